@@ -1,0 +1,123 @@
+package transfer
+
+import (
+	"time"
+
+	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/skinning"
+	"github.com/selvage/selvage/transfer/weights"
+)
+
+// Body is the weighted source.
+type Body struct {
+	// Name appears in messages.
+	Name string
+	// Mesh in the default-pose world frame.
+	Mesh *mesh.Mesh
+	// Rows of Mesh's vertices over Skin's joints. A row that is empty, not finite
+	// or negative in its sum is unusable: it is left out and reported.
+	Rows *weights.Rows
+	// Skin that the rows refer to.
+	Skin *skinning.Skin
+}
+
+// Garment is the target: all primitives of one garment together.
+type Garment struct {
+	// Name appears in messages.
+	Name string
+	// Mesh in the same default-pose world frame as the body.
+	Mesh *mesh.Mesh
+	// Parts say which range of vertices belongs to which primitive.
+	Parts []Part
+	// Kept are rows of joints that the garment brings itself and that keep their
+	// weight, over the body's Skin extended by those joints; nil where there are
+	// none. Vertex v keeps Kept's row v as it is and shares out 1 minus its sum.
+	Kept *weights.Rows
+}
+
+// Part is one primitive of a garment.
+type Part struct {
+	// Node, Mesh and Material are names as the asset gives them; may be empty.
+	Node, Mesh, Material string
+	// Primitive is the index within its mesh.
+	Primitive int
+	// Start and End are the vertex range [Start, End) in Garment.Mesh.
+	Start, End int
+}
+
+// Reason says why a vertex should not be trusted, or what was done to it; one
+// bit each, as stored in _REASON.
+type Reason uint16
+
+const (
+	ReasonBeyondReach Reason = 1 << iota
+	ReasonFacingAway
+	ReasonNeighboursDisagree
+	ReasonOpenBorder
+	ReasonFilled
+	ReasonRigidIsland
+	ReasonKeptEdit
+	ReasonEditConflict
+	ReasonPruned
+	ReasonPoseDisagrees
+)
+
+// ReasonNames are the names of the reasons, by bit.
+var ReasonNames = [...]string{
+	"beyond reach", "facing away", "neighbours disagree", "at the body's open border",
+	"filled in", "rigid island", "kept edit", "edit in conflict",
+	"weight lost by pruning", "default poses disagree",
+}
+
+// LowConfidence is the confidence below which a vertex counts as low: one to
+// look at.
+const LowConfidence = 0.5
+
+// Result of one transfer, by garment vertex.
+type Result struct {
+	// Rows over Body.Skin's joints (extended by the garment's kept joints):
+	// limited, pruned, normalised, on the grid of Options.Format, and equal at
+	// coincident vertices.
+	Rows *weights.Rows
+	// Confidence in [0,1]; exp(-e/0.4) of the expected L1 error e of the row.
+	Confidence []float32
+	// Reason bits.
+	Reason []Reason
+	// Triangle of the body that each vertex is matched to, -1 where there is none,
+	// and Bary the match's barycentric coordinates in it.
+	Triangle []int32
+	Bary     [][3]float64
+	// Distance from each vertex to its match, metres; +Inf without a match.
+	Distance []float64
+	Summary  Summary
+}
+
+// Summary counts what a transfer did.
+type Summary struct {
+	Garment       string  `json:"garment"`
+	Vertices      int     `json:"vertices"`
+	Welded        int     `json:"welded"`  // vertices after welding
+	Islands       int     `json:"islands"` // connected components after welding
+	Matched       int     `json:"matched"` // rows taken from a trusted match
+	Filled        int     `json:"filled"`  // rows that the fill gave
+	Rigid         int     `json:"rigid"`   // rows of rigid islands
+	Loose         int     `json:"loose"`   // rows of loose cloth
+	LowConfidence int     `json:"lowConfidence"`
+	MaxDistance   float64 `json:"maxDistance"` // metres, to the match
+	// Reasons counts vertices by reason name.
+	Reasons map[string]int `json:"reasons"`
+	// Notes are sentences for the user: what was found and what was done about it.
+	Notes []string `json:"notes,omitempty"`
+	// Offsets are the joints whose default pose seems to differ.
+	Offsets []PoseOffset `json:"offsets,omitempty"`
+	// Seconds by stage, and in all.
+	Seconds map[Stage]float64 `json:"seconds"`
+	Total   time.Duration     `json:"-"`
+}
+
+// PoseOffset is a limb whose direction in the garment differs from the body's.
+type PoseOffset struct {
+	Joint     string  `json:"joint"`
+	Degrees   float64 `json:"degrees"`
+	Corrected bool    `json:"corrected"` // used for matching
+}
