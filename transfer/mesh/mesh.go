@@ -75,7 +75,7 @@ func (m *Mesh) Validate() error {
 // Finite reports whether no component of v is NaN or infinite.
 func Finite(v r3.Vec) bool {
 	s := v.X + v.Y + v.Z
-	return !math.IsNaN(s-s) // Inf-Inf and NaN-NaN are NaN
+	return !math.IsNaN(s - s) // Inf-Inf and NaN-NaN are NaN
 }
 
 // Bounds returns the axis-aligned box around all vertices; an empty mesh gives

@@ -67,3 +67,49 @@ func (p Pose) Points(points []r3.Vec, rows *weights.Rows, out []r3.Vec) []r3.Vec
 	}
 	return out
 }
+
+// TurnAll returns the pose in which every joint j is turned by the rotation
+// vector turn[j] (world axes of the default pose, length in radians) about its
+// own origin, parents before children: pose_j = pose_parent * R_j.
+func (s *Skin) TurnAll(turn []r3.Vec) Pose {
+	p := make(Pose, len(s.Joints))
+	done := make([]bool, len(s.Joints))
+	var visit func(j, depth int)
+	visit = func(j, depth int) {
+		if done[j] || depth > len(s.Joints) {
+			return
+		}
+		p[j] = Identity()
+		if parent := s.Joints[j].Parent; parent >= 0 {
+			visit(parent, depth+1)
+			p[j] = p[parent]
+		}
+		if turn[j] != (r3.Vec{}) {
+			r := RotationAbout(s.Joints[j].Global.T, turn[j], r3.Norm(turn[j]))
+			p[j] = p[j].Mul(&r)
+		}
+		done[j] = true
+	}
+	for j := range s.Joints {
+		visit(j, 0)
+	}
+	return p
+}
+
+// Blend returns sum_j weight_j * pose[joint_j], completed by the identity where
+// the weights sum to less than one: the affine map of one row.
+func (p Pose) Blend(joint []uint16, weight []float64) Affine {
+	var a Affine
+	sum := 0.0
+	for i, j := range joint {
+		w := weight[i]
+		q := &p[j]
+		for k := range a.M {
+			a.M[k] += w * q.M[k]
+		}
+		a.T.X, a.T.Y, a.T.Z = a.T.X+w*q.T.X, a.T.Y+w*q.T.Y, a.T.Z+w*q.T.Z
+		sum += w
+	}
+	a.M[0], a.M[4], a.M[8] = a.M[0]+1-sum, a.M[4]+1-sum, a.M[8]+1-sum
+	return a
+}

@@ -1,0 +1,61 @@
+# Everything the README promises is a target here; each installs what it needs.
+SHELL := /bin/bash
+GO ?= go
+NODE_MODULES := testdata/node/node_modules
+OUT ?= demo
+
+.PHONY: help demo test unit vet lint node tools bench accuracy compare fuzz fmt-check clean build
+
+help: ## list the targets
+	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | sort
+
+build: ## build the command into build/selvage
+	@command -v $(GO) >/dev/null || { echo "make: the Go toolchain (1.26 or newer) is needed: https://go.dev/dl"; exit 1; }
+	@mkdir -p build
+	$(GO) build -trimpath -o build/selvage ./cmd/selvage
+
+demo: build ## re-weight the demo wardrobe, leave files and pictures in demo/
+	build/selvage demo --out $(OUT)
+
+# Node and its packages serve the tests alone: the standard's own validator and
+# an independent skinning implementation.
+node: $(NODE_MODULES)/.installed
+$(NODE_MODULES)/.installed: testdata/node/package-lock.json
+	@command -v npm >/dev/null || { \
+	  if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then apt-get update && apt-get install -y --no-install-recommends nodejs npm; \
+	  else echo "make: node and npm are needed for the tests (Debian: apt-get install nodejs npm)"; exit 1; fi; }
+	npm ci --prefix testdata/node --no-audit --no-fund
+	@touch $@
+
+test: vet unit ## everything: format, vet, staticcheck, all tests
+
+unit: build node
+	$(GO) test -timeout 15m ./...
+
+vet: fmt-check ## go vet and staticcheck
+	$(GO) vet ./...
+	$(GO) tool staticcheck ./...
+	$(GO) mod tidy -diff
+
+fmt-check:
+	@unformatted="$$(gofmt -l $$(git ls-files '*.go'))"; test -z "$$unformatted" || { echo "not gofmt'd: $$unformatted"; exit 1; }
+
+bench: ## Go benchmarks; raw output with Go version and CPU into build/bench.txt
+	@mkdir -p build
+	@{ $(GO) version; grep -m1 'model name' /proc/cpuinfo; git rev-parse HEAD; } | tee build/bench.txt
+	$(GO) test -run '^$$' -bench . -benchmem -timeout 60m ./... | tee -a build/bench.txt
+
+accuracy: ## known truth against baselines; the table in BENCHMARKS.md
+	$(GO) run ./transfer/internal/accuracy
+
+compare: ## nearest surface and fill beside general-purpose libraries (C++), one run
+	testdata/peers/compare.sh closest 100k 3
+	testdata/peers/compare.sh solve 100k 3
+
+FUZZTIME ?= 60s
+fuzz: ## every fuzz target for FUZZTIME each
+	@for p in $$($(GO) list ./...); do for f in $$($(GO) test -list '^Fuzz' $$p | grep '^Fuzz'); do \
+	  echo "$$p $$f"; $(GO) test -run '^$$' -fuzz "^$$f$$" -fuzztime $(FUZZTIME) $$p || exit 1; done; done
+
+clean: ## remove what was built
+	rm -rf build demo

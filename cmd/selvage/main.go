@@ -1,0 +1,107 @@
+// Command selvage carries the skin weights of a body over to the garments that
+// it wears.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/signal"
+	"strings"
+	"syscall"
+
+	"github.com/spf13/cobra"
+)
+
+// Exit statuses, as the help text states them.
+const (
+	exitDone   = 0 // done
+	exitFailed = 1 // failed, nothing written
+	exitUsage  = 2 // wrong usage
+	exitStrict = 3 // done, but worse than the limits that --strict sets
+)
+
+// usageError marks an error of how the command was called.
+type usageError struct{ error }
+
+// strictError says that the work is done and written, but over a limit.
+type strictError struct{ error }
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	os.Exit(run(ctx, os.Args[1:]))
+}
+
+// run executes the command line and returns the exit status.
+func run(ctx context.Context, args []string) int {
+	root := newRoot()
+	root.SetArgs(args)
+	err := root.ExecuteContext(ctx)
+	if err == nil {
+		return exitDone
+	}
+	var strict strictError
+	if errors.As(err, &strict) {
+		fmt.Fprintln(root.ErrOrStderr(), "selvage:", err)
+		return exitStrict
+	}
+	if errors.Is(err, context.Canceled) {
+		fmt.Fprintln(root.ErrOrStderr(), "selvage: interrupted; nothing was written")
+		return exitFailed
+	}
+	// Errors name files that others made: control characters stay out of the
+	// terminal.
+	fmt.Fprintln(root.ErrOrStderr(), "selvage:", printable(err.Error()))
+	var usage usageError
+	if errors.As(err, &usage) || strings.HasPrefix(err.Error(), "unknown command") {
+		return exitUsage
+	}
+	return exitFailed
+}
+
+// newRoot builds the command tree anew, so that no state is shared.
+func newRoot() *cobra.Command {
+	root := &cobra.Command{
+		Use:   "selvage",
+		Short: "Carry the skin weights of a body over to its garments",
+		Long: `Selvage gives garments the skin weights of the body that wears them, and says
+which vertices not to trust and why. Files are glTF 2.0 (.glb, .gltf).
+
+Exit status: 0 done; 1 failed, nothing written; 2 wrong usage; 3 done, but worse
+than the limits that --strict sets.`,
+		SilenceErrors: true,
+		SilenceUsage:  true,
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return usageError{fmt.Errorf("unknown command %q; see selvage --help", args[0])}
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+	}
+	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
+	root.AddCommand(newTransfer(), newInspect(), newDemo(), newVersion())
+	return root
+}
+
+// exactArgs is cobra.ExactArgs with the usage exit status.
+func exactArgs(n int, what string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		if len(args) != n {
+			return usageError{fmt.Errorf("%s takes %s; see selvage %s --help", cmd.Name(), what, cmd.Name())}
+		}
+		return nil
+	}
+}
+
+// printable replaces control characters by the Unicode replacement character.
+func printable(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r < ' ' && r != '\n' && r != '\t' || r == 0x7f || r >= 0x80 && r < 0xa0 {
+			return '\uFFFD'
+		}
+		return r
+	}, s)
+}

@@ -1,0 +1,53 @@
+package main
+
+import (
+	"fmt"
+	"strconv"
+
+	"github.com/selvage/selvage/transfer"
+	"github.com/selvage/selvage/transfer/weights"
+	"github.com/spf13/pflag"
+)
+
+// addOptionFlags binds the flags of a transfer to o.
+func addOptionFlags(f *pflag.FlagSet, o *transfer.Options) {
+	f.Float64Var(&o.Reach, "reach", 0, "distance from the body in metres beyond which vertices are flagged (0: 8% of the body's diagonal)")
+	f.Float64Var(&o.Falloff, "falloff", 0, "strength of the distance-dependent smoothing (0: 1; negative: none)")
+	f.Var(choiceFlag[transfer.Fill]{&o.Fill, []string{"harmonic", "biharmonic"}}, "fill", "energy of the fill: harmonic or biharmonic")
+	f.Var(choiceFlag[transfer.Switch]{&o.Loose, []string{"auto", "on", "off"}}, "loose", "loose cloth found by its distance: auto, on or off")
+	f.StringArrayVar(&o.LooseNames, "loose-name", nil, "glob of node, mesh or material names that are loose cloth (repeatable)")
+	f.Var(choiceFlag[transfer.Switch]{&o.RigidIslands, []string{"auto", "on", "off"}}, "rigid", "small islands move as one piece: auto, on or off")
+	f.StringArrayVar(&o.RigidNames, "rigid-name", nil, "glob of node, mesh or material names whose islands are rigid whatever their size (repeatable)")
+	f.Var(choiceFlag[transfer.Switch]{&o.Registration, []string{"auto", "on", "off"}}, "registration", "correct default poses that disagree, for matching only: auto, on or off")
+	f.StringArrayVar(&o.AllowJoints, "allow-joint", nil, "glob of joint names that may carry weight; others hand it to their nearest allowed ancestor (repeatable)")
+	f.StringArrayVar(&o.DenyJoints, "deny-joint", nil, "glob of joint names that may not carry weight (repeatable)")
+	f.IntVar(&o.MaxInfluences, "max-influences", 0, "largest number of influences of a vertex, 1 to 8 (0: 4)")
+	f.Float64Var(&o.PruneBelow, "prune-below", 0, "drop influences below this weight (0: 1e-4; negative: none)")
+	f.Var(choiceFlag[weights.Format]{&o.Format, []string{"float", "u16", "u8"}}, "format", "how weights are stored: float, u16 or u8")
+	f.IntVar(&o.Threads, "threads", 0, "number of threads (0: all); the result does not depend on it")
+}
+
+// choiceFlag is a flag that takes one of a few words, in the order of T's values.
+type choiceFlag[T ~int] struct {
+	value *T
+	words []string
+}
+
+func (c choiceFlag[T]) String() string {
+	if c.value == nil {
+		return ""
+	}
+	return c.words[*c.value]
+}
+
+func (c choiceFlag[T]) Type() string { return "word" }
+
+func (c choiceFlag[T]) Set(s string) error {
+	for i, w := range c.words {
+		if s == w {
+			*c.value = T(i)
+			return nil
+		}
+	}
+	return fmt.Errorf("%s is none of %v", strconv.Quote(s), c.words)
+}

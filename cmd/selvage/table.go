@@ -1,0 +1,70 @@
+package main
+
+import (
+	"fmt"
+	"io"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/jedib0t/go-pretty/v6/text"
+	"github.com/selvage/selvage/transfer"
+)
+
+// writeSummaries prints the summary table and, below it, what was found.
+// Colours only on a terminal.
+func writeSummaries(w io.Writer, list []transfer.Summary) {
+	colour := isTerminal(w)
+	t := table.NewWriter()
+	t.SetOutputMirror(w)
+	t.SetStyle(table.StyleLight)
+	t.Style().Format.Header = text.FormatDefault
+	t.AppendHeader(table.Row{"garment", "vertices", "matched", "filled", "rigid", "loose", "low confidence", "largest distance", "time"})
+	for _, s := range list {
+		low := fmt.Sprintf("%d (%.1f%%)", s.LowConfidence, percent(s.LowConfidence, s.Vertices))
+		if colour && s.LowConfidence > 0 {
+			low = text.FgYellow.Sprint(low)
+		}
+		t.AppendRow(table.Row{
+			printable(s.Garment), s.Vertices, s.Matched, s.Filled, s.Rigid, s.Loose, low,
+			fmt.Sprintf("%.1f cm", 100*s.MaxDistance), fmt.Sprintf("%.2f s", s.Total.Seconds()),
+		})
+	}
+	var columns []table.ColumnConfig
+	for n := 2; n <= 9; n++ {
+		columns = append(columns, table.ColumnConfig{Number: n, Align: text.AlignRight})
+	}
+	t.SetColumnConfigs(columns)
+	t.Render()
+	for _, s := range list {
+		for _, n := range s.Notes {
+			fmt.Fprintf(w, "%s: %s\n", printable(s.Garment), printable(n))
+		}
+		for _, o := range s.Offsets {
+			what := "reported only"
+			if o.Corrected {
+				what = "corrected for matching"
+			}
+			fmt.Fprintf(w, "%s: default poses disagree at joint %s by %.1f degrees (%s)\n", printable(s.Garment), printable(o.Joint), o.Degrees, what)
+		}
+		if len(s.Reasons) > 0 {
+			fmt.Fprintf(w, "%s: reasons:", printable(s.Garment))
+			first := true
+			for _, name := range transfer.ReasonNames {
+				if n := s.Reasons[name]; n > 0 {
+					if !first {
+						fmt.Fprint(w, ",")
+					}
+					fmt.Fprintf(w, " %s %d", name, n)
+					first = false
+				}
+			}
+			fmt.Fprintln(w)
+		}
+	}
+}
+
+func percent(part, whole int) float64 {
+	if whole == 0 {
+		return 0
+	}
+	return 100 * float64(part) / float64(whole)
+}

@@ -1,0 +1,19 @@
+// Package transfer carries the joint weights of a body over to a garment.
+//
+// The data's way, one file a step, called in this order by [Source.Transfer]:
+//
+//	source.go    Prepare: the body's search tree, normals, borders, gradients
+//	target.go    the garment welded, all primitives together; adjacency, islands
+//	register.go  default poses that disagree: found, reported, corrected behind a gate
+//	match.go     candidates on the body for each vertex, by position and normal
+//	choose.go    one candidate each, jointly with the neighbours
+//	trust.go     expected error of each match
+//	loose.go     cloth that hangs: anchors, and the surround (surround.go) as data
+//	falloff.go   how far each row is smoothed along the garment
+//	fill.go      the solve that gives the rest its rows
+//	orphans.go   islands far from the body follow the cloth beside them
+//	islands.go   buttons and badges get one row as a whole
+//	finish.go    joints allowed, influences limited, pruned, normalised, quantised
+//
+// The core knows nothing of files; files.go joins it to package gltfio.
+package transfer

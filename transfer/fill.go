@@ -1,0 +1,144 @@
+package transfer
+
+// Fill: rows for what no match can be trusted with, from those that can, by the
+// screened Laplace equation of falloff.go over the welded garment.
+
+import (
+	"context"
+	"fmt"
+	"math"
+
+	"github.com/selvage/selvage/transfer/laplacian"
+	"github.com/selvage/selvage/transfer/weights"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+const (
+	// fixedRatio is how many times stronger than its neighbours' pull (the sum of
+	// the edge weights around) a vertex's own data must be for its row to be taken
+	// as it is. What is given up is below 1/fixedRatio of the neighbours' difference.
+	fixedRatio = 200
+	// fillConfidence is the confidence of a match below which its row counts as
+	// filled in rather than matched.
+	fillConfidence = 0.5
+)
+
+// fill returns the rows of all welded vertices after the solve, and writes the
+// expected errors and reasons that come with it into t.
+func fill(ctx context.Context, s *Source, g *target, t *trusted, opt *Options) (*weights.Rows, error) {
+	n := len(g.position)
+	op := laplacian.New(g.position, g.welded.Mesh.Triangles, laplacian.NonNegative)
+	p := laplacian.Problem{Op: op, Energy: laplacian.Harmonic, DataWeight: make([]float64, n)}
+	if opt.Fill == FillBiharmonic {
+		p.Energy = laplacian.Biharmonic
+	}
+	own := make([]float64, n) // share of a vertex's own data in its result, roughly
+	for v := range own {
+		if t.rows.Start[v+1] == t.rows.Start[v] {
+			continue // no match, no data
+		}
+		pull := 0.0
+		for e := op.Start[v]; e < op.Start[v+1]; e++ {
+			pull += op.Weight[e]
+		}
+		length := smoothingLength(t.match[v].distance, t.expected[v], opt.Falloff)
+		a := 1 / (length * length)
+		if pull == 0 || length == 0 || a*op.Mass[v] > fixedRatio*pull {
+			p.DataWeight[v] = math.Inf(1)
+			own[v] = 1
+			continue
+		}
+		// Weak data keep the system regular where nothing better is near.
+		a = max(a, 1e-6/(s.diagonal*s.diagonal))
+		p.DataWeight[v] = a
+		own[v] = a * op.Mass[v] / (a*op.Mass[v] + pull)
+	}
+	solver, err := laplacian.Factor(ctx, p, opt.Threads)
+	if err != nil {
+		return nil, fmt.Errorf("garment %q: fill: %w", g.garment.Name, err)
+	}
+	rows, err := solver.Solve(ctx, t.rows, len(s.body.Skin.Joints), opt.Threads)
+	if err != nil {
+		return nil, fmt.Errorf("garment %q: fill: %w", g.garment.Name, err)
+	}
+	t.afterFill(g, rows, own)
+	return rows, nil
+}
+
+// afterFill revises the expected errors: a vertex whose row comes from its
+// surroundings is as good as they are, and worse by what the solve had to
+// invent: how far it moved from what the match said.
+func (t *trusted) afterFill(g *target, rows *weights.Rows, own []float64) {
+	n := len(own)
+	before := make([]float64, n)
+	copy(before, t.expected)
+	for v := 0; v < n; v++ {
+		moved := 0.0
+		if rows.Start[v+1] > rows.Start[v] && t.rows.Start[v+1] > t.rows.Start[v] {
+			moved = rows.DistanceL1(v, t.rows, v)
+		}
+		if confidence(before[v]) < fillConfidence && own[v] < 1 {
+			t.reason[v] |= ReasonFilled
+		}
+		t.expected[v] = min(2, before[v]+0.25*moved)
+	}
+	t.spread(g)
+}
+
+// spread smooths the expected errors lightly over the garment's edges (two
+// Jacobi steps of half weight): neighbours are wrong together.
+func (t *trusted) spread(g *target) {
+	next := make([]float64, len(t.expected))
+	for range 2 {
+		for v := range next {
+			sum, k := 0.0, 0.0
+			for _, u := range g.adjacency.Neighbours(v) {
+				sum += t.expected[u]
+				k++
+			}
+			next[v] = t.expected[v]
+			if k > 0 && t.match[v].distance > 0 {
+				next[v] = 0.5*t.expected[v] + 0.5*sum/k
+			}
+		}
+		copy(t.expected, next)
+	}
+}
+
+// lastResort gives rows to vertices that have none: the nearest usable body
+// vertex's, whatever the distance. It returns how many there were.
+func lastResort(s *Source, g *target, t *trusted, rows *weights.Rows) (*weights.Rows, int) {
+	missing := 0
+	for v := 0; v < rows.Len(); v++ {
+		if rows.Start[v+1] == rows.Start[v] {
+			missing++
+		}
+	}
+	if missing == 0 {
+		return rows, 0
+	}
+	acc := weights.NewAccumulator(len(s.body.Skin.Joints))
+	out := weights.NewRows(rows.Len())
+	for v := 0; v < rows.Len(); v++ {
+		if rows.Start[v+1] > rows.Start[v] {
+			out.Append(rows.Row(v))
+			continue
+		}
+		t.expected[v] = 2
+		t.reason[v] |= ReasonFilled
+		hit := s.tree.Nearest(g.position[v])
+		if hit.Triangle >= 0 {
+			s.addRow(acc, hit.Triangle, hit.Bary, 1)
+		} else {
+			best, least := int32(-1), math.Inf(1)
+			for _, tri := range s.triangle {
+				if d := r3.Norm2(r3.Sub(s.body.Mesh.Positions[tri[0]], g.position[v])); d < least {
+					best, least = tri[0], d
+				}
+			}
+			acc.AddRow(s.body.Rows, int(best), 1)
+		}
+		acc.FlushNormalised(out)
+	}
+	return out, missing
+}

@@ -1,0 +1,119 @@
+package transfer
+
+import (
+	"fmt"
+	"math"
+
+	"github.com/selvage/selvage/transfer/weights"
+)
+
+// pruneLoss is the weight lost to the limit of influences from which a vertex is
+// flagged ReasonPruned.
+const pruneLoss = 0.05
+
+// finish hands the welded rows to the garment's own vertices in the form that a
+// file stores: kept joints first, then allowed joints only, at most
+// MaxInfluences, pruned, normalised, on the format's grid, and the same bits at
+// coincident vertices, because each welded row is finished once.
+func finish(s *Source, g *target, t *trusted, rows *weights.Rows, opt *Options) (*Result, error) {
+	skin := s.body.Skin
+	if len(opt.AllowJoints) > 0 || len(opt.DenyJoints) > 0 {
+		names, parents := make([]string, len(skin.Joints)), make([]int32, len(skin.Joints))
+		for j := range skin.Joints {
+			names[j], parents[j] = skin.Joints[j].Name, int32(skin.Joints[j].Parent)
+		}
+		var err error
+		if rows, err = weights.RestrictJoints(rows, names, parents, opt.AllowJoints, opt.DenyJoints); err != nil {
+			return nil, err
+		}
+	}
+	if g.garment.Kept != nil {
+		rows = keepOwn(s, g, rows)
+	}
+	done, lost, err := weights.Finish(rows, weights.FinishOptions{
+		MaxInfluences: opt.MaxInfluences, PruneBelow: opt.PruneBelow, Format: opt.Format, Threads: opt.Threads,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("finish rows: %w", err)
+	}
+
+	n := g.garment.Mesh.NumVertices()
+	r := &Result{
+		Rows: weights.NewRows(n), Confidence: make([]float32, n), Reason: make([]Reason, n),
+		Triangle: make([]int32, n), Bary: make([][3]float64, n), Distance: make([]float64, n),
+		Summary: Summary{
+			Garment: g.garment.Name, Vertices: n, Welded: len(g.position), Islands: g.islands.Count,
+			Reasons: map[string]int{},
+		},
+	}
+	for v := 0; v < n; v++ {
+		w := int(g.welded.ToWelded[v])
+		r.Rows.Append(done.Row(w))
+		reason := t.reason[w]
+		e := t.expected[w]
+		if lost[w] >= pruneLoss {
+			reason |= ReasonPruned
+			e += float64(lost[w])
+		}
+		r.Confidence[v] = float32(confidence(e))
+		r.Reason[v] = reason
+		m := &t.match[w]
+		r.Triangle[v], r.Bary[v], r.Distance[v] = -1, m.bary, m.distance
+		if m.triangle >= 0 {
+			r.Triangle[v] = s.original[m.triangle]
+		}
+
+		sum := &r.Summary
+		switch {
+		case reason&ReasonRigidIsland != 0:
+			sum.Rigid++
+		case reason&ReasonFilled != 0:
+			sum.Filled++
+		default:
+			sum.Matched++
+		}
+		if r.Confidence[v] < LowConfidence {
+			sum.LowConfidence++
+		}
+		if !math.IsInf(m.distance, 0) {
+			sum.MaxDistance = max(sum.MaxDistance, m.distance)
+		}
+		for bit, name := range ReasonNames {
+			if reason>>bit&1 == 1 {
+				sum.Reasons[name]++
+			}
+		}
+	}
+	if s.unusable > 0 {
+		r.Summary.Notes = append(r.Summary.Notes, fmt.Sprintf("the body has %d vertices without usable weights (first: vertex %d); its surface there was left out", s.unusable, s.firstUnusable))
+	}
+	return r, nil
+}
+
+// keepOwn mixes in the weights of joints that the garment brings itself: the
+// kept weight stays, the rest of one is shared out by the transferred row. Welded
+// vertices take the mean of their members' kept weights.
+func keepOwn(s *Source, g *target, rows *weights.Rows) *weights.Rows {
+	kept := g.garment.Kept
+	members := make([][]int32, len(g.position))
+	for v, w := range g.welded.ToWelded {
+		members[w] = append(members[w], int32(v))
+	}
+	acc := weights.NewAccumulator(g.joints(s))
+	out := weights.NewRows(len(g.position))
+	for w := range g.position {
+		sum := 0.0
+		for _, v := range members[w] {
+			sum += kept.Sum(int(v))
+		}
+		share := min(sum/float64(len(members[w])), 1)
+		for _, v := range members[w] {
+			acc.AddRow(kept, int(v), 1/float64(len(members[w])))
+		}
+		if share < 1 {
+			acc.AddRow(rows, w, 1-share)
+		}
+		acc.FlushNormalised(out)
+	}
+	return out
+}

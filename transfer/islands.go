@@ -1,0 +1,174 @@
+package transfer
+
+// Rigid islands: buttons, buckles, badges, toggles. Such an island moves as one
+// piece, so all its vertices get one row, that of the cloth it sits on.
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+
+	"github.com/selvage/selvage/transfer/closest"
+	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/weights"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+const (
+	// rigidSize is the largest extent of an island that is rigid without being
+	// named, as a share of the body's diagonal (about 6 cm on a grown figure).
+	rigidSize = 0.03
+	// rigidElongation is the largest ratio of its two longest extents: laces and
+	// straps are not rigid.
+	rigidElongation = 3.5
+	// rigidShare is the largest share of the garment's area that unnamed rigid
+	// islands may make up. A garment that is nothing but small pieces (mail,
+	// feathers, a mesh cut at every face) is cloth.
+	rigidShare = 0.25
+)
+
+// rigidIslands reports for each island whether it is rigid.
+func rigidIslands(s *Source, g *target, opt *Options) (rigid []bool, notes []string) {
+	rigid = make([]bool, g.islands.Count)
+	named := g.namedVertices(opt.RigidNames)
+	total, small := 0.0, 0.0
+	var found []int
+	for i := range rigid {
+		members := g.islands.Members(i)
+		area := 0.0
+		isNamed := false
+		for _, v := range members {
+			area += g.area[v]
+			isNamed = isNamed || named != nil && named[v]
+		}
+		total += area
+		if isNamed {
+			rigid[i] = true
+			continue
+		}
+		if opt.RigidIslands == Off || len(members) < 3 || area == 0 {
+			continue
+		}
+		ext := extents(g.position, members)
+		if ext[0] <= rigidSize*s.diagonal && ext[0] <= rigidElongation*ext[1] {
+			found = append(found, i)
+			small += area
+		}
+	}
+	if opt.RigidIslands == On || small <= rigidShare*total {
+		for _, i := range found {
+			rigid[i] = true
+		}
+	} else if len(found) > 0 {
+		notes = append(notes, fmt.Sprintf("%d small islands make up %.0f%% of the garment and are treated as cloth", len(found), 100*small/total))
+	}
+	return rigid, notes
+}
+
+// extents returns the lengths of the members' principal axes, longest first:
+// the ranges of the projections on the eigenvectors of their covariance.
+func extents(p []r3.Vec, members []int32) [3]float64 {
+	pts := make([]r3.Vec, len(members))
+	for i, v := range members {
+		pts[i] = p[v]
+	}
+	e := mesh.PrincipalExtents(pts)
+	slices.Sort(e[:])
+	return [3]float64{e[2], e[1], e[0]}
+}
+
+// seatRigid gives each rigid island one row: the mean of the finished rows where
+// it sits, on the nearest trusted cloth of this garment, else on the body.
+// rows and expected are by welded vertex and are changed in place for the
+// islands' members; the result is a new Rows.
+func seatRigid(ctx context.Context, s *Source, g *target, rigid []bool, t *trusted, rows *weights.Rows) (*weights.Rows, error) {
+	if !slices.Contains(rigid, true) {
+		return rows, nil
+	}
+	cloth := clothSurface(g, func(v int32) bool { return !rigid[g.islands.Island[v]] && rows.Start[v+1] > rows.Start[v] })
+	tree, err := closest.NewTree(ctx, g.position, cloth, 1)
+	if err != nil {
+		return nil, fmt.Errorf("garment %q: tree of the cloth under rigid islands: %w", g.garment.Name, err)
+	}
+	acc := weights.NewAccumulator(g.joints(s))
+	seat := make(map[int]*weights.Rows)
+	for i, isRigid := range rigid {
+		if !isRigid {
+			continue
+		}
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		members := g.islands.Members(i)
+		// The island sits where it is nearest; all vertices within a little of that
+		// distance are its seat.
+		size := extents(g.position, members)[0]
+		hits := make([]closest.Hit, len(members))
+		least := math.Inf(1)
+		for k, v := range members {
+			hits[k] = tree.Nearest(g.position[v])
+			if hits[k].Triangle >= 0 {
+				least = min(least, math.Sqrt(hits[k].DistanceSq))
+			}
+		}
+		body := math.Inf(1)
+		for _, v := range members {
+			body = min(body, t.match[v].distance)
+		}
+		expected, count := 0.0, 0.0
+		if least <= body && !math.IsInf(least, 1) {
+			for k := range members {
+				if math.Sqrt(hits[k].DistanceSq) > least+0.25*size {
+					continue
+				}
+				for j, u := range cloth[hits[k].Triangle] {
+					if b := hits[k].Bary[j]; b > 0 {
+						acc.AddRow(rows, int(u), b)
+						expected += b * t.expected[u]
+						count += b
+					}
+				}
+			}
+		} else {
+			for _, v := range members {
+				if t.match[v].triangle >= 0 && t.match[v].distance <= body+0.25*size {
+					acc.AddRow(t.rows, int(v), 1)
+					expected += t.expected[v]
+					count++
+				}
+			}
+		}
+		one := weights.NewRows(1)
+		acc.FlushNormalised(one)
+		if one.Start[1] == 0 {
+			continue // no cloth and no body: the caller's last resort takes it
+		}
+		seat[i] = one
+		for _, v := range members {
+			t.expected[v] = expected / count
+			t.reason[v] |= ReasonRigidIsland
+			t.reason[v] &^= ReasonFilled | ReasonFacingAway | ReasonNeighboursDisagree | ReasonOpenBorder
+		}
+	}
+	out := weights.NewRows(rows.Len())
+	for v := 0; v < rows.Len(); v++ {
+		if one := seat[int(g.islands.Island[v])]; one != nil {
+			out.Append(one.Row(0))
+		} else {
+			out.Append(rows.Row(v))
+		}
+	}
+	return out, nil
+}
+
+// clothSurface returns the triangles all of whose corners satisfy keep.
+func clothSurface(g *target, keep func(v int32) bool) [][3]int32 {
+	var tri [][3]int32
+	for _, t := range g.welded.Mesh.Triangles {
+		if keep(t[0]) && keep(t[1]) && keep(t[2]) {
+			tri = append(tri, t)
+		}
+	}
+	return tri
+}

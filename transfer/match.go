@@ -1,0 +1,204 @@
+package transfer
+
+// Candidates: for each welded garment vertex the few body surface points that
+// it may take its row from. choose.go picks one of them, jointly with the
+// neighbours.
+
+import (
+	"context"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// normalScales are the lambdas of the oriented queries, in units of the
+// component's typical gap between garment and body: 0 is the nearest point,
+// 10 looks for the surface whose normal agrees, nearly whatever the distance.
+var normalScales = [...]float64{0, 0.5, 1.5, 4, 10}
+
+const (
+	// unaryScale is the lambda, in typical gaps, that judges candidates.
+	unaryScale = 1.5
+	// maxDetour is how many typical gaps farther than the nearest point a candidate
+	// may lie: it bounds the oriented queries, which otherwise walk the whole body
+	// for the side that is not there.
+	maxDetour = 5
+	// maxCandidates bounds the candidates of one vertex.
+	maxCandidates = 6
+	// onSurface is the distance, as a share of the body's mean edge length, under
+	// which a vertex counts as lying on the body: its nearest point is its match
+	// whatever the normals say.
+	onSurface = 0.02
+)
+
+// candidate is a body surface point that a garment vertex may match.
+type candidate struct {
+	point    r3.Vec
+	bary     [3]float64
+	triangle int32 // of Source.triangle; -1 for no match at all
+	sign     int8  // +1: normals agree; -1: they are opposed (lining, reversed winding)
+	distance float64
+	unary    float64 // cost of the choice alone, dimensionless
+}
+
+// candidates of all welded vertices: those of vertex v are
+// list[start[v]:start[v+1]], cheapest first, at least one each.
+type candidates struct {
+	start []int32
+	list  []candidate
+	gap   []float64 // typical gap of the vertex's island, metres
+	near  []float64 // distance to the nearest body point, metres
+}
+
+func (c *candidates) of(v int) []candidate { return c.list[c.start[v]:c.start[v+1]] }
+
+// findCandidates queries the body for each vertex of the welded garment.
+// Positions are in the frame of matching (the default-pose world frame, or the
+// registered one). O(n log t).
+func findCandidates(ctx context.Context, s *Source, g *target, opt *Options) (*candidates, error) {
+	n := len(g.position)
+	hits, err := s.nearestAll(ctx, g.position, opt.Threads)
+	if err != nil {
+		return nil, err
+	}
+	c := &candidates{gap: make([]float64, n), near: make([]float64, n)}
+	for v := range hits {
+		c.near[v] = math.Sqrt(hits[v].DistanceSq)
+	}
+	c.typicalGaps(s, g)
+
+	// Every block collects its own candidates; they are joined in block order.
+	blocks := make([][]candidate, (n+blockSize-1)/blockSize)
+	c.start = make([]int32, n+1)
+	err = parallel(ctx, n, opt.Threads, func(lo, hi int) {
+		out := make([]candidate, 0, 2*(hi-lo))
+		var found [2 * len(normalScales)]candidate
+		for v := lo; v < hi; v++ {
+			list := s.vertexCandidates(found[:0], g, v, hits[v].Triangle, hits[v].Point, hits[v].Bary, c.near[v], c.gap[v])
+			out = append(out, list...)
+			c.start[v+1] = int32(len(list))
+		}
+		blocks[lo/blockSize] = out
+	})
+	if err != nil {
+		return nil, err
+	}
+	for v := 0; v < n; v++ {
+		c.start[v+1] += c.start[v]
+	}
+	c.list = slices.Concat(blocks...)
+	return c, nil
+}
+
+// vertexCandidates appends the distinct candidates of one vertex to list,
+// cheapest first.
+func (s *Source) vertexCandidates(list []candidate, g *target, v int, t int32, point r3.Vec, bary [3]float64, near, gap float64) []candidate {
+	if t < 0 {
+		return append(list, candidate{triangle: -1, sign: 1, distance: math.Inf(1)})
+	}
+	p, n := g.position[v], g.normal[v]
+	add := func(t int32, point r3.Vec, bary [3]float64) {
+		m := s.normalAt(t, bary)
+		d := r3.Norm(r3.Sub(point, p))
+		x := candidate{point: point, bary: bary, triangle: t, distance: d}
+		cos := r3.Dot(n, m)
+		x.sign = 1
+		if cos < 0 {
+			x.sign, cos = -1, -cos
+		}
+		if n == (r3.Vec{}) {
+			cos = 1 // no normal, no opinion
+		}
+		x.unary = unaryCost(d, 1-cos, gap)
+		// Two points closer together than the gap are the same sheet of the body:
+		// the cheaper one stays.
+		for i := range list {
+			y := &list[i]
+			if r3.Norm(r3.Sub(y.point, x.point)) < max(0.3*d, 0.25*gap) && y.sign == x.sign {
+				if x.unary < y.unary {
+					*y = x
+				}
+				return
+			}
+		}
+		list = append(list, x)
+	}
+	add(t, point, bary)
+	if near <= onSurface*s.edge || n == (r3.Vec{}) {
+		return list
+	}
+
+	nearest := list[0]
+	for _, sign := range [2]float64{1, -1} {
+		side := r3.Scale(sign, n)
+		mismatch := r3.Norm2(r3.Sub(side, s.faceNormal[t]))
+		for _, scale := range normalScales[1:] {
+			// Where the nearest point's normal already agrees, no other sheet can be
+			// better by more than the choice among neighbours could ever notice.
+			if float64(nearest.sign) == sign && mismatch < 0.1 && scale > unaryScale {
+				break
+			}
+			lambda := scale * gap
+			bound := min(near*near+lambda*lambda*mismatch, sq(near+maxDetour*gap))
+			hit, _ := s.tree.NearestOriented(p, side, lambda*lambda, bound)
+			if hit.Triangle >= 0 {
+				add(hit.Triangle, hit.Point, hit.Bary)
+			}
+		}
+	}
+	slices.SortStableFunc(list, func(a, b candidate) int {
+		switch {
+		case a.unary < b.unary:
+			return -1
+		case a.unary > b.unary:
+			return 1
+		}
+		return 0
+	})
+	return list[:min(len(list), maxCandidates)]
+}
+
+// unaryCost is the cost of a match at distance d metres whose normal makes
+// 1-|cos| = bend with the vertex's, for a typical gap: sqrt(1+q)-1 with
+// q = (d^2 + lambda^2 |n - s n'|^2)/gap^2, quadratic near and linear far, so that
+// one far vertex cannot outvote its surroundings (pseudo-Huber loss).
+func unaryCost(d, bend, gap float64) float64 {
+	q := (d*d + unaryScale*unaryScale*gap*gap*2*bend) / (gap * gap)
+	return math.Sqrt(1+q) - 1
+}
+
+// typicalGaps sets the gap of each vertex to the median distance over its
+// island, not less than a fifth of the body's edge length: below that the body's
+// own facets hide any difference.
+func (c *candidates) typicalGaps(s *Source, g *target) {
+	all := slices.Clone(c.near)
+	floor := max(0.2*s.edge, 1e-4*s.diagonal)
+	global := max(median(all), floor)
+	for i := 0; i < g.islands.Count; i++ {
+		members := g.islands.Members(i)
+		gap := global
+		// A handful of vertices has no typical gap of its own.
+		if len(members) >= 50 {
+			d := make([]float64, len(members))
+			for k, v := range members {
+				d[k] = c.near[v]
+			}
+			gap = max(median(d), floor)
+		}
+		for _, v := range members {
+			c.gap[v] = gap
+		}
+	}
+}
+
+// median of x, which it reorders; 0 for none.
+func median(x []float64) float64 {
+	if len(x) == 0 {
+		return 0
+	}
+	slices.Sort(x)
+	return x[len(x)/2]
+}
+
+func sq(x float64) float64 { return x * x }

@@ -1,0 +1,100 @@
+package mesh
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+func unitOrZero(v r3.Vec) r3.Vec {
+	l := r3.Norm(v)
+	if !(l > 0) || math.IsInf(l, 0) {
+		return r3.Vec{}
+	}
+	return r3.Scale(1/l, v)
+}
+
+// FaceNormals returns the unit normal of each triangle, pointing to the side
+// from which it is counter-clockwise; zero where the triangle is degenerate.
+func FaceNormals(m *Mesh) []r3.Vec {
+	out := make([]r3.Vec, len(m.Triangles))
+	for t, tri := range m.Triangles {
+		a, b, c := m.Positions[tri[0]], m.Positions[tri[1]], m.Positions[tri[2]]
+		out[t] = unitOrZero(r3.Cross(r3.Sub(b, a), r3.Sub(c, a)))
+	}
+	return out
+}
+
+// VertexNormals returns unit vertex normals, each triangle weighted by its angle
+// at the vertex; zero where no triangle has a say or they cancel.
+// Source: Thürmer & Wüthrich, "Computing Vertex Normals from Polygonal Facets",
+// Journal of Graphics Tools 3(1), 1998.
+func VertexNormals(m *Mesh) []r3.Vec {
+	out := make([]r3.Vec, len(m.Positions))
+	for _, tri := range m.Triangles {
+		p := [3]r3.Vec{m.Positions[tri[0]], m.Positions[tri[1]], m.Positions[tri[2]]}
+		n := r3.Cross(r3.Sub(p[1], p[0]), r3.Sub(p[2], p[0]))
+		l := r3.Norm(n)
+		if !(l > 0) {
+			continue
+		}
+		n = r3.Scale(1/l, n)
+		for k, v := range tri {
+			e, f := r3.Sub(p[(k+1)%3], p[k]), r3.Sub(p[(k+2)%3], p[k])
+			// atan2 of sine and cosine (both times |e||f|) keeps small angles exact.
+			out[v] = r3.Add(out[v], r3.Scale(math.Atan2(l, r3.Dot(e, f)), n))
+		}
+	}
+	for v := range out {
+		// Normals that cancel to rounding point nowhere.
+		if r3.Norm(out[v]) < 1e-9 {
+			out[v] = r3.Vec{}
+			continue
+		}
+		out[v] = unitOrZero(out[v])
+	}
+	return out
+}
+
+// PrincipalExtents returns the ranges of points along the eigenvectors of their
+// covariance, in ascending order of the eigenvalues. No points give zeros.
+func PrincipalExtents(points []r3.Vec) [3]float64 {
+	if len(points) == 0 {
+		return [3]float64{}
+	}
+	var mean r3.Vec
+	for _, p := range points {
+		mean = r3.Add(mean, p)
+	}
+	mean = r3.Scale(1/float64(len(points)), mean)
+	c := mat.NewSymDense(3, nil)
+	for _, p := range points {
+		d := r3.Sub(p, mean)
+		x := [3]float64{d.X, d.Y, d.Z}
+		for i := 0; i < 3; i++ {
+			for j := i; j < 3; j++ {
+				c.SetSym(i, j, c.At(i, j)+x[i]*x[j])
+			}
+		}
+	}
+	var eig mat.EigenSym
+	axes := [3]r3.Vec{{X: 1}, {Y: 1}, {Z: 1}}
+	if eig.Factorize(c, true) {
+		var v mat.Dense
+		eig.VectorsTo(&v)
+		for k := range axes {
+			axes[k] = r3.Vec{X: v.At(0, k), Y: v.At(1, k), Z: v.At(2, k)}
+		}
+	}
+	var out [3]float64
+	for k, a := range axes {
+		lo, hi := math.Inf(1), math.Inf(-1)
+		for _, p := range points {
+			x := r3.Dot(a, p)
+			lo, hi = min(lo, x), max(hi, x)
+		}
+		out[k] = hi - lo
+	}
+	return out
+}

@@ -1,0 +1,58 @@
+package transfer
+
+import (
+	"path"
+)
+
+// matchesAny reports whether one of the names matches one of the globs
+// (path.Match syntax, whole name, case-sensitive).
+func matchesAny(globs []string, names ...string) bool {
+	for _, g := range globs {
+		for _, n := range names {
+			if ok, err := path.Match(g, n); err == nil && ok {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// checkGlobs returns an *OptionError for the first malformed glob.
+func checkGlobs(option string, globs []string) error {
+	for _, g := range globs {
+		if _, err := path.Match(g, ""); err != nil {
+			return &OptionError{Option: option, Reason: "malformed pattern " + g}
+		}
+	}
+	return nil
+}
+
+// namedVertices marks the welded vertices of the parts that the globs name by
+// node, mesh or material; nil where there are no globs.
+func (g *target) namedVertices(globs []string) []bool {
+	if len(globs) == 0 {
+		return nil
+	}
+	named := make([]bool, len(g.position))
+	for _, p := range g.garment.Parts {
+		if !matchesAny(globs, p.Node, p.Mesh, p.Material) {
+			continue
+		}
+		for v := p.Start; v < p.End; v++ {
+			named[g.welded.ToWelded[v]] = true
+		}
+	}
+	return named
+}
+
+// joints is the number of joints that the garment's rows may refer to: the
+// body's, and those the garment keeps.
+func (g *target) joints(s *Source) int {
+	n := len(s.body.Skin.Joints)
+	if g.garment.Kept != nil {
+		for _, j := range g.garment.Kept.Joint {
+			n = max(n, int(j)+1)
+		}
+	}
+	return n
+}

@@ -1,0 +1,405 @@
+package transfer
+
+// Registration of default poses: a garment modelled with its limbs held at
+// other angles than the body's (sleeves for arms a few degrees lower, say).
+//
+// The body's limbs are turned about their joints, small angles at a time, until
+// the signed distance from garment to body is as even as it can be along each
+// limb (point-to-plane ICP, Chen & Medioni, "Object modelling by registration of
+// multiple range images", 1992, over an articulated body; robust weights after
+// Geman & McClure; a Gaussian prior on every angle). The mean gap of each limb is
+// free: ease is not misfit. What is found is always reported; it is used for
+// matching only where the gate lets it pass.
+
+import (
+	"context"
+	"math"
+	"slices"
+
+	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/skinning"
+	"github.com/selvage/selvage/transfer/weights"
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+const (
+	registerSamples    = 3000
+	registerIterations = 10
+	// angleSigma is the standard deviation of the prior on each angle.
+	angleSigma = 8 * math.Pi / 180
+	// angleLimit is the largest turn of a single joint that the gate accepts:
+	// beyond it, it is likelier that the garment hangs free than that it was
+	// modelled so.
+	angleLimit = 15 * math.Pi / 180
+	// residualGate is how far the robust residual must fall, as a ratio.
+	residualGate = 0.5
+	// reportAngle is the smallest turn worth a word.
+	reportAngle = 2 * math.Pi / 180
+	// limbShare is the smallest and largest share of the samples that a joint must
+	// move to be registered: less says nothing about it, more is the whole garment.
+	limbShareMin, limbShareMax = 0.04, 0.7
+)
+
+// registration is what was found.
+type registration struct {
+	offsets []PoseOffset
+	// joints that are off, by index in the body's skin.
+	joints []int
+	// source to match against: the body with its limbs turned where the gate let
+	// it pass, else the body as it is.
+	source *Source
+}
+
+// sample is a garment vertex in the registration.
+type sample struct {
+	vertex  int32
+	point   r3.Vec // match on the body, default pose
+	normal  r3.Vec // of the body there
+	limb    int32  // the registered joint that moves it most closely, -1 for none
+	share   []float64
+	joint   []uint16
+	weight  []float64
+	signed  float64
+	posed   r3.Vec
+	posedN  r3.Vec
+	trusted bool
+}
+
+// register finds limbs whose default pose disagrees. O(samples * iterations).
+func register(ctx context.Context, s *Source, g *target, opt *Options) (*registration, error) {
+	reg := &registration{source: s}
+	all := make([]int32, 0, registerSamples)
+	step := max(1, len(g.position)/registerSamples)
+	for v := 0; v < len(g.position); v += step {
+		if g.normal[v] != (r3.Vec{}) {
+			all = append(all, int32(v))
+		}
+	}
+	if len(all) < 100 {
+		return reg, nil
+	}
+
+	// The joints that may be off: those that move a fair part of the garment.
+	skin := s.body.Skin
+	samples := make([]sample, len(all))
+	for i, v := range all {
+		samples[i].vertex = v
+	}
+	turn := make([]r3.Vec, len(skin.Joints)) // rotation vectors, radians
+	pose := make(skinning.Pose, len(skin.Joints))
+	for j := range pose {
+		pose[j] = skinning.Identity()
+	}
+	if err := s.matchSamples(ctx, g, samples, pose, opt.Threads); err != nil {
+		return nil, err
+	}
+	limbs := s.registeredJoints(samples)
+	if len(limbs) == 0 {
+		return reg, nil
+	}
+	inSubtree := make([][]bool, len(limbs))
+	for k, j := range limbs {
+		inSubtree[k] = skin.Subtree(j)
+	}
+
+	before := math.NaN()
+	after := before
+	for iteration := 0; iteration < registerIterations; iteration++ {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		s.shareOut(samples, limbs, inSubtree)
+		residual := evenResidual(samples, len(limbs))
+		scale := robustScale(samples, residual)
+		if iteration == 0 {
+			before = scale
+		}
+		after = scale
+		delta := solveTurns(samples, residual, scale, limbs, turn, pose, skin)
+		largest := 0.0
+		for k, j := range limbs {
+			turn[j] = r3.Add(turn[j], delta[k])
+			largest = max(largest, r3.Norm(delta[k]))
+		}
+		pose = skin.TurnAll(turn)
+		if err := s.matchSamples(ctx, g, samples, pose, opt.Threads); err != nil {
+			return nil, err
+		}
+		if largest < 1e-4 {
+			break
+		}
+	}
+	s.shareOut(samples, limbs, inSubtree)
+	after = robustScale(samples, evenResidual(samples, len(limbs)))
+
+	accept := opt.Registration != Off && after < residualGate*before
+	found := false
+	for _, j := range limbs {
+		angle := r3.Norm(turn[j])
+		accept = accept && angle <= angleLimit
+		found = found || angle >= reportAngle
+	}
+	// A limb is reported only where turning it explains something: a fit that is
+	// merely uneven leaves as much residual as it found.
+	if !found || !(after < 0.8*before) {
+		return reg, nil
+	}
+	accept = accept && found
+	for _, j := range limbs {
+		if angle := r3.Norm(turn[j]); angle >= reportAngle {
+			reg.offsets = append(reg.offsets, PoseOffset{Joint: skin.Joints[j].Name, Degrees: angle * 180 / math.Pi, Corrected: accept})
+			reg.joints = append(reg.joints, j)
+		}
+	}
+	if !accept {
+		return reg, nil
+	}
+	posed := &mesh.Mesh{Triangles: s.body.Mesh.Triangles, Positions: pose.Points(s.body.Mesh.Positions, s.body.Rows, nil)}
+	source, err := Prepare(ctx, &Body{Name: s.body.Name, Mesh: posed, Rows: s.body.Rows, Skin: skin}, opt.Threads)
+	if err != nil {
+		return nil, err
+	}
+	reg.source = source
+	return reg, nil
+}
+
+// matchSamples finds each sample's match on the body in pose: the vertex is
+// brought back to the default pose by the row of its last match, matched there,
+// and the match is posed.
+func (s *Source) matchSamples(ctx context.Context, g *target, samples []sample, pose skinning.Pose, threads int) error {
+	return parallel(ctx, len(samples), threads, func(lo, hi int) {
+		acc := weights.NewAccumulator(len(s.body.Skin.Joints))
+		for i := lo; i < hi; i++ {
+			x := &samples[i]
+			p, n := g.position[x.vertex], g.normal[x.vertex]
+			if x.joint != nil {
+				blend := pose.Blend(x.joint, x.weight)
+				if back, ok := blend.Inverse(); ok {
+					p, n = back.Apply(p), back.ApplyVector(n)
+				}
+			}
+			gap := 0.02 * s.diagonal
+			near := s.tree.Nearest(p)
+			best, cost := s.tree.NearestOriented(p, n, gap*gap, math.Inf(1))
+			other, otherCost := s.tree.NearestOriented(p, r3.Scale(-1, n), gap*gap, cost)
+			if other.Triangle >= 0 && otherCost < cost {
+				best = other
+			}
+			x.trusted = best.Triangle >= 0 && best.DistanceSq < sq(0.04*s.diagonal) && best.DistanceSq <= 9*near.DistanceSq+sq(0.5*s.edge)
+			if best.Triangle < 0 {
+				continue
+			}
+			one := weights.NewRows(1)
+			s.addRow(acc, best.Triangle, best.Bary, 1)
+			acc.FlushNormalised(one)
+			x.joint, x.weight = one.Row(0)
+			x.point, x.normal = best.Point, s.normalAt(best.Triangle, best.Bary)
+			blend := pose.Blend(x.joint, x.weight)
+			x.posed = blend.Apply(x.point)
+			x.posedN = r3.Unit(blend.ApplyVector(x.normal))
+			x.signed = r3.Dot(x.posedN, r3.Sub(g.position[x.vertex], x.posed))
+		}
+	})
+}
+
+// registeredJoints returns the joints that move a fair share of the samples, one
+// a limb: where a joint and its parent move nearly the same samples, the parent
+// alone.
+func (s *Source) registeredJoints(samples []sample) []int {
+	skin := s.body.Skin
+	moved := make([]int, len(skin.Joints))
+	total := 0
+	in := make([][]bool, len(skin.Joints))
+	for j := range in {
+		in[j] = skin.Subtree(j)
+	}
+	for i := range samples {
+		if !samples[i].trusted {
+			continue
+		}
+		total++
+		for j := range moved {
+			sum := 0.0
+			for k, q := range samples[i].joint {
+				if in[j][q] {
+					sum += samples[i].weight[k]
+				}
+			}
+			if sum > 0.5 {
+				moved[j]++
+			}
+		}
+	}
+	var limbs []int
+	for j := range moved {
+		share := float64(moved[j]) / float64(max(total, 1))
+		if share < limbShareMin || share > limbShareMax || skin.Joints[j].Parent < 0 {
+			continue
+		}
+		if p := skin.Joints[j].Parent; p >= 0 {
+			parent := float64(moved[p]) / float64(max(total, 1))
+			if parent <= limbShareMax && parent < 1.15*share && skin.Joints[p].Parent >= 0 {
+				continue
+			}
+		}
+		limbs = append(limbs, j)
+	}
+	// More joints than this leave each with too few samples of its own.
+	if len(limbs) > 24 {
+		slices.SortStableFunc(limbs, func(a, b int) int { return moved[b] - moved[a] })
+		limbs = limbs[:24]
+		slices.Sort(limbs)
+	}
+	return limbs
+}
+
+// shareOut sets how much of each registered joint's turn moves each sample, and
+// its limb: the registered joint whose subtree holds most of its row, the deepest
+// of equals.
+func (s *Source) shareOut(samples []sample, limbs []int, in [][]bool) {
+	for i := range samples {
+		x := &samples[i]
+		x.share = make([]float64, len(limbs))
+		x.limb = -1
+		least := math.Inf(1)
+		for k := range limbs {
+			size := 0.0
+			for q, w := range x.weight {
+				if in[k][x.joint[q]] {
+					x.share[k] += w
+				}
+			}
+			for _, b := range in[k] {
+				if b {
+					size++
+				}
+			}
+			if x.share[k] > 0.5 && size < least {
+				least, x.limb = size, int32(k)
+			}
+		}
+	}
+}
+
+// evenResidual returns each trusted sample's signed distance less the median of
+// its limb; NaN for the others.
+func evenResidual(samples []sample, limbs int) []float64 {
+	by := make([][]float64, limbs+1)
+	for i := range samples {
+		if samples[i].trusted {
+			by[samples[i].limb+1] = append(by[samples[i].limb+1], samples[i].signed)
+		}
+	}
+	centre := make([]float64, limbs+1)
+	for k := range by {
+		centre[k] = median(by[k])
+	}
+	r := make([]float64, len(samples))
+	for i := range samples {
+		r[i] = math.NaN()
+		if samples[i].trusted {
+			r[i] = samples[i].signed - centre[samples[i].limb+1]
+		}
+	}
+	return r
+}
+
+// robustScale is 1.4826 times the median absolute residual over the samples of
+// registered limbs (the standard deviation, were they Gaussian).
+func robustScale(samples []sample, residual []float64) float64 {
+	abs := make([]float64, 0, len(residual))
+	for i, x := range residual {
+		if !math.IsNaN(x) && samples[i].limb >= 0 {
+			abs = append(abs, math.Abs(x))
+		}
+	}
+	return 1.4826 * median(abs)
+}
+
+// solveTurns returns the Gauss-Newton step of each registered joint's rotation
+// vector, world axes.
+func solveTurns(samples []sample, residual []float64, scale float64, limbs []int, turn []r3.Vec, pose skinning.Pose, skin *skinning.Skin) []r3.Vec {
+	n := 3 * len(limbs)
+	a := mat.NewSymDense(n, nil)
+	b := mat.NewVecDense(n, nil)
+	row := make([]float64, n)
+	sigma := max(scale, 1e-9)
+	for i := range samples {
+		if math.IsNaN(residual[i]) {
+			continue
+		}
+		x := &samples[i]
+		// Geman-McClure weight: outliers lose their say.
+		w := 1 / sq(1+sq(residual[i]/(2*sigma)))
+		for k, j := range limbs {
+			pivot := pose[j].Apply(skin.Joints[j].Global.T)
+			d := r3.Scale(x.share[k], r3.Cross(r3.Sub(x.posed, pivot), x.posedN))
+			row[3*k], row[3*k+1], row[3*k+2] = d.X, d.Y, d.Z
+		}
+		for p := 0; p < n; p++ {
+			if row[p] == 0 {
+				continue
+			}
+			b.SetVec(p, b.AtVec(p)+w*row[p]*residual[i])
+			for q := p; q < n; q++ {
+				a.SetSym(p, q, a.At(p, q)+w*row[p]*row[q])
+			}
+		}
+	}
+	// The prior: angles are N(0, angleSigma) against residuals of N(0, sigma); the
+	// samples of a limb are not independent, so they count as if there were a
+	// hundred.
+	prior := sq(sigma/angleSigma) * float64(len(samples)) / 100
+	for k, j := range limbs {
+		t := [3]float64{turn[j].X, turn[j].Y, turn[j].Z}
+		for q := 0; q < 3; q++ {
+			p := 3*k + q
+			a.SetSym(p, p, a.At(p, p)+prior)
+			b.SetVec(p, b.AtVec(p)-prior*t[q])
+		}
+	}
+	out := make([]r3.Vec, len(limbs))
+	var chol mat.Cholesky
+	var d mat.VecDense
+	if !chol.Factorize(a) || chol.SolveVecTo(&d, b) != nil {
+		return out
+	}
+	for k := range out {
+		out[k] = r3.Vec{X: d.AtVec(3 * k), Y: d.AtVec(3*k + 1), Z: d.AtVec(3*k + 2)}
+		// Small steps: the matches move along.
+		if l := r3.Norm(out[k]); l > 0.1 {
+			out[k] = r3.Scale(0.1/l, out[k])
+		}
+	}
+	return out
+}
+
+// flag marks the vertices that the joints found off move.
+func (reg *registration) flag(s *Source, t *trusted) {
+	if len(reg.joints) == 0 {
+		return
+	}
+	in := make([]bool, len(s.body.Skin.Joints))
+	for _, j := range reg.joints {
+		for k, b := range s.body.Skin.Subtree(j) {
+			in[k] = in[k] || b
+		}
+	}
+	corrected := reg.offsets[0].Corrected
+	for v := range t.reason {
+		joint, weight := t.rows.Row(v)
+		sum := 0.0
+		for i, j := range joint {
+			if in[j] {
+				sum += weight[i]
+			}
+		}
+		if sum > 0.5 {
+			t.reason[v] |= ReasonPoseDisagrees
+			if !corrected {
+				t.expected[v] = min(2, t.expected[v]+0.1)
+			}
+		}
+	}
+}

@@ -1,0 +1,200 @@
+package transfer
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+
+	"github.com/selvage/selvage/transfer/closest"
+	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/weights"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// NoRowsError reports a body none of whose triangles has three usable rows.
+type NoRowsError struct{ Body string }
+
+func (e *NoRowsError) Error() string {
+	return fmt.Sprintf("body %q: no triangle has usable weights at its three vertices", e.Body)
+}
+
+// Source is a body made ready for any number of transfers: its search tree,
+// normals, borders and weight gradients. It is read-only after Prepare and safe
+// for concurrent use. The Body must not change while the Source is in use.
+type Source struct {
+	body     *Body
+	diagonal float64 // of the bounding box of the usable surface, metres
+	edge     float64 // mean edge length of the usable surface, metres
+
+	// Usable triangles only; tree triangle t is original[t] of the body.
+	tree       *closest.Tree
+	triangle   [][3]int32
+	original   []int32
+	faceNormal []r3.Vec // unit; zero where the triangle is degenerate
+	// gradient of the rows over each triangle: the largest L1 difference between
+	// two corners' rows over the corners' distance, 1/m.
+	gradient []float64
+	// border has bit k set where the edge opposite corner k is on an open border.
+	border []uint8
+	// normal at the corners' vertices: angle-weighted over the welded body.
+	normal []r3.Vec
+
+	unusable      int // vertices without a usable row
+	firstUnusable int
+}
+
+// Prepare builds the Source of a body. It fails with the mesh's own errors where
+// positions or indices are wrong, with an error naming the vertex where a row
+// refers to a joint the skin lacks, and with *NoRowsError. O(n log n).
+func Prepare(ctx context.Context, body *Body, threads int) (*Source, error) {
+	if err := body.Mesh.Validate(); err != nil {
+		return nil, fmt.Errorf("body %q: %w", body.Name, err)
+	}
+	n := body.Mesh.NumVertices()
+	if body.Rows.Len() != n {
+		return nil, fmt.Errorf("body %q: %d rows for %d vertices", body.Name, body.Rows.Len(), n)
+	}
+	s := &Source{body: body, firstUnusable: -1}
+
+	// A row is usable when its weights are finite, not negative, and sum to
+	// something that can be normalised.
+	usable := make([]bool, n)
+	for v := range usable {
+		joint, weight := body.Rows.Row(v)
+		sum, ok := 0.0, true
+		for i, w := range weight {
+			if int(joint[i]) >= len(body.Skin.Joints) {
+				return nil, fmt.Errorf("body %q: vertex %d: joint %d is outside 0..%d", body.Name, v, joint[i], len(body.Skin.Joints)-1)
+			}
+			if !(w >= 0) || math.IsInf(w, 0) {
+				ok = false
+			}
+			sum += w
+		}
+		usable[v] = ok && math.Abs(sum-1) < 0.5
+		if !usable[v] {
+			if s.unusable == 0 {
+				s.firstUnusable = v
+			}
+			s.unusable++
+		}
+	}
+	for t, tri := range body.Mesh.Triangles {
+		if usable[tri[0]] && usable[tri[1]] && usable[tri[2]] {
+			s.triangle = append(s.triangle, tri)
+			s.original = append(s.original, int32(t))
+		}
+	}
+	if len(s.triangle) == 0 {
+		return nil, &NoRowsError{Body: body.Name}
+	}
+
+	var err error
+	if s.tree, err = closest.NewTree(ctx, body.Mesh.Positions, s.triangle, threads); err != nil {
+		return nil, fmt.Errorf("body %q: build search tree: %w", body.Name, err)
+	}
+	s.measure(usable)
+	return s, ctx.Err()
+}
+
+// measure fills in normals, gradients, borders and sizes of the usable surface.
+func (s *Source) measure(usable []bool) {
+	p := s.body.Mesh.Positions
+	used := &mesh.Mesh{Positions: p, Triangles: s.triangle}
+	lo, hi := r3.Vec{X: math.Inf(1), Y: math.Inf(1), Z: math.Inf(1)}, r3.Vec{X: math.Inf(-1), Y: math.Inf(-1), Z: math.Inf(-1)}
+	lengths, edges := 0.0, 0
+	s.faceNormal = mesh.FaceNormals(used)
+	s.gradient = make([]float64, len(s.triangle))
+	for t, tri := range s.triangle {
+		for k := range tri {
+			a, b := tri[k], tri[(k+1)%3]
+			q := p[a]
+			lo = r3.Vec{X: min(lo.X, q.X), Y: min(lo.Y, q.Y), Z: min(lo.Z, q.Z)}
+			hi = r3.Vec{X: max(hi.X, q.X), Y: max(hi.Y, q.Y), Z: max(hi.Z, q.Z)}
+			if l := r3.Norm(r3.Sub(p[a], p[b])); l > 0 {
+				lengths += l
+				edges++
+				s.gradient[t] = max(s.gradient[t], s.body.Rows.DistanceL1(int(a), s.body.Rows, int(b))/l)
+			}
+		}
+	}
+	s.diagonal = r3.Norm(r3.Sub(hi, lo))
+	if edges > 0 {
+		s.edge = lengths / float64(edges)
+	}
+
+	// Borders and smooth normals need the connectivity, so they come from the
+	// welded surface: texture seams are no borders.
+	w := mesh.Weld(used, 1e-6*s.diagonal)
+	vn := mesh.VertexNormals(w.Mesh)
+	s.normal = make([]r3.Vec, len(p))
+	for v := range s.normal {
+		s.normal[v] = vn[w.ToWelded[v]]
+	}
+	keys := make([]uint64, 0, 3*len(s.triangle))
+	key := func(a, b int32) uint64 {
+		if a > b {
+			a, b = b, a
+		}
+		return uint64(a)<<32 | uint64(b)
+	}
+	for _, tri := range s.triangle {
+		a, b, c := w.ToWelded[tri[0]], w.ToWelded[tri[1]], w.ToWelded[tri[2]]
+		if a == b || b == c || c == a {
+			continue
+		}
+		keys = append(keys, key(a, b), key(b, c), key(c, a))
+	}
+	slices.Sort(keys)
+	single := func(k uint64) bool {
+		i, found := slices.BinarySearch(keys, k)
+		return found && (i+1 == len(keys) || keys[i+1] != k)
+	}
+	s.border = make([]uint8, len(s.triangle))
+	for t, tri := range s.triangle {
+		a, b, c := w.ToWelded[tri[0]], w.ToWelded[tri[1]], w.ToWelded[tri[2]]
+		if a == b || b == c || c == a {
+			continue
+		}
+		if single(key(b, c)) {
+			s.border[t] |= 1
+		}
+		if single(key(c, a)) {
+			s.border[t] |= 2
+		}
+		if single(key(a, b)) {
+			s.border[t] |= 4
+		}
+	}
+}
+
+// normalAt is the unit smooth normal at barycentric coordinates of a usable
+// triangle; the flat one where the smooth one vanishes.
+func (s *Source) normalAt(t int32, b [3]float64) r3.Vec {
+	tri := s.triangle[t]
+	n := r3.Add(r3.Scale(b[0], s.normal[tri[0]]), r3.Add(r3.Scale(b[1], s.normal[tri[1]]), r3.Scale(b[2], s.normal[tri[2]])))
+	l := r3.Norm(n)
+	if l < 0.1 {
+		return s.faceNormal[t]
+	}
+	return r3.Scale(1/l, n)
+}
+
+// addRow adds factor times the row interpolated at b on usable triangle t.
+func (s *Source) addRow(acc *weights.Accumulator, t int32, b [3]float64, factor float64) {
+	for k, v := range s.triangle[t] {
+		if b[k] > 0 {
+			acc.AddRow(s.body.Rows, int(v), factor*b[k])
+		}
+	}
+}
+
+// nearestAll returns the nearest usable body point of each point.
+func (s *Source) nearestAll(ctx context.Context, points []r3.Vec, threads int) ([]closest.Hit, error) {
+	hits := make([]closest.Hit, len(points))
+	if err := s.tree.NearestAll(ctx, points, hits, threads); err != nil {
+		return nil, err
+	}
+	return hits, nil
+}
