@@ -51,7 +51,9 @@ type cage struct {
 	pos    []r3.Vec
 	row    [][numJoints]float64
 	mirror []int32 // the vertex of the other side, itself on the midline
-	faces  []cageFace
+	// front marks the vertices of the trunk's front midline, where coats open.
+	front []bool
+	faces []cageFace
 	// half is the number of left faces; face f < half mirrors to half+f.
 	half   int
 	middle [numMiddle]r3.Vec
@@ -142,6 +144,10 @@ func newCage(b build) *cage {
 	c.arm(trunk)
 	c.leg(trunk[0])
 	c.mirrorHalf()
+	c.front = make([]bool, len(c.pos))
+	for _, r := range trunk {
+		c.front[r[0]] = true
+	}
 	return c
 }
 

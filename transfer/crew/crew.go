@@ -39,11 +39,11 @@ type build struct {
 func buildOf(name string) (build, bool) {
 	switch name {
 	case "mate":
-		return build{name, 1, 1, 1, 0, 1, 1, 1, 1, 0.0125, 11}, true
+		return build{name, 1, 1, 1, 0, 1, 1, 1, 1, 0.0108, 11}, true
 	case "cox":
-		return build{name, 0.90, 0.94, 1.15, 0.03, 1.08, 1.07, 0.92, 1.03, 0.0165, 23}, true
+		return build{name, 0.90, 0.94, 1.15, 0.03, 1.08, 1.07, 0.92, 1.03, 0.0140, 23}, true
 	case "pilot":
-		return build{name, 1.06, 1.03, 0.92, 0, 0.92, 0.99, 1.05, 0.98, 0.0112, 37}, true
+		return build{name, 1.06, 1.03, 0.92, 0, 0.92, 0.99, 1.05, 0.98, 0.0100, 37}, true
 	}
 	return build{}, false
 }

@@ -103,3 +103,16 @@ func TestScratchBody(t *testing.T) {
 		}
 	}
 }
+func TestScratchWear(t *testing.T){
+ b:=NewBody("mate"); t0:=time.Now(); w:=b.Wardrobe(); fmt.Println(len(b.Mesh.Positions),time.Since(t0))
+ cols:=map[string][3]float64{"jersey":{60,80,140},"oilskin coat":{230,190,40},"bib trousers":{200,150,60},"gloves":{120,80,50},"sea boots":{70,70,80},"sou'wester":{240,200,60},"cape":{90,110,90}}
+ s:=[]shot{{b.Mesh,[3]float64{220,180,150}}}
+ var all []shot=s
+ for _,g:=range w { fmt.Println(g.Name,len(g.Mesh.Positions),len(g.Mesh.Triangles),g.Parts)
+  o:=append([]shot{},s...); o=append(o,shot{g.Mesh,cols[g.Name]}); all=append(all,shot{g.Mesh,cols[g.Name]})
+  render("/tmp/w_"+g.Name+"_f.png",o,0.3,0.1,r3.Vec{Y:.93},2,800,1000)
+  render("/tmp/w_"+g.Name+"_b.png",o,3.6,0.1,r3.Vec{Y:.93},2,800,1000)
+  if g.Name=="gloves" {render("/tmp/w_gloves_h.png",o,0.0,0.9,r3.Vec{X:.62,Y:.98},.4,1000,1000)}
+ }
+ render("/tmp/w_all_f.png",all,0.3,0.1,r3.Vec{Y:.93},2,800,1000)
+}

@@ -18,6 +18,8 @@ type layout struct {
 	seed         uint64
 	// cutAcross chooses the longer diagonal of a quad where its hash says so.
 	cutAcross bool
+	// openFront keeps the two sides of the trunk's front midline apart.
+	openFront bool
 	// dense multiplies the number of pieces by region; nil means 1.
 	dense func(region) float64
 }
@@ -111,10 +113,14 @@ func (s *surface) tessellate(faces []int32, l layout) *patch {
 		at := [4]int{0, nu, nv*w + nu, nv * w}
 		uv := [4][2]float64{{0, 0}, {1, 0}, {1, 1}, {0, 1}}
 		for k, v := range q.V {
-			id, ok := corner[v]
+			key := v
+			if l.openFront && q.Side < 0 && c.front[v] {
+				key = -1 - v
+			}
+			id, ok := corner[key]
 			if !ok {
 				id = add(Anchor{f, uv[k][0], uv[k][1]})
-				corner[v] = id
+				corner[key] = id
 			}
 			grid[at[k]], param[at[k]] = id, uv[k]
 		}
@@ -125,10 +131,14 @@ func (s *surface) tessellate(faces []int32, l layout) *patch {
 			}
 			e := edge[f][k]
 			flip := q.V[k] > q.V[(k+1)%4]
-			first, ok := inner[e]
+			key := e
+			if l.openFront && q.Side < 0 && c.front[q.V[k]] && c.front[q.V[(k+1)%4]] {
+				key = -1 - e
+			}
+			first, ok := inner[key]
 			if !ok {
 				first = int32(len(p.anchor))
-				inner[e] = first
+				inner[key] = first
 			}
 			step := (at[(k+1)%4] - at[k]) / n
 			for i := 1; i < n; i++ {
