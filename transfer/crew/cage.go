@@ -563,6 +563,10 @@ func (c *cage) leg(hip [7]int32) {
 			row = lerpRow(row, one(jPelvis), 0.22)
 		case 1:
 			row = lerpRow(row, one(jPelvis), 0.03)
+		case 10, 11, 12, 13, 14:
+			// The instep is short: ring by ring, so that it bends evenly.
+			share := [5]float64{0.04, 0.22, 0.52, 0.80, 0.97}[r-10]
+			row = lerpRow(one(left(sShin)), one(left(sFoot)), share)
 		}
 		sp, cp := math.Sincos(g.pitch)
 		fwd := r3.Vec{Y: sp, Z: cp}

@@ -256,28 +256,34 @@ func (g *cloth) rim(on func(int32) bool) []int32 {
 	return out
 }
 
-// cape hangs from the shoulders to the knees behind the arms; over the shoulders
-// it ends above the upper arm, in front it is a short collar. It is symmetric.
-func (b *Body) cape() *Garment {
+// cape is a yoke that lies over the shoulders, over the coat, and a sheet that
+// hangs from the yoke's back down to the knees, behind the arms. It is symmetric.
+func (b *Body) cape(near *nearby) *Garment {
 	g := &cloth{body: b}
-	c := b.shape.cage.b
 	dens := math.Sqrt(b.scale)
-	half := int(math.Round(34 * dens)) // columns on each side of the back's middle
-	rows := int(math.Round(52 * dens))
-	h := c.height
-	yOf := func(y float64) float64 { return h(y) }
+	half := int(math.Round(44 * dens)) // columns on each side of the back's middle
+	yoke := int(math.Round(12 * dens)) // rows on the shoulders
+	rows := yoke + int(math.Round(46*dens))
+	// The columns from which the sheet hangs: up to 1.2 radians from the back.
+	hang := int(math.Round(1.2 / capeTurn * float64(half)))
 	ids := make([][]int32, rows+1)
 	for r := range ids {
-		t := float64(r) / float64(rows)
 		ids[r] = make([]int32, 2*half+1)
 		for i := range ids[r] {
+			if r > yoke && (i < half-hang || i > half+hang) {
+				continue
+			}
 			a := float64(i-half) / float64(half) // -1 right front, 0 back, 1 left front
-			p, row := b.capePoint(a, t, yOf)
+			p, row := b.capePoint(a, min(1, float64(r)/float64(yoke)), max(0, float64(r-yoke)/float64(rows-yoke)))
 			ids[r][i] = g.vertex(p, row, true, -1)
 		}
 	}
 	for r := 0; r < rows; r++ {
-		for i := 0; i < 2*half; i++ {
+		from, to := 0, 2*half
+		if r >= yoke {
+			from, to = half-hang, half+hang
+		}
+		for i := from; i < to; i++ {
 			uv := func(i, r int) [2]float32 {
 				return [2]float32{float32(float64(i) / float64(2*half)), float32(float64(r) / float64(rows))}
 			}
@@ -293,44 +299,59 @@ func (b *Body) cape() *Garment {
 			}
 		}
 	}
+	g.smooth(4, 0.5)
+	g.clear(near, func(int) float64 { return 0.03 })
+	g.smooth(2, 0.5)
+	g.evenSides(2*half+1, ids)
 	return g.finish("cape", "felt")
 }
 
-// capePoint places the cape at a across and t down, and gives its truth.
-func (b *Body) capePoint(a, t float64, height func(float64) float64) (r3.Vec, sparse) {
-	c := b.shape.cage.b
-	phi := a * 2.5 // radians from the back
-	s, k := math.Sin(phi), math.Cos(phi)
-	// Stations: collar, shoulder line, then straight down.
-	rn := r3.Vec{X: 0.088 * s, Y: height(1.545 - 0.055*smoothstep(0.3, -1, k)), Z: -0.018 - 0.088*k}
-	ws := 0.215 * c.breadth
-	rs := r3.Vec{X: ws * s, Y: height(1.478 - 0.030*k*k), Z: -0.030 - 0.150*c.girth*k}
-	rs.Y += 0.030 * s * s
-	length := 0.98*smoothstep(1.75, 0.95, math.Abs(phi)) + 0.02
-	const top = 0.22 // share of the rows on the shoulders
-	var p r3.Vec
-	drop := 0.0
-	if t <= top {
-		u := t / top
-		p = r3.Add(r3.Scale(1-u, rn), r3.Scale(u, rs))
-		p.Y += 0.03 * math.Sin(math.Pi*u)
-	} else {
-		u := (t - top) / (1 - top)
-		drop = length * (rs.Y - height(0.52)) * u
-		p = rs
-		p.Y -= drop
-		// It falls backwards at the sides to pass behind the arms, and in folds.
-		p.Z -= 0.10*smoothstep(0, 0.30, drop)*(1+0.6*s*s) + 0.03*drop
-		p.X *= 1 + 0.22*drop
-		fold := 0.022 * smoothstep(0.05, 0.5, drop) * math.Cos(7*phi)
-		p.Z -= fold * math.Abs(k)
-		p.X += fold * s
+// evenSides makes mirrored grid vertices exactly mirrored: smoothing sums in
+// another order on each side.
+func (g *cloth) evenSides(columns int, ids [][]int32) {
+	for r := range ids {
+		for i := 0; i <= columns/2; i++ {
+			v, w := ids[r][i], ids[r][columns-1-i]
+			p, q := g.pos[v], g.pos[w]
+			q.X = -q.X
+			m := r3.Scale(0.5, r3.Add(p, q))
+			if v == w {
+				m.X = 0
+			}
+			g.pos[v] = m
+			m.X = -m.X
+			g.pos[w] = m
+		}
 	}
-	// Truth; see the head of the file. The mate's height at this place:
-	y := 1.45 - 0.75*drop/max(1e-9, rs.Y-height(0.52))
-	row := spineRow(min(y, 1.45))
+}
+
+// capeTurn is how far the yoke reaches around the neck on each side, radians
+// from the back.
+const capeTurn = 2.5
+
+// capePoint places the cape: a across, u from the collar to the shoulders' edge,
+// t down the hanging sheet; and gives its truth.
+func (b *Body) capePoint(a, u, t float64) (r3.Vec, sparse) {
+	c := b.shape.cage.b
+	phi := a * capeTurn
+	s, k := math.Sin(phi), math.Cos(phi)
+	collar := r3.Vec{X: 0.092 * s, Y: c.height(1.560 - 0.055*smoothstep(0.3, -1, k)), Z: -0.018 - 0.096*k}
+	edge := r3.Vec{X: 0.230 * c.breadth * s, Y: c.height(1.500 - 0.045*k*k + 0.020*s*s), Z: -0.035 - 0.185*c.girth*k}
+	p := r3.Add(r3.Scale(1-u, collar), r3.Scale(u, edge))
+	p.Y += 0.035 * math.Sin(math.Pi*u)
+	length := edge.Y - c.height(0.52)
+	drop := length * t
+	// The sheet falls backwards at the sides, behind the arms, and in folds.
+	p.Y -= drop
+	p.Z -= 0.12*smoothstep(0, 0.30, drop)*s*s + 0.03*drop
+	p.X *= 1 + 0.25*drop
+	fold := 0.022 * smoothstep(0.05, 0.5, drop) * math.Cos(8*phi)
+	p.Z -= fold * math.Abs(k)
+	p.X += fold * s
+	// Truth; see the head of the file. The spine's share at the mate's height:
+	row := spineRow(1.45 - 0.75*t)
 	clav := 0.6 * math.Abs(s) * smoothstep(0.04, 0.16, math.Abs(p.X)) * smoothstep(0.25, 0, drop)
-	l := smoothstep(-1, 1, s*1.6)
+	l := smoothstep(-1, 1, 1.6*s)
 	var cl rowT
 	cl[left(sClavicle)], cl[left(sClavicle)+numSide] = l, 1-l
 	return p, toSparse(lerpRow(row, cl, clav))

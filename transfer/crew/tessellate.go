@@ -20,8 +20,8 @@ type layout struct {
 	cutAcross bool
 	// openFront keeps the two sides of the trunk's front midline apart.
 	openFront bool
-	// dense multiplies the number of pieces by region; nil means 1.
-	dense func(region) float64
+	// dense multiplies the number of pieces by face; nil means 1.
+	dense func(cageFace) float64
 }
 
 // regionCell is the cell size of a region relative to the trunk's.
@@ -75,7 +75,7 @@ func (s *surface) tessellate(faces []int32, l layout) *patch {
 			reg := c.faces[f].Region
 			t := regionCell(reg) * l.cell
 			if l.dense != nil {
-				t /= l.dense(reg)
+				t /= l.dense(c.faces[f])
 			}
 			sumLen[chord[e]] += length[e]
 			sumTarget[chord[e]] += t

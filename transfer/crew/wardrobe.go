@@ -28,8 +28,24 @@ func (b *Body) Wardrobe() []*Garment {
 	gloves.Node = scaled(1)
 	gloves.Node.M[0] = -1 // authored mirrored
 	return []*Garment{
-		b.jersey(near), trousers, b.boots(near), gloves, coat, b.souwester(near), b.cape(),
+		b.jersey(near), trousers, b.boots(near), gloves, coat, b.souwester(near), b.cape(near),
 	}
+}
+
+// WardrobeAt is Wardrobe with about density times as many vertices on every
+// garment, whatever the body's own scale.
+func (b *Body) WardrobeAt(density float64) []*Garment {
+	c := *b
+	c.scale = density
+	return c.Wardrobe()
+}
+
+// armFolds are the creases of a sleeve around the elbow, metres off the surface.
+func (b *Body) armFolds(p r3.Vec, deep float64) float64 {
+	c := b.shape.cage
+	p.X = math.Abs(p.X)
+	s := r3.Dot(r3.Sub(p, c.armOrigin), c.armDir) / c.armScale
+	return deep * math.Sin(2*math.Pi*(s+0.15*p.Z)/0.05) * math.Exp(-math.Pow((s-elbowAt)/0.10, 2))
 }
 
 func scaled(f float64) skinning.Affine {
@@ -43,10 +59,18 @@ func scaled(f float64) skinning.Affine {
 func (b *Body) jersey(near *nearby) *Garment {
 	g := b.cut(func(q cageFace) bool {
 		return q.Region == regTrunk && q.Row >= rowHip && q.Row < rowNeck+1 || q.Region == regArm && q.Row < armCuff
-	}, layout{cell: 0.0145, warp: 0.5, jitter: 0.4, seed: 101 + b.shape.cage.b.seed, cutAcross: true})
+	}, layout{cell: 0.0145, warp: 0.5, jitter: 0.4, seed: 101 + b.shape.cage.b.seed, cutAcross: true, dense: func(q cageFace) float64 {
+		if q.Region == regArm && q.Row >= armCuff-2 || q.Region == regTrunk && (q.Row == rowHip || q.Row == rowNeck) {
+			return 1.9
+		}
+		return 1
+	}})
 	g.move(func(v int, p, n r3.Vec) float64 {
 		q := g.faceOf(v)
 		d := 0.0085 + 0.0025*waves(p, 0.09, 0.4) + 0.0025*math.Tanh(p.X/0.15)
+		if q.Region == regArm {
+			d += b.armFolds(p, 0.002)
+		}
 		if q.Region == regArm && q.Row >= armCuff-2 {
 			// The cuff is gathered: short pleats around the wrist.
 			s := g.along(v) - (armCuff - 2)
@@ -76,28 +100,28 @@ func (b *Body) coat(near *nearby) *Garment {
 		g.move(func(v int, p, n r3.Vec) float64 {
 			d := far * (1 + 0.22*waves(p, 0.16, phase) + 0.20*math.Tanh(p.X/0.2))
 			if q := g.faceOf(v); q.Region == regArm {
-				d *= 0.65
+				d = 0.65*d + b.armFolds(p, 0.15*far)
 			}
 			return d
 		}, 0.012, phase)
 		for v := range g.pos {
-			// The fronts are drawn apart; the whole coat sits 6 mm to the left.
+			// The fronts are drawn apart; the whole coat sits 8 mm to the left.
 			p := &g.pos[v]
 			front := math.Exp(-math.Pow(p.X/0.05, 2)) * smoothstep(0, 0.05, p.Z)
 			if q := g.faceOf(v); q.Region == regTrunk {
 				p.X += 0.022 * float64(g.side[v]) * front
 			}
-			p.X += 0.006
+			p.X += 0.008
 		}
 		g.smooth(8, 0.5)
 		g.clear(near, func(int) float64 { return 0.35 * far })
 		return g
 	}
-	outer := layer(0.042, 0.0165, 211, 1.1)
+	outer := layer(0.048, 0.0165, 211, 1.1)
 	outerCount := len(outer.pos)
 	b.tails(outer, 0.40, 0)
 	b.buttons(outer, outerCount, 2)
-	lining := layer(0.026, 0.021, 223, 1.3)
+	lining := layer(0.029, 0.021, 223, 1.3)
 	b.tails(lining, 0.36, 0)
 	lining.turnIn()
 	outer.add(lining.paint(1))
@@ -154,6 +178,7 @@ func (b *Body) gloves(near *nearby) *Garment {
 		}
 		return d
 	}, 0.0015, 0.9)
+	g.clear(near, func(int) float64 { return 0.0008 })
 	for t, f := range g.face {
 		if b.shape.cage.faces[f].Region == regArm {
 			g.material[t] = 1
