@@ -178,7 +178,8 @@ func (b *Body) gloves(near *nearby) *Garment {
 		}
 		return d
 	}, 0.0015, 0.9)
-	g.clear(near, func(int) float64 { return 0.0008 })
+	g.smooth(2, 0.25)
+	g.clear(near, func(int) float64 { return 0.0006 })
 	for t, f := range g.face {
 		if b.shape.cage.faces[f].Region == regArm {
 			g.material[t] = 1
