@@ -9,17 +9,24 @@ package transfer
 // heat) equation, whose solution forgets data beyond about len_v along the
 // surface. The smoothing length is
 //
-//	len_v = Falloff * d_v * (1 - c_v) / c_v        [metres]
+//	len_v = Falloff * d_v * (0.05 * (1-c_v)/c_v + 0.5 * h_v)        [metres]
 //
-// with d_v the distance to the match and c_v its confidence. A tight sleeve
-// (d small, c near one) keeps the body's detail; what is far, or not to be
-// trusted, follows its surroundings as a broad sheet.
+// with d_v the distance to the match, c_v its confidence, and h_v how far the
+// cloth hangs (loose.go; 0 where it fits). A tight sleeve (d small, c near one)
+// keeps the body's detail; what is not to be trusted follows its surroundings;
+// what hangs moves as a broad sheet.
 
 import "math"
 
+const (
+	falloffDoubt = 0.05
+	falloffHang  = 0.5
+)
+
 // smoothingLength returns len_v in metres for a match at distance d with expected
-// error e; 0 means that the row is kept as it is, +Inf that it says nothing.
-func smoothingLength(d, e, falloff float64) float64 {
+// error e and hang h; 0 means that the row is kept as it is, +Inf that it says
+// nothing.
+func smoothingLength(d, e, h, falloff float64) float64 {
 	if d == 0 || e == 0 || falloff < 0 {
 		return 0
 	}
@@ -27,5 +34,5 @@ func smoothingLength(d, e, falloff float64) float64 {
 	if c < 1e-6 {
 		return math.Inf(1)
 	}
-	return falloff * d * (1 - c) / c
+	return falloff * d * (falloffDoubt*(1-c)/c + falloffHang*h)
 }

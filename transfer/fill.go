@@ -41,7 +41,7 @@ func fill(ctx context.Context, s *Source, g *target, t *trusted, opt *Options) (
 		for e := op.Start[v]; e < op.Start[v+1]; e++ {
 			pull += op.Weight[e]
 		}
-		length := smoothingLength(t.match[v].distance, t.expected[v], opt.Falloff)
+		length := smoothingLength(t.match[v].distance, t.doubt[v], t.hang[v], opt.Falloff)
 		a := 1 / (length * length)
 		if pull == 0 || length == 0 || a*op.Mass[v] > fixedRatio*pull {
 			p.DataWeight[v] = math.Inf(1)
@@ -65,22 +65,21 @@ func fill(ctx context.Context, s *Source, g *target, t *trusted, opt *Options) (
 	return rows, nil
 }
 
-// afterFill revises the expected errors: a vertex whose row comes from its
-// surroundings is as good as they are, and worse by what the solve had to
-// invent: how far it moved from what the match said.
+// afterFill sets the expected errors: the evidence, with what the solve had to
+// invent (how far it moved from what the match said), lightly smoothed.
 func (t *trusted) afterFill(g *target, rows *weights.Rows, own []float64) {
-	n := len(own)
-	before := make([]float64, n)
-	copy(before, t.expected)
-	for v := 0; v < n; v++ {
-		moved := 0.0
+	for v := range own {
+		e := &t.evidence[v]
 		if rows.Start[v+1] > rows.Start[v] && t.rows.Start[v+1] > t.rows.Start[v] {
-			moved = rows.DistanceL1(v, t.rows, v)
+			e.moved = rows.DistanceL1(v, t.rows, v)
 		}
-		if confidence(before[v]) < fillConfidence && own[v] < 1 {
+		if confidence(t.doubt[v]) < fillConfidence && own[v] < 1 {
 			t.reason[v] |= ReasonFilled
 		}
-		t.expected[v] = min(2, before[v]+0.25*moved)
+		t.expected[v] = e.weighted(&evidenceWeight)
+		if t.match[v].triangle < 0 {
+			t.expected[v] = 2
+		}
 	}
 	t.spread(g)
 }

@@ -1,87 +1,210 @@
 package transfer
 
 // Loose cloth: skirts, capes, coat tails, scarves. The nearest surface has no
-// meaning far from the body, so only what lies close is trusted (the anchors);
-// the rest takes as weak data the row that the whole body around it gives
-// (surround.go), smoothed over lengths as large as its distance.
+// meaning far from the body, so there the row is not the match's but that of the
+// whole body around (surround.go), restricted to the joints that the cloth rests
+// on where it starts to hang (its anchors) and to their ancestors: a skirt hangs
+// from the hips and thighs and may follow both; a cape hangs from the shoulders
+// and does not follow the hand or the shin that happens to be near. What is not
+// allowed hands its share to its nearest allowed ancestor. A limb that leaves the
+// cloth (the arm beside a cape) is no anchor either, though the cloth may rest
+// on its root: a joint counts only where the cloth runs along most of what it
+// moves. The fill then smooths all of it over lengths that grow with the distance.
 
 import (
 	"context"
 	"fmt"
+	"math"
 
+	"github.com/selvage/selvage/transfer/closest"
 	"github.com/selvage/selvage/transfer/weights"
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
+// Distances are shares of the body's diagonal (2.1 m on a grown figure with its
+// arms lowered).
 const (
-	// looseDistance is the distance, as a share of the body's diagonal, beyond which
-	// cloth hangs rather than fits (about 6 cm on a grown figure).
-	looseDistance = 0.03
-	// anchorDistance is the distance within which loose cloth is trusted to rest on
-	// the body (about 2 cm).
-	anchorDistance = 0.01
-	// looseShare is the share of an island's area beyond looseDistance that makes
-	// it loose cloth.
+	// Cloth hangs from looseNear on, and wholly beyond looseFar.
+	looseNear, looseFar = 0.024, 0.042
+	// ... but not nearer than looseGap typical gaps of its island: a thick jacket is
+	// thick all over.
+	looseGap = 1.4
+	// An island that is loose on the whole is trusted only within anchorNear, and
+	// hangs wholly beyond anchorFar.
+	anchorNear, anchorFar = 0.006, 0.014
+	// looseShare is the share of a region's or an island's area beyond looseFar
+	// that makes it loose on the whole.
 	looseShare = 0.4
+	// looseArea is the least area of a loose region, as a share of the squared
+	// diagonal: folds and elbows are no coat tails.
+	looseArea = 0.008
+	// anchorBand is how far along the cloth its anchors reach from where it starts
+	// to hang.
+	anchorBand = 0.04
+	// alongDistance is how near the cloth must run to a limb to run along it, and
+	// alongShare the share of the limb's own surface for which it must.
+	alongDistance, alongShare = 0.05, 0.5
+	// anchorJoint is the least share of the anchors' weight that allows a joint.
+	anchorJoint = 0.08
 )
 
-// looseIslands reports for each island whether it is loose cloth.
-func looseIslands(s *Source, g *target, c *candidates, rigid []bool, opt *Options) []bool {
-	loose := make([]bool, g.islands.Count)
+// looseness returns for each vertex how far it hangs rather than fits, 0 to 1, and
+// the loose region it belongs to, -1 for none. Regions are numbered from 0.
+func looseness(s *Source, g *target, c *candidates, rigid []bool, opt *Options) (hang []float64, region []int32, regions int) {
+	n := len(g.position)
+	hang, region = make([]float64, n), make([]int32, n)
+	for v := range region {
+		region[v] = -1
+	}
+	if opt.Loose == Off && len(opt.LooseNames) == 0 {
+		return hang, region, 0
+	}
 	named := g.namedVertices(opt.LooseNames)
-	for i := range loose {
+	isNamed := func(v int32) bool { return named != nil && named[v] }
+
+	// Islands that are loose on the whole.
+	whole := make([]bool, g.islands.Count)
+	for i := range whole {
 		if rigid[i] {
 			continue
 		}
 		far, total := 0.0, 0.0
 		for _, v := range g.islands.Members(i) {
 			total += g.area[v]
-			if c.near[v] > looseDistance*s.diagonal {
+			if c.near[v] > 0.03*s.diagonal && opt.Loose != Off {
 				far += g.area[v]
 			}
-			if named != nil && named[v] {
-				loose[i] = true
+			whole[i] = whole[i] || isNamed(v)
+		}
+		whole[i] = whole[i] || far > looseShare*total
+	}
+
+	// Regions: connected, beyond the distance from which cloth hangs.
+	start := func(v int32) float64 {
+		if whole[g.islands.Island[v]] {
+			return anchorNear * s.diagonal
+		}
+		return max(looseNear*s.diagonal, looseGap*c.gap[v])
+	}
+	seen := make([]bool, n)
+	for v := int32(0); v < int32(n); v++ {
+		i := g.islands.Island[v]
+		if seen[v] || rigid[i] || c.near[v] <= start(v) || !whole[i] && opt.Loose == Off {
+			continue
+		}
+		seen[v] = true
+		members := []int32{v}
+		far, total := 0.0, 0.0
+		for k := 0; k < len(members); k++ {
+			w := members[k]
+			total += g.area[w]
+			if c.near[w] > 1.3*start(w) {
+				far += g.area[w]
+			}
+			for _, u := range g.adjacency.Neighbours(int(w)) {
+				if !seen[u] && c.near[u] > start(u) {
+					seen[u] = true
+					members = append(members, u)
+				}
 			}
 		}
-		switch opt.Loose {
-		case On, Auto:
-			loose[i] = loose[i] || far > looseShare*total
+		if !whole[i] && (far <= looseShare*total || total < looseArea*sq(s.diagonal)) {
+			continue
+		}
+		lo, hi := looseNear, looseFar
+		if whole[i] {
+			lo, hi = anchorNear, anchorFar
+		}
+		for _, w := range members {
+			region[w] = int32(regions)
+			from := start(w)
+			hang[w] = smoothstep(from, from*hi/lo, c.near[w])
+		}
+		regions++
+	}
+	// What rests on the body belongs to the region that hangs from it, where the
+	// island is loose on the whole.
+	for i, w := range whole {
+		if !w {
+			continue
+		}
+		first := int32(-1)
+		for _, v := range g.islands.Members(i) {
+			if region[v] >= 0 {
+				first = region[v]
+				break
+			}
+		}
+		for _, v := range g.islands.Members(i) {
+			if region[v] < 0 {
+				region[v] = first
+			}
 		}
 	}
-	return loose
+	return hang, region, regions
 }
 
-// loosen replaces the match rows of loose cloth beyond its anchors by the rows
-// of the surround, and says what it expects of them.
-func loosen(ctx context.Context, s *Source, g *target, c *candidates, loose []bool, t *trusted, opt *Options) (count int, err error) {
-	isLoose := make([]bool, len(g.position))
-	for v := range isLoose {
-		if loose[g.islands.Island[v]] {
-			isLoose[v] = true
-			count++
-		}
-	}
-	if count == 0 {
+// smoothstep is 0 below lo, 1 above hi, and 3t^2-2t^3 between.
+func smoothstep(lo, hi, x float64) float64 {
+	t := min(max((x-lo)/(hi-lo), 0), 1)
+	return t * t * (3 - 2*t)
+}
+
+// loosen mixes the surround's row into the rows of loose cloth, as far as each
+// vertex hangs, and says what it expects of them. It returns the number of loose
+// vertices.
+func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bool, t *trusted, opt *Options) (count int, err error) {
+	hang, region, regions := looseness(s, g, c, rigid, opt)
+	t.hang = hang
+	if regions == 0 {
 		return 0, nil
+	}
+	allowed, err := allowedJoints(ctx, s, g, c, hang, region, regions, t)
+	if err != nil {
+		return 0, fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
 	}
 	h := newSurround(s)
 	n := len(g.position)
 	blocks := make([]*weights.Rows, (n+blockSize-1)/blockSize)
 	err = parallel(ctx, n, opt.Threads, func(lo, hi int) {
+		sum := weights.NewAccumulator(len(s.body.Skin.Joints))
 		acc := weights.NewAccumulator(len(s.body.Skin.Joints))
+		around := weights.NewRows(1)
 		rows := weights.NewRows(hi - lo)
 		for v := lo; v < hi; v++ {
-			if !isLoose[v] || c.near[v] <= anchorDistance*s.diagonal {
+			if region[v] < 0 {
 				rows.Append(t.rows.Row(v))
 				continue
 			}
-			m := &t.match[v]
-			h.add(acc, g.position[v], r3.Scale(float64(m.sign), g.normal[v]))
+			to := allowed[region[v]]
+			give := func(joint []uint16, weight []float64, factor float64) {
+				for i, j := range joint {
+					if to[j] >= 0 {
+						acc.Add(uint16(to[j]), factor*weight[i])
+					}
+				}
+			}
+			joint, weight := t.rows.Row(v)
+			give(joint, weight, 1-hang[v])
+			if hang[v] > 0 {
+				h.add(sum, g.position[v], r3.Scale(float64(t.match[v].sign), g.normal[v]))
+				if sum.Empty() {
+					h.add(sum, g.position[v], r3.Vec{})
+				}
+				around.Start, around.Joint, around.Weight = around.Start[:1], around.Joint[:0], around.Weight[:0]
+				sum.FlushNormalised(around)
+				joint, weight = around.Row(0)
+				give(joint, weight, hang[v])
+			}
 			if acc.Empty() {
-				h.add(acc, g.position[v], r3.Vec{})
+				acc.AddRow(t.rows, v, 1)
 			}
 			acc.FlushNormalised(rows)
-			t.expected[v] = min(2, max(t.expected[v], 0.3+0.5*c.near[v]/(looseDistance*s.diagonal)))
+			if hang[v] == 0 {
+				continue
+			}
+			t.evidence[v].hang = hang[v]
+			t.doubt[v] = min(2, (1-hang[v])*t.doubt[v]+hang[v]*max(0.35, min(0.8, 0.2+c.near[v]/(0.1*s.diagonal))))
 			t.reason[v] |= ReasonFilled
 		}
 		blocks[lo/blockSize] = rows
@@ -90,5 +213,147 @@ func loosen(ctx context.Context, s *Source, g *target, c *candidates, loose []bo
 		return 0, fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
 	}
 	t.rows = weights.Concat(blocks...)
+	for v := range hang {
+		if hang[v] > 0.5 {
+			count++
+		}
+	}
 	return count, nil
+}
+
+// allowedJoints returns for each region a map from joint to the joint that takes
+// its weight, -1 where none does.
+func allowedJoints(ctx context.Context, s *Source, g *target, c *candidates, hang []float64, region []int32, regions int, t *trusted) ([][]int32, error) {
+	joints := s.body.Skin.Joints
+	along, err := s.runsAlong(ctx, g)
+	if err != nil {
+		return nil, err
+	}
+	mass := make([][]float64, regions)
+	for r := range mass {
+		mass[r] = make([]float64, len(joints))
+	}
+	// Anchors: the cloth around a region, out to anchorBand along its edges. Where
+	// there is none (it hangs free all around), the tenth of it that is nearest.
+	reach := anchorBand * s.diagonal
+	dist := make([]float64, len(region))
+	for r := 0; r < regions; r++ {
+		for v := range dist {
+			dist[v] = math.Inf(1)
+		}
+		var queue []int32
+		for v, q := range region {
+			if q == int32(r) && hang[v] > 0.5 {
+				dist[v] = 0
+				queue = append(queue, int32(v))
+			}
+		}
+		inside := len(queue)
+		members := queue[:inside:inside]
+		for k := 0; k < len(queue); k++ { // label-correcting; bands are narrow
+			v := queue[k]
+			for _, u := range g.adjacency.Neighbours(int(v)) {
+				d := dist[v] + r3.Norm(r3.Sub(g.position[u], g.position[v]))
+				if d < reach && d < dist[u]-1e-9 {
+					dist[u] = d
+					queue = append(queue, u)
+				}
+			}
+		}
+		add := func(v int32) {
+			joint, weight := t.rows.Row(int(v))
+			for i, j := range joint {
+				mass[r][j] += weight[i] * g.area[v]
+			}
+		}
+		any := false
+		for v := range dist {
+			if d := dist[v]; d > 0 && d < reach {
+				add(int32(v))
+				any = true
+			}
+		}
+		if !any {
+			near := make([]float64, len(members))
+			for i, v := range members {
+				near[i] = c.near[v]
+			}
+			limit := quantileOf(near, 0.1)
+			for _, v := range members {
+				if c.near[v] <= limit {
+					add(v)
+				}
+			}
+		}
+	}
+	out := make([][]int32, regions)
+	for r := range out {
+		total := 0.0
+		for _, m := range mass[r] {
+			total += m
+		}
+		ok := make([]bool, len(joints))
+		for j, m := range mass[r] {
+			if m < anchorJoint*total || total == 0 || !along[j] {
+				continue
+			}
+			for k, steps := j, 0; k >= 0 && steps <= len(joints); k, steps = joints[k].Parent, steps+1 {
+				ok[k] = true
+			}
+		}
+		out[r] = make([]int32, len(joints))
+		for j := range joints {
+			out[r][j] = -1
+			for k, steps := j, 0; k >= 0 && steps <= len(joints); k, steps = joints[k].Parent, steps+1 {
+				if ok[k] {
+					out[r][j] = int32(k)
+					break
+				}
+			}
+		}
+	}
+	return out, nil
+}
+
+// runsAlong reports for each joint whether the garment runs along most of the
+// body surface that the joint dominates.
+func (s *Source) runsAlong(ctx context.Context, g *target) ([]bool, error) {
+	tree, err := closest.NewTree(ctx, g.position, g.welded.Mesh.Triangles, 1)
+	if err != nil {
+		return nil, err
+	}
+	n := len(s.body.Skin.Joints)
+	near, total := make([]float64, n), make([]float64, n)
+	// A few thousand samples tell a share of a limb well enough.
+	step := max(1, len(s.triangle)/8000)
+	for t := 0; t < len(s.triangle); t += step {
+		tri := s.triangle[t]
+		joint, weight := s.body.Rows.Row(int(tri[0]))
+		best := 0
+		for i := range joint {
+			if weight[i] > weight[best] {
+				best = i
+			}
+		}
+		p := s.body.Mesh.Positions
+		area := r3.Norm(r3.Cross(r3.Sub(p[tri[1]], p[tri[0]]), r3.Sub(p[tri[2]], p[tri[0]])))
+		total[joint[best]] += area
+		if hit := tree.NearestWithin(p[tri[0]], sq(alongDistance*s.diagonal)); hit.Triangle >= 0 {
+			near[joint[best]] += area
+		}
+	}
+	along := make([]bool, n)
+	for j := range along {
+		along[j] = near[j] > alongShare*total[j]
+	}
+	return along, nil
+}
+
+// quantileOf returns the q-quantile of x, which it reorders.
+func quantileOf(x []float64, q float64) float64 {
+	if len(x) == 0 {
+		return 0
+	}
+	median(x) // sorts
+	return x[min(len(x)-1, int(q*float64(len(x))))]
 }

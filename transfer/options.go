@@ -74,6 +74,9 @@ type Options struct {
 	// Progress, where not nil, is told which stage runs and what share of it is
 	// done, from one goroutine at a time.
 	Progress func(stage Stage, done float64)
+
+	// observe, where not nil, is shown the evidence behind the result; for tests.
+	observe func(g *target, t *trusted)
 }
 
 // Stage is a step of the transfer, in the order of the pipeline.

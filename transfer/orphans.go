@@ -15,16 +15,17 @@ import (
 
 // adoptOrphans replaces the rows of orphaned islands and says so. rows and t are
 // by welded vertex; t is changed in place, rows is not.
-func adoptOrphans(ctx context.Context, s *Source, g *target, rigid, loose []bool, t *trusted, rows *weights.Rows) (*weights.Rows, []string, error) {
+func adoptOrphans(ctx context.Context, s *Source, g *target, rigid []bool, t *trusted, rows *weights.Rows) (*weights.Rows, []string, error) {
 	orphan := make([]bool, g.islands.Count)
 	any, anyTrusted := false, false
 	for i := range orphan {
-		trustedVertex := false
+		trustedVertex, loose := false, false
 		for _, v := range g.islands.Members(i) {
+			loose = loose || t.hang[v] > 0.5
 			trustedVertex = trustedVertex || confidence(t.expected[v]) >= fillConfidence && rows.Start[v+1] > rows.Start[v]
 		}
 		anyTrusted = anyTrusted || trustedVertex && !rigid[i]
-		if !trustedVertex && !rigid[i] && !loose[i] {
+		if !trustedVertex && !rigid[i] && !loose {
 			orphan[i], any = true, true
 		}
 	}

@@ -36,6 +36,8 @@ const (
 	residualGate = 0.5
 	// reportAngle is the smallest turn worth a word.
 	reportAngle = 2 * math.Pi / 180
+	// fittingShare is the least share of samples that must lie close to the body.
+	fittingShare = 0.7
 	// limbShare is the smallest and largest share of the samples that a joint must
 	// move to be registered: less says nothing about it, more is the whole garment.
 	limbShareMin, limbShareMax = 0.04, 0.7
@@ -94,8 +96,15 @@ func register(ctx context.Context, s *Source, g *target, opt *Options) (*registr
 	if err := s.matchSamples(ctx, g, samples, pose, opt.Threads); err != nil {
 		return nil, err
 	}
+	// Cloth that mostly hangs has no limbs to compare.
+	fitting := 0
+	for i := range samples {
+		if samples[i].trusted {
+			fitting++
+		}
+	}
 	limbs := s.registeredJoints(samples)
-	if len(limbs) == 0 {
+	if len(limbs) == 0 || float64(fitting) < fittingShare*float64(len(samples)) {
 		return reg, nil
 	}
 	inSubtree := make([][]bool, len(limbs))
@@ -186,7 +195,7 @@ func (s *Source) matchSamples(ctx context.Context, g *target, samples []sample, 
 			if other.Triangle >= 0 && otherCost < cost {
 				best = other
 			}
-			x.trusted = best.Triangle >= 0 && best.DistanceSq < sq(0.04*s.diagonal) && best.DistanceSq <= 9*near.DistanceSq+sq(0.5*s.edge)
+			x.trusted = best.Triangle >= 0 && best.DistanceSq < sq(0.03*s.diagonal) && best.DistanceSq <= 9*near.DistanceSq+sq(0.5*s.edge)
 			if best.Triangle < 0 {
 				continue
 			}
@@ -398,7 +407,8 @@ func (reg *registration) flag(s *Source, t *trusted) {
 		if sum > 0.5 {
 			t.reason[v] |= ReasonPoseDisagrees
 			if !corrected {
-				t.expected[v] = min(2, t.expected[v]+0.1)
+				t.evidence[v].pose = 1
+				t.doubt[v] = min(2, t.doubt[v]+doubtWeight.pose)
 			}
 		}
 	}

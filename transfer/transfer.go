@@ -75,8 +75,7 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 
 	// Loose cloth trusts its anchors alone.
 	clock.enter(StageFalloff)
-	loose := looseIslands(s, g, c, rigid, &opt)
-	looseCount, err := loosen(ctx, s, g, c, loose, t, &opt)
+	looseCount, err := loosen(ctx, s, g, c, rigid, t, &opt)
 	if err != nil {
 		return nil, err
 	}
@@ -90,7 +89,7 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 
 	// Islands: those that nothing could be trusted for, then the rigid ones.
 	clock.enter(StageIslands)
-	rows, orphanNotes, err := adoptOrphans(ctx, s, g, rigid, loose, t, rows)
+	rows, orphanNotes, err := adoptOrphans(ctx, s, g, rigid, t, rows)
 	if err != nil {
 		return nil, err
 	}
@@ -105,6 +104,9 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 
 	// Bring the rows into the form that a file may store, by garment vertex.
 	clock.enter(StageFinish)
+	if opt.observe != nil {
+		opt.observe(g, t)
+	}
 	r, err := finish(s, g, t, rows, &opt)
 	if err != nil {
 		return nil, fmt.Errorf("garment %q: %w", garment.Name, err)

@@ -41,6 +41,11 @@ func (b *Body) Cases() []*Case {
 	add("oilskin coat, arms 7 degrees lower", b, b.armsRaised(coat, -7))
 	add("bib trousers, hole in the body under the bib", b.withHole(), byName["bib trousers"])
 	add("bib trousers, legs almost touching", b, b.trousers(near, 0.0008))
+	add("bib trousers, legs almost touching, worn 8 mm to the left", b, b.trousers(near, 0.0008).shifted(r3.Vec{X: 0.008}))
+	add("gloves, fingers running into each other", b, b.gloves(near, 0))
+	add("gloves, worn 2 mm towards the thumb", b, b.gloves(near, 0.75).shifted(r3.Vec{Z: 0.002}))
+	add("jersey, worn askew", b, jersey.shifted(r3.Vec{X: 0.012, Y: -0.006, Z: 0.006}))
+	add("jersey, coarse", b, b.WardrobeAt(0.12)[0])
 	add("lining alone", b, coat.only("lining"))
 	return cases
 }
@@ -56,6 +61,18 @@ func (g *Garment) reversed() *Garment {
 		m.Normals = append(m.Normals, r3.Scale(-1, n))
 	}
 	out.Mesh = m
+	return &out
+}
+
+// shifted returns the garment moved by d.
+func (g *Garment) shifted(d r3.Vec) *Garment {
+	out := *g
+	m := *g.Mesh
+	m.Positions = make([]r3.Vec, len(g.Mesh.Positions))
+	for v, p := range g.Mesh.Positions {
+		m.Positions[v] = r3.Add(p, d)
+	}
+	out.Mesh = &m
 	return &out
 }
 

@@ -252,9 +252,12 @@ func quaternion(m [9]float64) [4]float32 {
 		q[3] = m[3*k+j] - m[3*j+k]
 	}
 	n := math.Sqrt(q[0]*q[0] + q[1]*q[1] + q[2]*q[2] + q[3]*q[3])
+	if q[3] < 0 {
+		n = -n // of the two quaternions of a rotation the one with w >= 0
+	}
 	var out [4]float32
 	for k := range q {
-		out[k] = float32(q[k] / n)
+		out[k] = float32(q[k]/n) + 0 // no negative zeros
 	}
 	return out
 }

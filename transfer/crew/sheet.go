@@ -271,6 +271,7 @@ func (b *Body) cape(near *nearby) *Garment {
 		ids[r] = make([]int32, 2*half+1)
 		for i := range ids[r] {
 			if r > yoke && (i < half-hang || i > half+hang) {
+				ids[r][i] = -1
 				continue
 			}
 			a := float64(i-half) / float64(half) // -1 right front, 0 back, 1 left front
@@ -312,6 +313,9 @@ func (g *cloth) evenSides(columns int, ids [][]int32) {
 	for r := range ids {
 		for i := 0; i <= columns/2; i++ {
 			v, w := ids[r][i], ids[r][columns-1-i]
+			if v < 0 {
+				continue
+			}
 			p, q := g.pos[v], g.pos[w]
 			q.X = -q.X
 			m := r3.Scale(0.5, r3.Add(p, q))

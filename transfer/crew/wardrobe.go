@@ -11,7 +11,7 @@ import (
 const (
 	armCuff   = 12 // faces below are sleeve
 	armGlove  = 10 // gloves reach up to here
-	legAnkle  = 11
+	legAnkle  = 10 // trousers are tucked into the boots
 	legBoot   = 8
 	bibTop    = 7
 	coatWaist = 2 // the tails hang from this ring
@@ -24,7 +24,7 @@ func (b *Body) Wardrobe() []*Garment {
 	coat.Node = scaled(0.01) // authored in centimetres
 	trousers := b.trousers(near, 0.004)
 	trousers.Node = skinning.RotationAbout(r3.Vec{}, r3.Vec{X: 1}, -math.Pi/2) // authored with Z up
-	gloves := b.gloves(near)
+	gloves := b.gloves(near, 0.75)
 	gloves.Node = scaled(1)
 	gloves.Node.M[0] = -1 // authored mirrored
 	return []*Garment{
@@ -99,6 +99,9 @@ func (b *Body) coat(near *nearby) *Garment {
 		g := b.cut(coatFace, layout{cell: cell, warp: 0.6, jitter: 0.4, seed: seed + b.shape.cage.b.seed, cutAcross: true, openFront: true})
 		g.move(func(v int, p, n r3.Vec) float64 {
 			d := far * (1 + 0.22*waves(p, 0.16, phase) + 0.20*math.Tanh(p.X/0.2))
+			// There is little room under the arm.
+			pit := r3.Vec{X: 0.18 * b.shape.cage.b.breadth, Y: b.shape.cage.b.height(1.33), Z: p.Z}
+			d *= 1 - 0.55*math.Exp(-r3.Norm2(r3.Sub(r3.Vec{X: math.Abs(p.X), Y: p.Y, Z: p.Z}, pit))/(0.07*0.07))
 			if q := g.faceOf(v); q.Region == regArm {
 				d = 0.65*d + b.armFolds(p, 0.15*far)
 			}
@@ -162,8 +165,9 @@ func (g *cloth) keepSides(between float64) {
 	}
 }
 
-// gloves: thick leather, 3 mm, flattened where fingers lie side by side.
-func (b *Body) gloves(near *nearby) *Garment {
+// gloves: thick leather, 3 mm, flattened where fingers lie side by side: flat is
+// the share of the thickness that is taken away there.
+func (b *Body) gloves(near *nearby, flat float64) *Garment {
 	g := b.cut(func(q cageFace) bool {
 		return q.Region >= regPalm && q.Region <= regLittle || q.Region == regArm && q.Row >= armGlove
 	}, layout{cell: 0.0125, warp: 0.3, jitter: 0.3, seed: 401 + b.shape.cage.b.seed, cutAcross: true})
@@ -172,7 +176,7 @@ func (b *Body) gloves(near *nearby) *Garment {
 		d := 0.0032 + 0.0006*waves(p, 0.03, 0.9)
 		switch {
 		case q.Region >= regIndex && q.Region <= regLittle:
-			d *= 1 - 0.75*n.Z*n.Z
+			d *= 1 - flat*n.Z*n.Z
 		case q.Region == regArm:
 			d += 0.008 * smoothstep(armGlove+3, armGlove, g.along(v))
 		}
