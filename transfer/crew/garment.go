@@ -111,6 +111,15 @@ func (g *cloth) move(off func(v int, p, n r3.Vec) float64, slide, phase float64)
 // its neighbours, along borders only along the border. Cloth bridges the hollows
 // of the body that way (between the breast muscles, under the arm).
 func (g *cloth) smooth(rounds int, share float64) {
+	g.smoothWhere(rounds, func(r3.Vec) float64 { return share })
+}
+
+// smoothWhere is smooth with a share by place.
+func (g *cloth) smoothWhere(rounds int, shareAt func(p r3.Vec) float64) {
+	share := make([]float64, len(g.pos))
+	for v, p := range g.pos {
+		share[v] = shareAt(p)
+	}
 	next := g.neighbours()
 	q := make([]r3.Vec, len(g.pos))
 	for range rounds {
@@ -123,7 +132,7 @@ func (g *cloth) smooth(rounds int, share float64) {
 			for _, u := range ns {
 				m = r3.Add(m, r3.Scale(1/float64(len(ns)), g.pos[u]))
 			}
-			q[v] = r3.Add(r3.Scale(1-share, g.pos[v]), r3.Scale(share, m))
+			q[v] = r3.Add(r3.Scale(1-share[v], g.pos[v]), r3.Scale(share[v], m))
 		}
 		g.pos, q = q, g.pos
 	}

@@ -48,6 +48,14 @@ func (b *Body) armFolds(p r3.Vec, deep float64) float64 {
 	return deep * math.Sin(2*math.Pi*(s+0.15*p.Z)/0.05) * math.Exp(-math.Pow((s-elbowAt)/0.10, 2))
 }
 
+// underArm is 1 in the hollow under an arm and falls to 0 within about 10 cm:
+// there is little room for cloth.
+func (b *Body) underArm(p r3.Vec) float64 {
+	c := b.shape.cage.b
+	d := math.Hypot(math.Abs(p.X)-0.18*c.breadth, p.Y-c.height(1.33))
+	return math.Exp(-d * d / (0.07 * 0.07))
+}
+
 func scaled(f float64) skinning.Affine {
 	a := skinning.Identity()
 	a.M[0], a.M[4], a.M[8] = f, f, f
@@ -99,9 +107,7 @@ func (b *Body) coat(near *nearby) *Garment {
 		g := b.cut(coatFace, layout{cell: cell, warp: 0.6, jitter: 0.4, seed: seed + b.shape.cage.b.seed, cutAcross: true, openFront: true})
 		g.move(func(v int, p, n r3.Vec) float64 {
 			d := far * (1 + 0.22*waves(p, 0.16, phase) + 0.20*math.Tanh(p.X/0.2))
-			// There is little room under the arm.
-			pit := r3.Vec{X: 0.18 * b.shape.cage.b.breadth, Y: b.shape.cage.b.height(1.33), Z: p.Z}
-			d *= 1 - 0.55*math.Exp(-r3.Norm2(r3.Sub(r3.Vec{X: math.Abs(p.X), Y: p.Y, Z: p.Z}, pit))/(0.07*0.07))
+			d *= 1 - 0.4*b.underArm(p)
 			if q := g.faceOf(v); q.Region == regArm {
 				d = 0.65*d + b.armFolds(p, 0.15*far)
 			}
@@ -116,8 +122,11 @@ func (b *Body) coat(near *nearby) *Garment {
 			}
 			p.X += 0.008
 		}
-		g.smooth(8, 0.5)
-		g.clear(near, func(int) float64 { return 0.35 * far })
+		for range 3 {
+			g.smooth(4, 0.5)
+			g.smoothWhere(12, func(p r3.Vec) float64 { return 0.6 * b.underArm(p) })
+			g.clear(near, func(v int) float64 { return 0.3 * far * (1 - 0.75*b.underArm(g.pos[v])) })
+		}
 		return g
 	}
 	outer := layer(0.048, 0.0165, 211, 1.1)
