@@ -1,171 +1,420 @@
+// Package closest finds the nearest point of a triangle surface, exactly.
+//
+// triangle.go holds the geometry of one triangle, tree.go the tree of bounding
+// boxes over many and its construction, query.go the searches.
 package closest
+
+// The tree: a k-d split hierarchy of axis-aligned boxes (binned surface area
+// heuristic: Wald, On fast Construction of SAH-based Bounding Volume
+// Hierarchies, 2007) in flat arrays.
+//
+// Boxes live on an integer grid of 2^29 steps over the mesh, rounded outward by
+// at least one step. Integer minimum, maximum and product are exact and cheap,
+// so that a box bound never exceeds the true distance; distances themselves are
+// float64 and come from the triangles alone.
 
 import (
 	"context"
+	"fmt"
 	"math"
-	"slices"
+	"runtime"
+	"sync"
+	"sync/atomic"
 
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-type Hit struct {
-	Triangle   int32
-	DistanceSq float64
-	Point      r3.Vec
-	Bary       [3]float64
+const (
+	gridBits  = 29
+	leafSize  = 4
+	countBits = 3    // a leaf reference keeps its size in so many low bits
+	bins      = 16   // of the surface area heuristic
+	taskSize  = 8192 // subtrees up to this many triangles are built as one task
+	// From this depth on, splits are at the median: the depth stays below
+	// sahDepth + 28 < stackSize for every mesh that int32 can index.
+	sahDepth  = 34
+	stackSize = 64
+	// Products of four lengths stay finite below this; beyond, a coordinate counts
+	// as not finite.
+	largestCoordinate = 1e60
+)
+
+// box is closed, in grid steps.
+type box struct {
+	loX, loY, loZ, hiX, hiY, hiZ int32
 }
 
+// node holds both children's boxes, so that one visit touches one cache line.
 type node struct {
-	lo, hi       r3.Vec
-	nlo, nhi     r3.Vec
-	first, count int32
+	left, right       box
+	leftRef, rightRef int32 // >= 0: node; < 0: leaf, see leafRef
+	_                 [2]int32
 }
 
+// normalBox bounds the unit normals below one child, rounded outward.
+type normalBox struct {
+	loX, loY, loZ, hiX, hiY, hiZ float32
+}
+
+type normalNode struct{ left, right normalBox }
+
+// Tree answers nearest-point queries on a triangle surface. It is read-only once
+// built and safe for concurrent use. It keeps its own copy of the geometry, about
+// 250 bytes a triangle.
 type Tree struct {
-	nodes  []node
-	tri    [][3]r3.Vec
-	normal []r3.Vec
-	id     []int32
+	nodes   []node
+	normals []normalNode // parallel to nodes
+	root    int32        // reference, as in node
+	bounds  box
+
+	// Triangles in leaf order.
+	corners   []corner
+	triangles [][3]r3.Vec
+	unit      []r3.Vec // normal; zero for triangles without area
+	id        []int32  // index in the caller's slice
+	slot      []int32  // inverse of id; -1 for triangles left out
+
+	origin r3.Vec  // grid point 0
+	scale  float64 // steps per unit of length, a power of two
 }
 
-func NewTree(ctx context.Context, p []r3.Vec, tris [][3]int32, threads int) (*Tree, error) {
-	t := &Tree{}
-	n := len(tris)
-	c := make([]r3.Vec, n)
-	order := make([]int32, n)
-	for i, x := range tris {
-		order[i] = int32(i)
-		c[i] = r3.Scale(1./3, r3.Add(p[x[0]], r3.Add(p[x[1]], p[x[2]])))
-	}
-	inf := math.Inf(1)
-	var rec func(o []int32)
-	rec = func(o []int32) {
-		me := len(t.nodes)
-		nd := node{lo: r3.Vec{X: inf, Y: inf, Z: inf}, hi: r3.Vec{X: -inf, Y: -inf, Z: -inf}, nlo: r3.Vec{X: inf, Y: inf, Z: inf}, nhi: r3.Vec{X: -inf, Y: -inf, Z: -inf}}
-		ext := func(lo, hi *r3.Vec, q r3.Vec) {
-			lo.X, lo.Y, lo.Z = min(lo.X, q.X), min(lo.Y, q.Y), min(lo.Z, q.Z)
-			hi.X, hi.Y, hi.Z = max(hi.X, q.X), max(hi.Y, q.Y), max(hi.Z, q.Z)
-		}
-		for _, i := range o {
-			for _, v := range tris[i] {
-				ext(&nd.lo, &nd.hi, p[v])
+// NewTree builds a tree over the triangles, which index into positions. Triangles
+// with a corner that is not finite (or beyond 1e60) are left out; degenerate ones
+// are kept. An index outside positions is an error. threads <= 0 stands for
+// GOMAXPROCS; the tree does not depend on it. It returns ctx's error, wrapped, when
+// cancelled. O(n log n).
+func NewTree(ctx context.Context, positions []r3.Vec, triangles [][3]int32, threads int) (*Tree, error) {
+	for i, t := range triangles {
+		for _, v := range t {
+			if v < 0 || int(v) >= len(positions) {
+				return nil, fmt.Errorf("triangle %d: vertex %d is outside 0..%d", i, v, len(positions)-1)
 			}
-			ext(&nd.nlo, &nd.nhi, unit(p, tris[i]))
 		}
-		if len(o) <= 4 {
-			nd.first, nd.count = int32(len(t.tri)), int32(len(o))
-			for _, i := range o {
-				x := tris[i]
-				t.tri = append(t.tri, [3]r3.Vec{p[x[0]], p[x[1]], p[x[2]]})
-				t.normal = append(t.normal, unit(p, x))
-				t.id = append(t.id, i)
-			}
-			t.nodes = append(t.nodes, nd)
-			return
-		}
-		e := r3.Sub(nd.hi, nd.lo)
-		ax := func(q r3.Vec) float64 { return q.X }
-		if e.Y > e.X && e.Y >= e.Z {
-			ax = func(q r3.Vec) float64 { return q.Y }
-		} else if e.Z > e.X {
-			ax = func(q r3.Vec) float64 { return q.Z }
-		}
-		slices.SortFunc(o, func(a, b int32) int {
-			if x, y := ax(c[a]), ax(c[b]); x < y {
-				return -1
-			} else if x > y {
-				return 1
-			}
-			return int(a - b)
-		})
-		t.nodes = append(t.nodes, nd)
-		rec(o[:len(o)/2])
-		t.nodes[me].first = int32(len(t.nodes))
-		rec(o[len(o)/2:])
 	}
-	if n > 0 {
-		rec(order)
+	if len(triangles) >= 1<<(31-countBits) {
+		return nil, fmt.Errorf("%d triangles: at most %d fit the tree", len(triangles), 1<<(31-countBits)-1)
 	}
+	t := &Tree{slot: make([]int32, len(triangles)), scale: 1}
+	lo, hi := r3.Vec{X: math.Inf(1), Y: math.Inf(1), Z: math.Inf(1)}, r3.Vec{X: math.Inf(-1), Y: math.Inf(-1), Z: math.Inf(-1)}
+	kept := make([]int32, 0, len(triangles))
+	for i, tri := range triangles {
+		t.slot[i] = -1
+		a, b, c := positions[tri[0]], positions[tri[1]], positions[tri[2]]
+		if !usable(a) || !usable(b) || !usable(c) {
+			continue
+		}
+		kept = append(kept, int32(i))
+		lo = r3.Vec{X: min(lo.X, a.X, b.X, c.X), Y: min(lo.Y, a.Y, b.Y, c.Y), Z: min(lo.Z, a.Z, b.Z, c.Z)}
+		hi = r3.Vec{X: max(hi.X, a.X, b.X, c.X), Y: max(hi.Y, a.Y, b.Y, c.Y), Z: max(hi.Z, a.Z, b.Z, c.Z)}
+	}
+	if len(kept) == 0 {
+		return t, nil
+	}
+	t.origin = lo
+	if extent := max(hi.X-lo.X, hi.Y-lo.Y, hi.Z-lo.Z); extent > 1e-40 {
+		_, exp := math.Frexp(extent) // extent < 2^exp
+		t.scale = math.Ldexp(1, gridBits-exp)
+	}
+	b := &builder{tree: t, ctx: ctx, prims: make([]prim, len(kept))}
+	for k, i := range kept {
+		tri := triangles[i]
+		p := &b.prims[k]
+		p.id = i
+		p.box = t.quantise(positions[tri[0]], positions[tri[1]], positions[tri[2]])
+	}
+	if threads <= 0 {
+		threads = runtime.GOMAXPROCS(0)
+	}
+	if err := b.build(threads); err != nil {
+		return nil, fmt.Errorf("tree over %d triangles: %w", len(triangles), err)
+	}
+	n := len(kept)
+	t.corners, t.triangles = make([]corner, n), make([][3]r3.Vec, n)
+	t.unit, t.id = make([]r3.Vec, n), make([]int32, n)
+	for k := range b.prims {
+		i := b.prims[k].id
+		tri := triangles[i]
+		c := [3]r3.Vec{positions[tri[0]], positions[tri[1]], positions[tri[2]]}
+		t.triangles[k], t.corners[k] = c, newCorner(c)
+		t.unit[k], t.id[k], t.slot[i] = unitNormal(c), i, int32(k)
+	}
+	t.normals = make([]normalNode, len(t.nodes))
+	t.boundNormals(t.root)
 	return t, nil
 }
 
-func unit(p []r3.Vec, x [3]int32) r3.Vec {
-	n := r3.Cross(r3.Sub(p[x[1]], p[x[0]]), r3.Sub(p[x[2]], p[x[0]]))
-	if l := r3.Norm(n); l > 0 {
-		return r3.Scale(1/l, n)
+// Len is the number of triangles in the tree, without those left out.
+func (t *Tree) Len() int { return len(t.id) }
+
+func usable(p r3.Vec) bool { return largestAbs(p) <= largestCoordinate } // false for NaN
+
+// unitNormal is zero for a triangle without area.
+func unitNormal(t [3]r3.Vec) r3.Vec {
+	ab, ac := r3.Sub(t[1], t[0]), r3.Sub(t[2], t[0])
+	s := max(largestAbs(ab), largestAbs(ac))
+	if !(s > 0) {
+		return r3.Vec{}
 	}
-	return r3.Vec{}
+	n := r3.Cross(r3.Scale(1/s, ab), r3.Scale(1/s, ac)) // scaled: tiny triangles must not underflow
+	l := r3.Norm(n)
+	if !(l > 0) || math.IsInf(l, 0) {
+		return r3.Vec{}
+	}
+	return r3.Scale(1/l, n)
 }
 
-func boxSq(lo, hi, p r3.Vec) float64 {
-	x, y, z := max(lo.X-p.X, p.X-hi.X, 0), max(lo.Y-p.Y, p.Y-hi.Y, 0), max(lo.Z-p.Z, p.Z-hi.Z, 0)
-	return x*x + y*y + z*z
+// quantise returns the box of three points, outward by one to two steps: one for
+// rounding here, one for the rounding of the query point in search.
+func (t *Tree) quantise(a, b, c r3.Vec) box {
+	down := func(x, o float64) int32 { return int32(math.Floor((x-o)*t.scale)) - 1 }
+	up := func(x, o float64) int32 { return int32(math.Ceil((x-o)*t.scale)) + 1 }
+	return box{
+		down(min(a.X, b.X, c.X), t.origin.X), down(min(a.Y, b.Y, c.Y), t.origin.Y), down(min(a.Z, b.Z, c.Z), t.origin.Z),
+		up(max(a.X, b.X, c.X), t.origin.X), up(max(a.Y, b.Y, c.Y), t.origin.Y), up(max(a.Z, b.Z, c.Z), t.origin.Z),
+	}
 }
 
-func (t *Tree) Nearest(p r3.Vec) Hit { return t.NearestWithin(p, math.Inf(1)) }
+func leafRef(first, count int) int32 { return ^int32(first<<countBits | count) }
 
-func (t *Tree) NearestWithin(p r3.Vec, maxSq float64) Hit {
-	h, _ := t.NearestOriented(p, r3.Vec{}, 0, maxSq)
-	return h
+func leafRange(ref int32) (first, end int32) {
+	r := ^ref
+	first = r >> countBits
+	return first, first + r&(1<<countBits-1)
 }
 
-func (t *Tree) NearestAll(ctx context.Context, pts []r3.Vec, hits []Hit, threads int) error {
-	for i, p := range pts {
-		hits[i] = t.Nearest(p)
-	}
-	return ctx.Err()
+var emptyBox = box{math.MaxInt32, math.MaxInt32, math.MaxInt32, math.MinInt32, math.MinInt32, math.MinInt32}
+
+func (b *box) add(o *box) {
+	b.loX, b.loY, b.loZ = min(b.loX, o.loX), min(b.loY, o.loY), min(b.loZ, o.loZ)
+	b.hiX, b.hiY, b.hiZ = max(b.hiX, o.hiX), max(b.hiY, o.hiY), max(b.hiZ, o.hiZ)
 }
 
-func (t *Tree) NearestOriented(p, n r3.Vec, lambdaSq, maxCost float64) (Hit, float64) {
-	best := Hit{Triangle: -1}
-	if len(t.nodes) == 0 {
-		return best, maxCost
+// halfArea of a box that is not empty.
+func (b *box) halfArea() float64 {
+	x, y, z := float64(b.hiX)-float64(b.loX), float64(b.hiY)-float64(b.loY), float64(b.hiZ)-float64(b.loZ)
+	return x*y + y*z + z*x
+}
+
+// prim is a triangle during construction.
+type prim struct {
+	box box
+	id  int32
+}
+
+// centre is twice the box's centre along an axis.
+func (p *prim) centre(axis int) int32 {
+	switch axis {
+	case 0:
+		return p.box.loX + p.box.hiX
+	case 1:
+		return p.box.loY + p.box.hiY
 	}
-	bound := func(i int32) float64 {
-		x := &t.nodes[i]
-		b := boxSq(x.lo, x.hi, p)
-		if lambdaSq > 0 {
-			b += lambdaSq * boxSq(x.nlo, x.nhi, n)
-		}
-		return b
-	}
-	type ent struct {
-		d float64
-		n int32
-	}
-	var st [128]ent
-	sp := 1
-	st[0] = ent{bound(0), 0}
-	cost := maxCost
-	for sp > 0 {
-		sp--
-		if !(st[sp].d < cost) {
-			continue
-		}
-		i := st[sp].n
-		x := &t.nodes[i]
-		if x.count > 0 {
-			for k := x.first; k < x.first+x.count; k++ {
-				q, b := ClosestPoint(p, t.tri[k])
-				d := r3.Norm2(r3.Sub(p, q))
-				c := d
-				if lambdaSq > 0 {
-					c += lambdaSq * r3.Norm2(r3.Sub(n, t.normal[k]))
+	return p.box.loZ + p.box.hiZ
+}
+
+type builder struct {
+	tree  *Tree
+	ctx   context.Context
+	prims []prim
+	tasks []task
+	stop  atomic.Bool
+}
+
+// task is a subtree that is built apart, into its own nodes.
+type task struct {
+	first, end, depth int
+	parent            int32 // node that waits for it; -1 for the root
+	isRight           bool
+	nodes             []node
+	ref               int32
+}
+
+// build splits the top of the tree on one goroutine and its subtrees, whose
+// extent does not depend on threads, in parallel; then joins them in order.
+func (b *builder) build(threads int) error {
+	t := b.tree
+	t.bounds = b.bound(0, len(b.prims))
+	t.root = b.split(&t.nodes, 0, len(b.prims), 0, taskSize, -1, false)
+	var next atomic.Int64
+	var wait sync.WaitGroup
+	for range min(threads, len(b.tasks)) {
+		wait.Go(func() {
+			for {
+				k := int(next.Add(1)) - 1
+				if k >= len(b.tasks) || b.cancelled() {
+					return
 				}
-				if c < cost {
-					cost = c
-					best = Hit{Triangle: t.id[k], DistanceSq: d, Point: q, Bary: b}
-				}
+				s := &b.tasks[k]
+				s.ref = b.split(&s.nodes, s.first, s.end, s.depth, 0, -1, false)
 			}
-			continue
-		}
-		l, r := i+1, x.first
-		dl, dr := bound(l), bound(r)
-		if dl < dr {
-			l, r, dl, dr = r, l, dr, dl
-		}
-		st[sp], st[sp+1] = ent{dl, l}, ent{dr, r}
-		sp += 2
+		})
 	}
-	return best, cost
+	wait.Wait()
+	if err := b.ctx.Err(); err != nil {
+		return err
+	}
+	for k := range b.tasks {
+		s := &b.tasks[k]
+		shift := int32(len(t.nodes))
+		moved := func(ref int32) int32 {
+			if ref >= 0 {
+				return ref + shift
+			}
+			return ref
+		}
+		for _, n := range s.nodes {
+			n.leftRef, n.rightRef = moved(n.leftRef), moved(n.rightRef)
+			t.nodes = append(t.nodes, n)
+		}
+		switch ref := moved(s.ref); {
+		case s.parent < 0:
+			t.root = ref
+		case s.isRight:
+			t.nodes[s.parent].rightRef = ref
+		default:
+			t.nodes[s.parent].leftRef = ref
+		}
+	}
+	return nil
+}
+
+func (b *builder) cancelled() bool {
+	if b.stop.Load() {
+		return true
+	}
+	if b.ctx.Err() != nil {
+		b.stop.Store(true)
+		return true
+	}
+	return false
+}
+
+func (b *builder) bound(first, end int) box {
+	r := emptyBox
+	for i := first; i < end; i++ {
+		r.add(&b.prims[i].box)
+	}
+	return r
+}
+
+// split builds the subtree over prims[first:end] into nodes and returns its
+// reference. Ranges of at most later triangles become tasks instead.
+func (b *builder) split(nodes *[]node, first, end, depth, later int, parent int32, isRight bool) int32 {
+	n := end - first
+	if n <= leafSize {
+		return leafRef(first, n)
+	}
+	if n <= later {
+		b.tasks = append(b.tasks, task{first: first, end: end, depth: depth, parent: parent, isRight: isRight})
+		return 0
+	}
+	if n > 1024 && b.cancelled() {
+		return 0 // the whole tree is dropped
+	}
+	mid := b.partition(first, end, depth)
+	me := int32(len(*nodes))
+	*nodes = append(*nodes, node{left: b.bound(first, mid), right: b.bound(mid, end)})
+	l := b.split(nodes, first, mid, depth+1, later, me, false)
+	(*nodes)[me].leftRef = l
+	r := b.split(nodes, mid, end, depth+1, later, me, true)
+	(*nodes)[me].rightRef = r
+	return me
+}
+
+// partition reorders prims[first:end] and returns where the right part starts.
+func (b *builder) partition(first, end, depth int) int {
+	ps := b.prims[first:end]
+	middle := first + len(ps)/2
+	if depth >= sahDepth {
+		return middle
+	}
+	// Bin along the axis on which the centres spread most.
+	axis, spread, low := 0, int64(-1), int32(0)
+	for k := range 3 {
+		lo, hi := int32(math.MaxInt32), int32(math.MinInt32)
+		for i := range ps {
+			c := ps[i].centre(k)
+			lo, hi = min(lo, c), max(hi, c)
+		}
+		if s := int64(hi) - int64(lo); s > spread {
+			axis, spread, low = k, s, lo
+		}
+	}
+	if spread == 0 {
+		return middle
+	}
+	factor := uint64(bins<<32) / uint64(spread+1)
+	bin := func(p *prim) int { return int(uint64(int64(p.centre(axis))-int64(low)) * factor >> 32) }
+	var count [bins]int
+	var in [bins]box
+	for j := range in {
+		in[j] = emptyBox
+	}
+	for i := range ps {
+		j := bin(&ps[i])
+		count[j]++
+		in[j].add(&ps[i].box)
+	}
+	// Cost of a cut behind bin j: areas weighted by the number of triangles.
+	var rightCost [bins]float64
+	acc, c := emptyBox, 0
+	for j := bins - 1; j > 0; j-- {
+		acc.add(&in[j])
+		if c += count[j]; c > 0 {
+			rightCost[j] = acc.halfArea() * float64(c)
+		}
+	}
+	best, cut := math.Inf(1), 0
+	acc, c = emptyBox, 0
+	for j := 0; j < bins-1; j++ {
+		acc.add(&in[j])
+		if c += count[j]; c > 0 && c < len(ps) {
+			if cost := acc.halfArea()*float64(c) + rightCost[j+1]; cost < best {
+				best, cut = cost, j
+			}
+		}
+	}
+	i, j := 0, len(ps)-1
+	for i <= j {
+		if bin(&ps[i]) <= cut {
+			i++
+		} else {
+			ps[i], ps[j] = ps[j], ps[i]
+			j--
+		}
+	}
+	return first + i
+}
+
+// boundNormals fills normals below ref and returns their bound.
+func (t *Tree) boundNormals(ref int32) normalBox {
+	inf := float32(math.Inf(1))
+	r := normalBox{inf, inf, inf, -inf, -inf, -inf}
+	if ref < 0 {
+		first, end := leafRange(ref)
+		for k := first; k < end; k++ {
+			n := t.unit[k]
+			r.add(normalBox{down32(n.X), down32(n.Y), down32(n.Z), up32(n.X), up32(n.Y), up32(n.Z)})
+		}
+		return r
+	}
+	n := &t.nodes[ref]
+	l, q := t.boundNormals(n.leftRef), t.boundNormals(n.rightRef)
+	t.normals[ref] = normalNode{l, q}
+	r.add(l)
+	r.add(q)
+	return r
+}
+
+func (b *normalBox) add(o normalBox) {
+	b.loX, b.loY, b.loZ = min(b.loX, o.loX), min(b.loY, o.loY), min(b.loZ, o.loZ)
+	b.hiX, b.hiY, b.hiZ = max(b.hiX, o.hiX), max(b.hiY, o.hiY), max(b.hiZ, o.hiZ)
+}
+
+func down32(x float64) float32 {
+	return math.Nextafter32(float32(x), float32(math.Inf(-1)))
+}
+
+func up32(x float64) float32 {
+	return math.Nextafter32(float32(x), float32(math.Inf(1)))
 }
