@@ -1,0 +1,394 @@
+// Package gltfio reads glTF 2.0 assets as weighted surfaces in the default-pose
+// world frame, and writes garments back with new rows.
+//
+// All that the transfer does not touch survives a write unchanged: the JSON is
+// kept as a tree beside the decoded document and patched, and buffers are only
+// appended to. Source of all format facts: Khronos Group, "glTF 2.0
+// Specification", version 2.0.1, 2021.
+package gltfio
+
+import (
+	"bytes"
+	"encoding/base64"
+	"encoding/binary"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"net/url"
+	"os"
+	"path"
+	"path/filepath"
+	"strings"
+
+	"github.com/qmuntal/gltf"
+)
+
+// Options of reading.
+type Options struct {
+	// AllowExternal lets buffers and images be read from files beside the asset
+	// (below its folder; never elsewhere, never from a network). Off, an asset that
+	// names one is refused.
+	AllowExternal bool
+	// MaxBytes bounds the asset and all its buffers together. Zero: 4 GiB.
+	MaxBytes int64
+}
+
+// Asset is a decoded glTF file. It is not changed by any method; methods that
+// write return a new one.
+type Asset struct {
+	// Name appears in messages: the file's name.
+	Name string
+
+	doc     *gltf.Document
+	root    map[string]any // the same document as a JSON tree, numbers as written
+	buffers [][]byte
+	folder  string // where relative URIs lead; "" where external files are not allowed
+	parent  []int32
+	global  []matrix // of every node, default pose
+	inScene []bool
+}
+
+// Error is a fault of an asset: where it is, and what.
+type Error struct {
+	File  string
+	Where string // "mesh 2 primitive 0 vertex 17", say; may be empty
+	What  string
+}
+
+func (e *Error) Error() string {
+	if e.Where == "" {
+		return fmt.Sprintf("%s: %s", e.File, e.What)
+	}
+	return fmt.Sprintf("%s: %s: %s", e.File, e.Where, e.What)
+}
+
+func (a *Asset) fault(where, format string, args ...any) error {
+	return &Error{File: a.Name, Where: where, What: fmt.Sprintf(format, args...)}
+}
+
+const (
+	glbMagic     = 0x46546C67
+	chunkJSON    = 0x4E4F534A
+	chunkBinary  = 0x004E4942
+	defaultLimit = 4 << 30
+)
+
+// readable lists the extensions that may be required without changing what this
+// package reads of geometry and skins.
+var readable = map[string]bool{
+	"KHR_mesh_quantization": true, "KHR_texture_transform": true, "KHR_materials_unlit": true,
+	"KHR_texture_basisu": true, "EXT_texture_webp": true, "KHR_lights_punctual": true,
+	"KHR_materials_pbrSpecularGlossiness": true, "KHR_materials_variants": true, "KHR_animation_pointer": true,
+	"KHR_node_visibility": true, "KHR_xmp_json_ld": true,
+}
+
+// Open reads the asset at file. External buffers are looked up beside it.
+func Open(file string, opt Options) (*Asset, error) {
+	info, err := os.Stat(file)
+	if err != nil {
+		return nil, fmt.Errorf("read %s: %w", file, reason(err))
+	}
+	limit := opt.MaxBytes
+	if limit <= 0 {
+		limit = defaultLimit
+	}
+	if info.IsDir() {
+		return nil, &Error{File: file, What: "is a folder, not a glTF file"}
+	}
+	if info.Size() > limit {
+		return nil, &Error{File: file, What: fmt.Sprintf("has %d bytes, more than the limit of %d", info.Size(), limit)}
+	}
+	data, err := os.ReadFile(file)
+	if err != nil {
+		return nil, fmt.Errorf("read %s: %w", file, reason(err))
+	}
+	folder := ""
+	if opt.AllowExternal {
+		folder = filepath.Dir(file)
+	}
+	return parse(data, file, folder, limit)
+}
+
+// Parse reads an asset from memory; name appears in messages. External files are
+// refused whatever opt says: memory has no folder.
+func Parse(data []byte, name string, opt Options) (*Asset, error) {
+	limit := opt.MaxBytes
+	if limit <= 0 {
+		limit = defaultLimit
+	}
+	if int64(len(data)) > limit {
+		return nil, &Error{File: name, What: fmt.Sprintf("has %d bytes, more than the limit of %d", len(data), limit)}
+	}
+	return parse(data, name, "", limit)
+}
+
+// reason strips the path from a file error: the caller's message names the file.
+func reason(err error) error {
+	var pe *fs.PathError
+	if errors.As(err, &pe) {
+		return pe.Err
+	}
+	return err
+}
+
+func parse(data []byte, name, folder string, limit int64) (*Asset, error) {
+	a := &Asset{Name: name, folder: folder}
+	text, chunk, err := a.container(data)
+	if err != nil {
+		return nil, err
+	}
+	if err := a.decode(text); err != nil {
+		return nil, err
+	}
+	for _, x := range a.doc.ExtensionsRequired {
+		if !readable[x] {
+			return nil, a.fault("", "requires the extension %s, which selvage cannot read", clip(x))
+		}
+	}
+	if err := a.loadBuffers(chunk, limit-int64(len(data))); err != nil {
+		return nil, err
+	}
+	if err := a.checkNodes(); err != nil {
+		return nil, err
+	}
+	return a, nil
+}
+
+// container splits a GLB into its chunks; plain JSON is its own only chunk.
+func (a *Asset) container(data []byte) (text, chunk []byte, err error) {
+	if len(data) < 4 || binary.LittleEndian.Uint32(data) != glbMagic {
+		trimmed := bytes.TrimLeft(bytes.TrimPrefix(data, []byte("\xef\xbb\xbf")), " \t\r\n")
+		if len(trimmed) == 0 || trimmed[0] != '{' {
+			return nil, nil, a.fault("", "is neither binary glTF nor JSON")
+		}
+		return trimmed, nil, nil
+	}
+	if len(data) < 20 {
+		return nil, nil, a.fault("", "is cut off: %d bytes are no GLB header", len(data))
+	}
+	if v := binary.LittleEndian.Uint32(data[4:]); v != 2 {
+		return nil, nil, a.fault("", "is binary glTF version %d; only version 2 can be read", v)
+	}
+	length := binary.LittleEndian.Uint32(data[8:])
+	if int64(length) > int64(len(data)) {
+		return nil, nil, a.fault("", "is cut off: the header says %d bytes, there are %d", length, len(data))
+	}
+	rest := data[12:length]
+	for index := 0; len(rest) > 0; index++ {
+		if len(rest) < 8 {
+			return nil, nil, a.fault("", "is cut off inside the header of chunk %d", index)
+		}
+		size, kind := binary.LittleEndian.Uint32(rest), binary.LittleEndian.Uint32(rest[4:])
+		if int64(size) > int64(len(rest)-8) {
+			return nil, nil, a.fault("", "chunk %d says %d bytes, there are %d", index, size, len(rest)-8)
+		}
+		body := rest[8 : 8+size]
+		switch {
+		case index == 0 && kind != chunkJSON:
+			return nil, nil, a.fault("", "the first chunk is not JSON")
+		case index == 0:
+			text = body
+		case index == 1 && kind == chunkBinary:
+			chunk = body
+		}
+		rest = rest[8+size:]
+	}
+	if text == nil {
+		return nil, nil, a.fault("", "has no JSON chunk")
+	}
+	return text, chunk, nil
+}
+
+// decode fills doc and root from the JSON text.
+func (a *Asset) decode(text []byte) error {
+	d := json.NewDecoder(bytes.NewReader(text))
+	d.UseNumber()
+	if err := d.Decode(&a.root); err != nil {
+		return a.fault("", "JSON: %v", jsonFault(err))
+	}
+	if a.root == nil {
+		return a.fault("", "JSON: not an object")
+	}
+	a.doc = new(gltf.Document)
+	if err := json.Unmarshal(text, a.doc); err != nil {
+		return a.fault("", "JSON: %v", jsonFault(err))
+	}
+	if v := a.doc.Asset.Version; !strings.HasPrefix(v, "2.") && v != "2" {
+		return a.fault("", "is glTF version %q; only version 2 can be read", clip(v))
+	}
+	// Lists whose entries are null would be nil pointers from here on.
+	missing := ""
+	check := func(list string, index int, null bool) {
+		if null && missing == "" {
+			missing = fmt.Sprintf("%s %d", list, index)
+		}
+	}
+	for i, x := range a.doc.Accessors {
+		check("accessor", i, x == nil)
+	}
+	for i, x := range a.doc.Animations {
+		check("animation", i, x == nil)
+	}
+	for i, x := range a.doc.Buffers {
+		check("buffer", i, x == nil)
+	}
+	for i, x := range a.doc.BufferViews {
+		check("buffer view", i, x == nil)
+	}
+	for i, x := range a.doc.Images {
+		check("image", i, x == nil)
+	}
+	for i, x := range a.doc.Materials {
+		check("material", i, x == nil)
+	}
+	for i, x := range a.doc.Meshes {
+		check("mesh", i, x == nil)
+		if x != nil {
+			for k, p := range x.Primitives {
+				check(fmt.Sprintf("mesh %d primitive", i), k, p == nil)
+			}
+		}
+	}
+	for i, x := range a.doc.Nodes {
+		check("node", i, x == nil)
+	}
+	for i, x := range a.doc.Scenes {
+		check("scene", i, x == nil)
+	}
+	for i, x := range a.doc.Skins {
+		check("skin", i, x == nil)
+	}
+	if missing != "" {
+		return a.fault(missing, "is null")
+	}
+	return nil
+}
+
+// jsonFault makes the library's message one short sentence.
+func jsonFault(err error) string {
+	if errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF) {
+		return "ends too early"
+	}
+	return clip(err.Error())
+}
+
+// clip bounds text taken from a file and drops its control characters.
+func clip(s string) string {
+	s = strings.Map(func(r rune) rune {
+		if r < ' ' || r == 0x7f {
+			return ' '
+		}
+		return r
+	}, s)
+	if len(s) > 200 {
+		s = strings.ToValidUTF8(s[:200], "") + "..."
+	}
+	return s
+}
+
+// loadBuffers fills in the bytes of every buffer; budget bounds what comes from
+// outside the asset.
+func (a *Asset) loadBuffers(chunk []byte, budget int64) error {
+	a.buffers = make([][]byte, len(a.doc.Buffers))
+	for i, b := range a.doc.Buffers {
+		where := fmt.Sprintf("buffer %d", i)
+		if b.ByteLength < 0 {
+			return a.fault(where, "has %d bytes", b.ByteLength)
+		}
+		var data []byte
+		switch {
+		case b.URI == "" && i == 0 && chunk != nil:
+			data = chunk
+		case b.URI == "":
+			if ext := b.Extensions["EXT_meshopt_compression"]; ext != nil {
+				// A stand-in for data that only a decoder of that extension can fill;
+				// nothing reads it unless an accessor asks for it.
+				continue
+			}
+			return a.fault(where, "has no data")
+		case strings.HasPrefix(b.URI, "data:"):
+			var err error
+			if data, err = dataURI(b.URI); err != nil {
+				return a.fault(where, "%v", err)
+			}
+		default:
+			var err error
+			if data, err = a.readBeside(b.URI, budget); err != nil {
+				return a.fault(where, "%v", err)
+			}
+			budget -= int64(len(data))
+		}
+		if len(data) < b.ByteLength {
+			return a.fault(where, "says %d bytes, there are %d", b.ByteLength, len(data))
+		}
+		a.buffers[i] = data[:b.ByteLength:b.ByteLength]
+	}
+	return nil
+}
+
+// dataURI decodes the payload of a data: URI (RFC 2397), base64 or percent-coded.
+func dataURI(uri string) ([]byte, error) {
+	head, body, ok := strings.Cut(uri, ",")
+	if !ok {
+		return nil, errors.New("its data URI has no data")
+	}
+	if strings.HasSuffix(head, ";base64") {
+		data, err := base64.StdEncoding.DecodeString(body)
+		if err != nil {
+			if data, err = base64.RawStdEncoding.DecodeString(body); err != nil {
+				return nil, errors.New("its data URI is not valid base64")
+			}
+		}
+		return data, nil
+	}
+	s, err := url.PathUnescape(body)
+	if err != nil {
+		return nil, errors.New("its data URI is not valid")
+	}
+	return []byte(s), nil
+}
+
+// readBeside reads a file that a relative URI names, below the asset's folder.
+func (a *Asset) readBeside(uri string, budget int64) ([]byte, error) {
+	name, err := localName(uri)
+	if err != nil {
+		return nil, err
+	}
+	if a.folder == "" {
+		return nil, fmt.Errorf("names an external file (%s), which is not allowed here", clip(uri))
+	}
+	// os.Root also refuses links that lead outside.
+	root, err := os.OpenRoot(a.folder)
+	if err != nil {
+		return nil, fmt.Errorf("external file %s: %w", clip(uri), reason(err))
+	}
+	defer root.Close()
+	f, err := root.Open(name)
+	if err != nil {
+		return nil, fmt.Errorf("external file %s: %w", clip(uri), reason(err))
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, budget+1))
+	if err != nil {
+		return nil, fmt.Errorf("external file %s: %w", clip(uri), reason(err))
+	}
+	if int64(len(data)) > budget {
+		return nil, fmt.Errorf("external file %s is larger than the limit allows", clip(uri))
+	}
+	return data, nil
+}
+
+// localName turns a relative URI into a file name below the asset's folder.
+func localName(uri string) (string, error) {
+	u, err := url.Parse(uri)
+	if err != nil || u.Scheme != "" || u.Host != "" || u.Path == "" {
+		return "", fmt.Errorf("names %s, which is not a file beside the asset", clip(uri))
+	}
+	name := path.Clean(u.Path)
+	if path.IsAbs(name) || name == ".." || strings.HasPrefix(name, "../") || strings.ContainsAny(name, "\\\x00") {
+		return "", fmt.Errorf("names %s, which is not below the asset's folder", clip(uri))
+	}
+	return filepath.FromSlash(name), nil
+}

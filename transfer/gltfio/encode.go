@@ -1,0 +1,314 @@
+package gltfio
+
+import (
+	"bytes"
+	"encoding/base64"
+	"encoding/binary"
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+)
+
+// finish cuts freed bytes out of the buffer and decodes the result anew.
+func (w *writer) finish() (*Asset, error) {
+	var whole []byte
+	for _, b := range w.a.buffers {
+		for len(whole)%8 != 0 && len(whole) > 0 {
+			whole = append(whole, 0)
+		}
+		whole = append(whole, b...)
+	}
+	for len(whole) < w.base {
+		whole = append(whole, 0)
+	}
+	whole = append(whole, w.extra...)
+	whole = w.compact(whole)
+	for len(whole)%4 != 0 {
+		whole = append(whole, 0)
+	}
+	buffer := w.object("buffers", 0)
+	buffer["byteLength"] = num(len(whole))
+	delete(buffer, "uri")
+	if len(whole) == 0 {
+		delete(w.root, "buffers")
+	}
+	text, err := json.Marshal(w.root)
+	if err != nil {
+		return nil, fmt.Errorf("%s: encode JSON: %w", w.a.Name, err)
+	}
+	b := &Asset{Name: w.a.Name, folder: w.a.folder}
+	if err := b.decode(text); err != nil {
+		return nil, err
+	}
+	if len(whole) > 0 {
+		b.buffers = [][]byte{whole}
+	}
+	if err := b.checkNodes(); err != nil {
+		return nil, err
+	}
+	return b, nil
+}
+
+// compact removes the freed ranges that no buffer view touches any more, in
+// whole multiples of eight bytes so that every alignment holds.
+func (w *writer) compact(whole []byte) []byte {
+	type span struct{ lo, hi int }
+	var used []span
+	views := w.list("bufferViews")
+	for _, v := range views {
+		m, _ := v.(map[string]any)
+		for _, m := range append([]map[string]any{m}, extensionViews(m)...) {
+			if m == nil {
+				continue
+			}
+			lo := max(0, intOf(m["byteOffset"]))
+			used = append(used, span{lo, lo + max(0, intOf(m["byteLength"]))})
+		}
+	}
+	slices.SortFunc(used, func(a, b span) int { return a.lo - b.lo })
+	var cut []span
+	for _, f := range w.freed {
+		lo, hi := (f.offset+7)&^7, min(f.offset+f.length, len(whole))&^7
+		// Freed bytes between aligned neighbours may end in padding.
+		for _, u := range used {
+			if u.lo < hi && u.hi > lo {
+				if u.lo <= lo {
+					lo = min(hi, (u.hi+7)&^7)
+				} else {
+					hi = u.lo &^ 7
+				}
+			}
+		}
+		if hi > lo {
+			cut = append(cut, span{lo, hi})
+		}
+	}
+	slices.SortFunc(cut, func(a, b span) int { return a.lo - b.lo })
+	var out []byte
+	at := 0
+	removed := func(offset int) int {
+		n := 0
+		for _, c := range cut {
+			if c.hi <= offset {
+				n += c.hi - c.lo
+			}
+		}
+		return n
+	}
+	for i := range cut { // overlapping cuts merge
+		if i > 0 && cut[i].lo < cut[i-1].hi {
+			cut[i].lo = min(cut[i].hi, cut[i-1].hi)
+		}
+	}
+	for _, c := range cut {
+		out = append(out, whole[at:c.lo]...)
+		at = c.hi
+	}
+	out = append(out, whole[at:]...)
+	for _, v := range views {
+		m, _ := v.(map[string]any)
+		for _, m := range append([]map[string]any{m}, extensionViews(m)...) {
+			if m == nil {
+				continue
+			}
+			if lo := max(0, intOf(m["byteOffset"])); removed(lo) > 0 {
+				m["byteOffset"] = num(lo - removed(lo))
+			}
+		}
+	}
+	return out
+}
+
+// extensionViews returns the views inside a buffer view's extensions.
+func extensionViews(m map[string]any) []map[string]any {
+	ext, _ := m["extensions"].(map[string]any)
+	if c, ok := ext["EXT_meshopt_compression"].(map[string]any); ok {
+		return []map[string]any{c}
+	}
+	return nil
+}
+
+// Encode writes the asset as binary glTF (GLB).
+func (a *Asset) Encode(w io.Writer) error {
+	root, err := a.joined()
+	if err != nil {
+		return err
+	}
+	text, err := json.Marshal(root.tree)
+	if err != nil {
+		return fmt.Errorf("%s: encode JSON: %w", a.Name, err)
+	}
+	for len(text)%4 != 0 {
+		text = append(text, ' ')
+	}
+	chunk := root.data
+	for len(chunk)%4 != 0 {
+		chunk = append(chunk, 0)
+	}
+	total := 12 + 8 + len(text)
+	if len(chunk) > 0 {
+		total += 8 + len(chunk)
+	}
+	if int64(total) > int64(^uint32(0)) {
+		return a.fault("", "the result has %d bytes, more than binary glTF can hold", total)
+	}
+	head := make([]byte, 0, 20)
+	for _, x := range []uint32{glbMagic, 2, uint32(total), uint32(len(text)), chunkJSON} {
+		head = binary.LittleEndian.AppendUint32(head, x)
+	}
+	parts := [][]byte{head, text}
+	if len(chunk) > 0 {
+		var h []byte
+		h = binary.LittleEndian.AppendUint32(h, uint32(len(chunk)))
+		h = binary.LittleEndian.AppendUint32(h, chunkBinary)
+		parts = append(parts, h, chunk)
+	}
+	for _, p := range parts {
+		if _, err := w.Write(p); err != nil {
+			return fmt.Errorf("%s: write: %w", a.Name, err)
+		}
+	}
+	return nil
+}
+
+// EncodeJSON writes the asset as one JSON file with its buffer as a data URI.
+func (a *Asset) EncodeJSON(w io.Writer) error {
+	root, err := a.joined()
+	if err != nil {
+		return err
+	}
+	if buffers, _ := root.tree["buffers"].([]any); len(buffers) > 0 {
+		b, _ := buffers[0].(map[string]any)
+		b["uri"] = "data:application/octet-stream;base64," + base64.StdEncoding.EncodeToString(root.data)
+	}
+	text, err := json.MarshalIndent(root.tree, "", "  ")
+	if err != nil {
+		return fmt.Errorf("%s: encode JSON: %w", a.Name, err)
+	}
+	_, err = w.Write(append(text, '\n'))
+	return err
+}
+
+// container is a tree with a single buffer.
+type container struct {
+	tree map[string]any
+	data []byte
+}
+
+// joined returns the asset with all buffers in one.
+func (a *Asset) joined() (*container, error) {
+	tree, _ := cloneJSON(a.root).(map[string]any)
+	w := &writer{a: a, root: tree}
+	if len(a.buffers) == 0 {
+		return &container{tree: tree}, nil
+	}
+	if err := w.mergeBuffers(); err != nil {
+		return nil, err
+	}
+	var data []byte
+	for i, b := range a.buffers {
+		for len(data)%8 != 0 && i > 0 {
+			data = append(data, 0)
+		}
+		data = append(data, b...)
+	}
+	buffer := w.object("buffers", 0)
+	delete(buffer, "uri")
+	buffer["byteLength"] = num(len(data))
+	return &container{tree: tree, data: data}, nil
+}
+
+// imageTypes by file ending.
+var imageTypes = map[string]string{".png": "image/png", ".jpg": "image/jpeg", ".jpeg": "image/jpeg", ".ktx2": "image/ktx2", ".webp": "image/webp"}
+
+// embedImages returns the asset with the images that it names by relative URI
+// inside it: a file written elsewhere could not find them. Images that cannot be
+// read keep their URI and are listed.
+func (a *Asset) embedImages() (*Asset, []string, error) {
+	var missing []string
+	tree, _ := cloneJSON(a.root).(map[string]any)
+	w := &writer{a: a, root: tree}
+	if err := w.mergeBuffers(); err != nil {
+		return nil, nil, err
+	}
+	found := false
+	for i, im := range a.doc.Images {
+		if im.URI == "" || strings.HasPrefix(im.URI, "data:") {
+			continue
+		}
+		obj := w.object("images", i)
+		data, err := a.readBeside(im.URI, defaultLimit)
+		kind := im.MimeType
+		if kind == "" {
+			kind = imageTypes[strings.ToLower(filepath.Ext(im.URI))]
+		}
+		if err != nil || kind == "" {
+			missing = append(missing, clip(im.URI))
+			continue
+		}
+		found = true
+		offset := w.alignedEnd()
+		w.extra = append(w.extra, data...)
+		delete(obj, "uri")
+		obj["mimeType"] = kind
+		obj["bufferView"] = num(w.add("bufferViews", map[string]any{"buffer": num(0), "byteOffset": num(offset), "byteLength": num(len(data))}))
+	}
+	if !found {
+		return a, missing, nil
+	}
+	b, err := w.finish()
+	return b, missing, err
+}
+
+// Save writes the asset to file: binary glTF, or for the ending .gltf JSON with
+// its buffer as a data URI. Images that the asset names by relative URI go into
+// the file where its folder differs from the asset's. The file appears whole or
+// not at all. It returns the images that it could not find.
+func (a *Asset) Save(file string) (missing []string, err error) {
+	out := a
+	here, _ := filepath.Abs(a.folder)
+	there, _ := filepath.Abs(filepath.Dir(file))
+	if a.folder != "" && here != there {
+		if out, missing, err = a.embedImages(); err != nil {
+			return nil, err
+		}
+	}
+	var b bytes.Buffer
+	if strings.EqualFold(filepath.Ext(file), ".gltf") {
+		err = out.EncodeJSON(&b)
+	} else {
+		err = out.Encode(&b)
+	}
+	if err != nil {
+		return nil, err
+	}
+	return missing, WriteFile(file, b.Bytes())
+}
+
+// WriteFile writes data to a temporary file beside file and renames it.
+func WriteFile(file string, data []byte) error {
+	f, err := os.CreateTemp(filepath.Dir(file), ".selvage-*")
+	if err != nil {
+		return fmt.Errorf("write %s: %w", file, reason(err))
+	}
+	name := f.Name()
+	defer os.Remove(name) // after the rename there is nothing left to remove
+	_, err = f.Write(data)
+	if err == nil {
+		err = f.Chmod(0o644)
+	}
+	if e := f.Close(); err == nil {
+		err = e
+	}
+	if err == nil {
+		err = os.Rename(name, file)
+	}
+	if err != nil {
+		return fmt.Errorf("write %s: %w", file, reason(err))
+	}
+	return nil
+}
