@@ -265,8 +265,11 @@ func (c *cage) trunkRings() [][7]int32 {
 	)
 	ids := make([][7]int32, len(pts))
 	for r := range pts {
-		for i, q := range pts[r] {
-			p := q
+		for i, p := range pts[r] {
+			if i == 3 && r > rowArmpit && r < rowShoulder {
+				ids[r][i] = -1 // within the arm hole
+				continue
+			}
 			ix, iz := b.girth, b.girth
 			switch {
 			case r >= rowNeck:

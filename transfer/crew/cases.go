@@ -45,7 +45,7 @@ func (b *Body) Cases() []*Case {
 	add("gloves, fingers running into each other", b, b.gloves(near, 0))
 	add("gloves, worn 2 mm towards the thumb", b, b.gloves(near, 0.75).shifted(r3.Vec{Z: 0.002}))
 	add("jersey, worn askew", b, jersey.shifted(r3.Vec{X: 0.012, Y: -0.006, Z: 0.006}))
-	add("jersey, coarse", b, b.WardrobeAt(0.12)[0])
+	add("jersey, coarse", b, b.garment("jersey", 0.12*b.scale, near))
 	add("lining alone", b, coat.only("lining"))
 	return cases
 }

@@ -44,7 +44,9 @@ type cloth struct {
 	uv       [][3][2]float32
 	loose    []bool
 	island   []int32
-	side     []int8 // of the cage face that the vertex is anchored to
+	next     [][]int32 // neighbours, kept from call to call
+	nextOf   int       // the number of triangles that next was made for
+	side     []int8    // of the cage face that the vertex is anchored to
 }
 
 // cut makes a cloth from the cage faces that take says.
@@ -141,6 +143,9 @@ func (g *cloth) smoothWhere(rounds int, shareAt func(p r3.Vec) float64) {
 // neighbours lists each vertex's neighbours; a border vertex's are the two along
 // the border.
 func (g *cloth) neighbours() [][]int32 {
+	if g.next != nil && g.nextOf == len(g.tri) {
+		return g.next
+	}
 	type key [2]int32
 	count := make(map[key]int, len(g.tri)*2)
 	for _, t := range g.tri {
@@ -176,17 +181,26 @@ func (g *cloth) neighbours() [][]int32 {
 			}
 		}
 	}
+	g.next, g.nextOf = next, len(g.tri)
 	return next
 }
 
 // clear lifts vertices that lie less than least metres over the body.
 func (g *cloth) clear(near *nearby, least func(v int) float64) {
+	todo := make([]int, len(g.pos))
+	for v := range todo {
+		todo[v] = v
+	}
+	// A lifted vertex may have come near to another part of the body: look again.
 	for range 3 {
-		for v := range g.pos {
+		lifted := todo[:0]
+		for _, v := range todo {
 			if h, n, ok := near.height(g.pos[v]); ok && h < least(v) {
 				g.pos[v] = r3.Add(g.pos[v], r3.Scale(least(v)-h, n))
+				lifted = append(lifted, v)
 			}
 		}
+		todo = lifted
 	}
 }
 

@@ -1,6 +1,7 @@
 package crew
 
 import (
+	"fmt"
 	"math"
 
 	"github.com/selvage/selvage/transfer/skinning"
@@ -17,27 +18,59 @@ const (
 	coatWaist = 2 // the tails hang from this ring
 )
 
-// Wardrobe returns the garments of the member, from the skin outwards.
-func (b *Body) Wardrobe() []*Garment {
-	near := newNearby(b.shape)
-	coat := b.coat(near)
-	coat.Node = scaled(0.01) // authored in centimetres
-	trousers := b.trousers(near, 0.004)
-	trousers.Node = skinning.RotationAbout(r3.Vec{}, r3.Vec{X: 1}, -math.Pi/2) // authored with Z up
-	gloves := b.gloves(near, 0.75)
-	gloves.Node = scaled(1)
-	gloves.Node.M[0] = -1 // authored mirrored
-	return []*Garment{
-		b.jersey(near), trousers, b.boots(near), gloves, coat, b.souwester(near), b.cape(near),
-	}
+// GarmentNames returns the names of the wardrobe's garments, from the skin
+// outwards.
+func GarmentNames() []string {
+	return []string{"jersey", "bib trousers", "sea boots", "gloves", "oilskin coat", "sou'wester", "cape"}
 }
+
+// Wardrobe returns the garments of the member, from the skin outwards.
+func (b *Body) Wardrobe() []*Garment { return b.WardrobeAt(b.scale) }
 
 // WardrobeAt is Wardrobe with about density times as many vertices on every
 // garment, whatever the body's own scale.
 func (b *Body) WardrobeAt(density float64) []*Garment {
+	near := newNearby(b.shape)
+	var out []*Garment
+	for _, name := range GarmentNames() {
+		out = append(out, b.garment(name, density, near))
+	}
+	return out
+}
+
+// GarmentAt returns the garment called name, one of GarmentNames, with about
+// density times as many vertices; it panics for other names.
+func (b *Body) GarmentAt(name string, density float64) *Garment {
+	return b.garment(name, density, newNearby(b.shape))
+}
+
+func (b *Body) garment(name string, density float64, near *nearby) *Garment {
 	c := *b
 	c.scale = density
-	return c.Wardrobe()
+	switch name {
+	case "jersey":
+		return c.jersey(near)
+	case "bib trousers":
+		g := c.trousers(near, 0.004)
+		g.Node = skinning.RotationAbout(r3.Vec{}, r3.Vec{X: 1}, -math.Pi/2) // authored with Z up
+		return g
+	case "sea boots":
+		return c.boots(near)
+	case "gloves":
+		g := c.gloves(near, 0.75)
+		g.Node = scaled(1)
+		g.Node.M[0] = -1 // authored mirrored
+		return g
+	case "oilskin coat":
+		g := c.coat(near)
+		g.Node = scaled(0.01) // authored in centimetres
+		return g
+	case "sou'wester":
+		return c.souwester(near)
+	case "cape":
+		return c.cape(near)
+	}
+	panic(fmt.Sprintf("crew has no garment %q", name))
 }
 
 // armFolds are the creases of a sleeve around the elbow, metres off the surface.
@@ -125,7 +158,7 @@ func (b *Body) coat(near *nearby) *Garment {
 		for range 3 {
 			g.smooth(4, 0.5)
 			g.smoothWhere(12, func(p r3.Vec) float64 { return 0.6 * b.underArm(p) })
-			g.clear(near, func(v int) float64 { return 0.3 * far * (1 - 0.75*b.underArm(g.pos[v])) })
+			g.clear(near, func(v int) float64 { return 0.3 * far * (1 - 0.45*b.underArm(g.pos[v])) })
 		}
 		return g
 	}
