@@ -33,7 +33,7 @@ type Body struct {
 }
 
 // NewBody makes the body called name, one of Names; it panics for other names.
-// Costs about half a second.
+// Costs about 0.2 s.
 func NewBody(name string) *Body { return NewBodyAt(name, 1) }
 
 // NewBodyAt is NewBody with about scale times as many vertices. The surface and

@@ -6,6 +6,10 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
+// This file builds the control cage of a body ring by ring, with a row at every
+// cage vertex. Rows follow chains (spine, arm, fingers, leg) as partitions of
+// unity along the chain, and are blended where a limb leaves the trunk.
+
 // region is the part of the body that a cage face belongs to.
 type region uint8
 
@@ -58,7 +62,8 @@ type cage struct {
 	half   int
 	middle [numMiddle]r3.Vec
 	side   [numSide]r3.Vec
-	// Names of heights and places that garments ask for, metres.
+	// The left arm: shoulder joint, unit vectors along the arm and towards the back
+	// of the hand, and the arm's length relative to the mate's.
 	armOrigin, armDir, armUp r3.Vec
 	armScale                 float64
 	b                        build

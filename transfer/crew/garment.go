@@ -9,6 +9,10 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
+// This file turns pieces of the surface into cloth: cut, moved, smoothed, kept off
+// the body, and split into parts and seams. Rows are set when the cloth is cut and
+// never change with its shape.
+
 // Part is one primitive of a garment: a range of vertices with a material.
 type Part struct {
 	Material   string

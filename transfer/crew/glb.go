@@ -276,6 +276,7 @@ var palette = map[string]struct {
 	"lining":   {[3]float32{0.25, 0.28, 0.26}, 0, 0.9, true},
 	"brass":    {[3]float32{0.78, 0.57, 0.11}, 1, 0.3, false},
 	"duck":     {[3]float32{0.33, 0.26, 0.16}, 0, 0.85, true},
+	"webbing":  {[3]float32{0.28, 0.23, 0.17}, 0, 0.9, true},
 	"leather":  {[3]float32{0.23, 0.12, 0.06}, 0, 0.6, false},
 	"gauntlet": {[3]float32{0.45, 0.30, 0.16}, 0, 0.7, false},
 	"rubber":   {[3]float32{0.03, 0.035, 0.04}, 0, 0.4, false},

@@ -190,6 +190,79 @@ func (g *cloth) button(centre, n r3.Vec, row sparse, island int32, material int)
 	}
 }
 
+// straps lays the two straps of the bib: from its top over the shoulders and down
+// the back to the waist; each a long, thin island, its truth the field below it.
+func (b *Body) straps(g *cloth, near *nearby, material int) {
+	c := b.shape.cage
+	faceAt := map[[3]int]int32{}
+	for f, q := range c.faces {
+		if q.Region == regTrunk {
+			faceAt[[3]int{int(q.Side), int(q.Col), int(q.Row)}] = int32(f)
+		}
+	}
+	// The way of the strap's middle through the trunk's chart: column, row.
+	path := [][2]float64{{1.0, 6.8}, {1.05, 8.0}, {1.15, 9.0}, {1.6, 9.55}, {2.4, 9.72}, {3.6, 9.72}, {4.4, 9.5}, {4.85, 8.9}, {4.8, 7.5}, {4.75, 6.0}, {4.75, 4.6}, {4.75, 3.6}}
+	const wideCol, wideRow, half = 0.080, 0.055, 0.017 // metres per column and row; half the width
+	steps := int(math.Round(6 * math.Sqrt(b.scale)))
+	across := max(2, int(math.Round(2*math.Sqrt(b.scale))))
+	var sum rowSum
+	for _, side := range []int{1, -1} {
+		var prev []int32
+		first, n := len(g.pos), 0
+		for i := 0; i+1 < len(path); i++ {
+			for k := 0; k < steps || i+2 == len(path) && k == steps; k++ {
+				t := float64(k) / float64(steps)
+				a, d := path[i], path[i+1]
+				x, y := a[0]+t*(d[0]-a[0]), a[1]+t*(d[1]-a[1])
+				// Across the way, in metres, then back in columns and rows. At the
+				// knots the mean of both directions.
+				px, py := -(d[1]-a[1])*wideRow, (d[0]-a[0])*wideCol
+				if k == 0 && i > 0 {
+					z := path[i-1]
+					px, py = -(d[1]-z[1])*wideRow, (d[0]-z[0])*wideCol
+				}
+				l := math.Hypot(px, py)
+				line := make([]int32, across+1)
+				for j := range line {
+					w := half * (2*float64(j)/float64(across) - 1)
+					col, row := x+w*px/l/wideCol, y+w*py/l/wideRow
+					f := faceAt[[3]int{side, int(col), int(row)}]
+					an := Anchor{f, col - math.Floor(col), row - math.Floor(row)}
+					if side < 0 {
+						an.U, an.V = an.V, an.U
+					}
+					p, n := b.shape.at(an)
+					line[j] = g.vertex(r3.Add(p, r3.Scale(0.018, n)), b.shape.rowAt(an, &sum), false, -1)
+				}
+				for j := 0; prev != nil && j < across; j++ {
+					v := [4]int32{prev[j], prev[j+1], line[j+1], line[j]}
+					if side < 0 {
+						v[1], v[3] = v[3], v[1]
+					}
+					uv := func(r, q int) [2]float32 {
+						return [2]float32{float32(float64(q) / float64(across) * 0.05), float32(float64(r) / float64(steps*len(path)))}
+					}
+					w := [4][2]float32{uv(n-1, j), uv(n-1, j+1), uv(n, j+1), uv(n, j)}
+					if side < 0 {
+						w[1], w[3] = w[3], w[1]
+					}
+					g.triangle(v[0], v[2], v[1], [3][2]float32{w[0], w[2], w[1]}, material)
+					g.triangle(v[0], v[3], v[2], [3][2]float32{w[0], w[3], w[2]}, material)
+				}
+				prev = line
+				n++
+			}
+		}
+		for range 2 {
+			for v := first; v < len(g.pos); v++ {
+				if h, n, ok := near.height(g.pos[v]); ok && h < 0.015 {
+					g.pos[v] = r3.Add(g.pos[v], r3.Scale(0.015-h, n))
+				}
+			}
+		}
+	}
+}
+
 // souwester is the oilskin hat: crown and a brim that is long behind. Stiff: its
 // truth is the head alone.
 func (b *Body) souwester(near *nearby) *Garment {

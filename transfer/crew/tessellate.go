@@ -8,6 +8,10 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
+// This file cuts the smooth surface into triangles. Every chord of the cage (a
+// class of opposite edges) is cut into one number of pieces, so that neighbouring
+// faces fit whatever the layout.
+
 // layout says how a part of the surface is cut into triangles.
 type layout struct {
 	// cell is the target edge length on the trunk, metres; other regions scale it.

@@ -189,7 +189,8 @@ func (b *Body) trousers(near *nearby, between float64) *Garment {
 	g.smooth(3, 0.5)
 	g.clear(near, func(int) float64 { return 0.003 })
 	g.keepSides(between)
-	return g.finish("bib trousers", "duck")
+	b.straps(g, near, 1)
+	return g.finish("bib trousers", "duck", "webbing")
 }
 
 // keepSides keeps each leg on its side of the midplane, at least between away.
