@@ -31,7 +31,7 @@ func finish(s *Source, g *target, t *trusted, rows *weights.Rows, opt *Options) 
 		rows = keepOwn(s, g, rows)
 	}
 	done, lost, err := weights.Finish(rows, weights.FinishOptions{
-		MaxInfluences: opt.MaxInfluences, PruneBelow: opt.PruneBelow, Format: opt.Format, Threads: opt.Threads,
+		MaxInfluences: opt.MaxInfluences, PruneBelow: max(0, opt.PruneBelow), Format: opt.Format, Threads: opt.Threads,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("finish rows: %w", err)

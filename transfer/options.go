@@ -64,7 +64,8 @@ type Options struct {
 	// MaxInfluences is the largest number of influences of a row, 1 to 8. Zero: 4.
 	MaxInfluences int
 	// PruneBelow is the weight under which an influence is dropped, 0 to 0.5.
-	// Zero: 1e-4. Negative: nothing is dropped.
+	// Zero: 1e-7, which drops dust alone, so that
+	// the body's own surface keeps its rows. Negative: nothing is dropped.
 	PruneBelow float64
 	// Format of the stored weights. Zero: weights.Float32.
 	Format weights.Format
@@ -129,7 +130,7 @@ func (o Options) withDefaults(bodyDiagonal float64) (Options, error) {
 		o.MaxInfluences = 4
 	}
 	if o.PruneBelow == 0 {
-		o.PruneBelow = 1e-4
+		o.PruneBelow = 1e-7
 	}
 	return o, nil
 }

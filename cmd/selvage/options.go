@@ -22,7 +22,7 @@ func addOptionFlags(f *pflag.FlagSet, o *transfer.Options) {
 	f.StringArrayVar(&o.AllowJoints, "allow-joint", nil, "glob of joint names that may carry weight; others hand it to their nearest allowed ancestor (repeatable)")
 	f.StringArrayVar(&o.DenyJoints, "deny-joint", nil, "glob of joint names that may not carry weight (repeatable)")
 	f.IntVar(&o.MaxInfluences, "max-influences", 0, "largest number of influences of a vertex, 1 to 8 (0: 4)")
-	f.Float64Var(&o.PruneBelow, "prune-below", 0, "drop influences below this weight (0: 1e-4; negative: none)")
+	f.Float64Var(&o.PruneBelow, "prune-below", 0, "drop influences below this weight (0: 1e-7; negative: none)")
 	f.Var(choiceFlag[weights.Format]{&o.Format, []string{"float", "u16", "u8"}}, "format", "how weights are stored: float, u16 or u8")
 	f.IntVar(&o.Threads, "threads", 0, "number of threads (0: all); the result does not depend on it")
 }

@@ -72,8 +72,8 @@ func (w *writer) compact(whole []byte) []byte {
 	slices.SortFunc(used, func(a, b span) int { return a.lo - b.lo })
 	var cut []span
 	for _, f := range w.freed {
-		lo, hi := (f.offset+7)&^7, min(f.offset+f.length, len(whole))&^7
-		// Freed bytes between aligned neighbours may end in padding.
+		lo, hi := (f.offset+7)&^7, min((f.offset+f.length+7)&^7, len(whole)&^7)
+		// Padding behind the freed bytes goes with them, unless it is somebody's.
 		for _, u := range used {
 			if u.lo < hi && u.hi > lo {
 				if u.lo <= lo {

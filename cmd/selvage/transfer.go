@@ -1,0 +1,170 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/selvage/selvage/transfer"
+	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/spf13/cobra"
+)
+
+func newTransfer() *cobra.Command {
+	var opt transfer.AssetOptions
+	var bodies gltfio.Selection
+	var output string
+	var asJSON, quiet, strict bool
+	var maxLow float64
+	cmd := &cobra.Command{
+		Use:   "transfer BODY GARMENT...",
+		Short: "Give garments the body's weights",
+		Long: `Transfer reads a skinned body and one or more garments, gives every garment vertex
+a row of the body's joints, and writes the garments with the body's skin, each
+vertex with a confidence (_CONFIDENCE, 0 to 1) and reasons (_REASON, one bit each).
+Everything else in a garment's file stays as it is.
+
+By default the body is every skinned mesh of the first file's scene, the garment
+every mesh of the second's; all meshes picked from one file are treated as one
+garment, so that buttons find the cloth they sit on.`,
+		Example: `  selvage transfer body.glb coat.glb -o coat.weighted.glb
+  selvage transfer body.glb coat.glb hat.glb -o out/       # a folder for several
+  selvage transfer crew.glb coat.glb --body 'mate*' --garment oilskin -o coat.glb
+  selvage transfer body.glb coat.glb --keep-joint 'tail_*' -o coat.glb
+  selvage transfer body.glb coat.glb -o coat.glb --json | jq '.[0].lowConfidence'`,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) < 2 {
+				return usageError{fmt.Errorf("transfer takes a body and at least one garment; see selvage transfer --help")}
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if output == "" {
+				return usageError{errors.New("transfer needs --output")}
+			}
+			targets, err := outputs(args[1:], output)
+			if err != nil {
+				return err
+			}
+			ctx := cmd.Context()
+			bar := newProgress(cmd.ErrOrStderr(), quiet || asJSON)
+			defer bar.close()
+			asset, err := gltfio.Open(args[0], gltfio.Options{AllowExternal: true})
+			if err != nil {
+				return err
+			}
+			body, err := transfer.PrepareAsset(ctx, asset, bodies, opt.Threads)
+			if err != nil {
+				return err
+			}
+			// All garments are computed before the first is written: a failure leaves
+			// nothing half-done.
+			results := make([]*gltfio.Asset, len(targets))
+			summaries := make([]transfer.Summary, len(targets))
+			for k, file := range args[1:] {
+				garment, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
+				if err != nil {
+					return err
+				}
+				opt.Progress = bar.garment(filepath.Base(file), k, len(targets))
+				out, r, err := body.Transfer(ctx, garment, opt)
+				var wrong *transfer.OptionError
+				if errors.As(err, &wrong) {
+					return usageError{err}
+				}
+				if err != nil {
+					return err
+				}
+				results[k], summaries[k] = out, r.Summary
+			}
+			bar.close()
+			for k, a := range results {
+				if err := ctx.Err(); err != nil {
+					return err
+				}
+				missing, err := a.Save(targets[k])
+				if err != nil {
+					return err
+				}
+				for _, m := range missing {
+					summaries[k].Notes = append(summaries[k].Notes, "the image "+m+" was not found beside the input; its reference was kept")
+				}
+			}
+			if err := show(cmd, summaries, asJSON, quiet); err != nil {
+				return err
+			}
+			return checkStrict(summaries, strict, maxLow)
+		},
+	}
+	f := cmd.Flags()
+	f.StringVarP(&output, "output", "o", "", "file to write (.glb or .gltf), or a folder where there are several garments")
+	f.StringArrayVar(&bodies.Names, "body", nil, "glob of node, mesh or material names that are the body (repeatable; default: every skinned mesh)")
+	f.StringArrayVar(&opt.Garments.Names, "garment", nil, "glob of node, mesh or material names that are the garment (repeatable; default: every mesh)")
+	f.StringArrayVar(&opt.KeepJoints, "keep-joint", nil, "glob of the garment's own joints that keep their weights (repeatable)")
+	f.BoolVar(&opt.PlainRows, "plain", false, "leave _CONFIDENCE and _REASON out")
+	addOptionFlags(f, &opt.Options)
+	f.BoolVar(&asJSON, "json", false, "print the summary as JSON on standard output")
+	f.BoolVarP(&quiet, "quiet", "q", false, "print errors alone")
+	f.BoolVar(&strict, "strict", false, "exit with status 3 when a garment's share of low confidence is over --max-low")
+	f.Float64Var(&maxLow, "max-low", 5, "with --strict: largest share of low-confidence vertices, percent")
+	return cmd
+}
+
+// outputs returns the file to write for each garment.
+func outputs(garments []string, output string) ([]string, error) {
+	info, err := os.Stat(output)
+	folder := err == nil && info.IsDir() || strings.HasSuffix(output, string(filepath.Separator)) || len(garments) > 1
+	if !folder {
+		switch strings.ToLower(filepath.Ext(output)) {
+		case ".glb", ".gltf":
+			return []string{output}, nil
+		}
+		return nil, usageError{fmt.Errorf("the output %s ends in neither .glb nor .gltf", output)}
+	}
+	if err == nil && !info.IsDir() {
+		return nil, usageError{fmt.Errorf("%d garments need a folder as output, and %s is a file", len(garments), output)}
+	}
+	if err := os.MkdirAll(output, 0o755); err != nil {
+		return nil, fmt.Errorf("make %s: %w", output, err)
+	}
+	seen := map[string]string{}
+	var list []string
+	for _, g := range garments {
+		name := filepath.Base(g)
+		if other, ok := seen[name]; ok {
+			return nil, usageError{fmt.Errorf("%s and %s would both be written to %s", other, g, filepath.Join(output, name))}
+		}
+		seen[name] = g
+		list = append(list, filepath.Join(output, name))
+	}
+	return list, nil
+}
+
+// show prints the summaries.
+func show(cmd *cobra.Command, list []transfer.Summary, asJSON, quiet bool) error {
+	switch {
+	case asJSON:
+		e := json.NewEncoder(cmd.OutOrStdout())
+		e.SetIndent("", "  ")
+		return e.Encode(list)
+	case !quiet:
+		writeSummaries(cmd.OutOrStdout(), list)
+	}
+	return nil
+}
+
+// checkStrict holds the share of low confidence against the limit.
+func checkStrict(list []transfer.Summary, strict bool, maxLow float64) error {
+	if !strict {
+		return nil
+	}
+	for _, s := range list {
+		if p := percent(s.LowConfidence, s.Vertices); p > maxLow {
+			return strictError{fmt.Errorf("%s: %.1f%% of the vertices have low confidence, more than %g%%", s.Garment, p, maxLow)}
+		}
+	}
+	return nil
+}

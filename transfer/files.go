@@ -1,0 +1,151 @@
+package transfer
+
+// Files: the transfer from asset to asset. The command line and the service call
+// this alone, so that both give the same bytes.
+
+import (
+	"context"
+	"fmt"
+	"path/filepath"
+
+	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/skinning"
+	"github.com/selvage/selvage/transfer/weights"
+)
+
+// AssetOptions are the options of a transfer from asset to asset. The zero value
+// works.
+type AssetOptions struct {
+	Options
+	// Garments picks meshes of the garment's asset; zero picks every mesh of its
+	// scene. All picked meshes are treated as one garment.
+	Garments gltfio.Selection
+	// KeepJoints are globs of joint names of the garment's own skin (a coat-tail
+	// chain, say) that keep the weights they have.
+	KeepJoints []string
+	// PlainRows leaves _CONFIDENCE and _REASON out of the result.
+	PlainRows bool
+}
+
+// AssetBody is a body read from an asset and made ready. It is safe for
+// concurrent use.
+type AssetBody struct {
+	asset   *gltfio.Asset
+	surface *gltfio.Surface
+	source  *Source
+}
+
+// PrepareAsset reads the selected skinned meshes of an asset (zero: all of its
+// scene) as one body.
+func PrepareAsset(ctx context.Context, asset *gltfio.Asset, sel gltfio.Selection, threads int) (*AssetBody, error) {
+	surface, err := asset.Body(sel)
+	if err != nil {
+		return nil, err
+	}
+	source, err := Prepare(ctx, &Body{Name: filepath.Base(asset.Name), Mesh: surface.Mesh, Rows: surface.Rows, Skin: surface.Skin}, threads)
+	if err != nil {
+		return nil, err
+	}
+	return &AssetBody{asset: asset, surface: surface, source: source}, nil
+}
+
+// Surface is the body as read; read-only.
+func (b *AssetBody) Surface() *gltfio.Surface { return b.surface }
+
+// Transfer returns the garment's asset with the body's rows, and the result by
+// vertex of its surface. garment is not changed.
+func (b *AssetBody) Transfer(ctx context.Context, garment *gltfio.Asset, opt AssetOptions) (*gltfio.Asset, *Result, error) {
+	surface, err := garment.Garment(opt.Garments)
+	if err != nil {
+		return nil, nil, err
+	}
+	for _, globs := range [][]string{opt.KeepJoints} {
+		if err := checkGlobs("keep-joint", globs); err != nil {
+			return nil, nil, err
+		}
+	}
+	g := &Garment{Name: filepath.Base(garment.Name), Mesh: surface.Mesh}
+	for _, p := range surface.Parts {
+		g.Parts = append(g.Parts, Part{Node: p.Node, Mesh: p.Mesh, Material: p.Material, Primitive: p.PrimitiveIndex, Start: p.Start, End: p.End})
+	}
+	kept := b.keptJoints(g, surface, opt.KeepJoints)
+	r, err := b.source.Transfer(ctx, g, opt.Options)
+	if err != nil {
+		return nil, nil, err
+	}
+	out := gltfio.Output{Rows: r.Rows, Format: opt.Format, Kept: kept}
+	if opt.MaxInfluences > 4 {
+		out.Sets = 2
+	}
+	if !opt.PlainRows {
+		out.Confidence = r.Confidence
+		out.Reason = make([]uint16, len(r.Reason))
+		for v, x := range r.Reason {
+			out.Reason[v] = uint16(x)
+		}
+	}
+	written, report, err := garment.WithRows(surface, b.asset, b.surface, out)
+	if err != nil {
+		return nil, nil, err
+	}
+	note := func(format string, args ...any) {
+		r.Summary.Notes = append(r.Summary.Notes, fmt.Sprintf(format, args...))
+	}
+	if report.Singular > 0 {
+		note("%d vertices (first: vertex %d) have a blended matrix that cannot be inverted and are stored where they stand", report.Singular, report.FirstVertex)
+	}
+	if report.FarFromRigid > 0 {
+		note("%d vertices (first: vertex %d) have a blended matrix far from rigid: the body's default pose bends much there", report.FarFromRigid, report.FirstVertex)
+	}
+	if f := b.surface.Faults; f.Negative > 0 || f.Sum > 0 {
+		note("the body's weights were mended: %d vertices with negative weights, %d not normalised", f.Negative, f.Sum)
+	}
+	return written, r, nil
+}
+
+// keptJoints sets g.Kept to the garment's own weights of the joints that the
+// globs name, and returns those joints' nodes in the garment's asset. Joints that
+// the body has under the same name in the same place are the body's.
+func (b *AssetBody) keptJoints(g *Garment, surface *gltfio.Surface, globs []string) []int {
+	if len(globs) == 0 || surface.Rows == nil {
+		return nil
+	}
+	var nodes []int
+	index := make([]int, len(surface.Skin.Joints))
+	for j := range surface.Skin.Joints {
+		index[j] = -1
+		joint := &surface.Skin.Joints[j]
+		if !matchesAny(globs, joint.Name) || b.hasJoint(joint) {
+			continue
+		}
+		index[j] = len(b.surface.Skin.Joints) + len(nodes)
+		nodes = append(nodes, surface.JointNode[j])
+	}
+	if len(nodes) == 0 {
+		return nil
+	}
+	g.Kept = weights.NewRows(surface.Rows.Len())
+	var joint []uint16
+	var weight []float64
+	for v := 0; v < surface.Rows.Len(); v++ {
+		joint, weight = joint[:0], weight[:0]
+		js, ws := surface.Rows.Row(v)
+		for i, j := range js {
+			if index[j] >= 0 {
+				joint, weight = append(joint, uint16(index[j])), append(weight, ws[i])
+			}
+		}
+		g.Kept.Append(joint, weight) // ascending: index grows with j
+	}
+	return nodes
+}
+
+// hasJoint reports whether the body has a joint of the same name and place.
+func (b *AssetBody) hasJoint(j *skinning.Joint) bool {
+	for k := range b.surface.Skin.Joints {
+		if b.surface.Skin.Joints[k].Name == j.Name && b.surface.Skin.Joints[k].Global == j.Global {
+			return true
+		}
+	}
+	return false
+}
