@@ -1,0 +1,78 @@
+package weights
+
+import (
+	"fmt"
+	"runtime"
+	"sync"
+)
+
+// FinishOptions say in what form a file wants the rows.
+type FinishOptions struct {
+	// MaxInfluences per vertex. Zero or less: no limit.
+	MaxInfluences int
+	// PruneBelow drops influences with a smaller share of their row, in [0, 1).
+	PruneBelow float64
+	// Format of the stored weights. Zero: Float32.
+	Format Format
+	// Threads at work. Zero or less: as many as the processor runs at once.
+	Threads int
+}
+
+// finishBatch is the number of vertices that one goroutine takes at a time.
+const finishBatch = 4096
+
+// Finish limits, prunes, normalises and quantises each row, in this order. lost
+// is the share of each row's weight that the limit dropped; what pruning drops
+// is not counted. A row that Normalise would refuse gives its *RowError, for the
+// lowest such vertex. The result does not depend on Threads; r is not changed.
+func Finish(r *Rows, o FinishOptions) (rows *Rows, lost []float32, err error) {
+	if !(o.PruneBelow >= 0 && o.PruneBelow < 1) {
+		return nil, nil, fmt.Errorf("prune below %g: want a share in [0, 1)", o.PruneBelow)
+	}
+	if o.Format < Float32 || o.Format > Uint8 {
+		return nil, nil, fmt.Errorf("unknown weight format %d", o.Format)
+	}
+	n := r.Len()
+	lost = make([]float32, n)
+	batches := (n + finishBatch - 1) / finishBatch
+	parts, errs := make([]*Rows, batches), make([]error, batches)
+	work := func(b int, s *scratch) {
+		lo, hi := b*finishBatch, min((b+1)*finishBatch, n)
+		out := NewRows(hi - lo)
+		for v := lo; v < hi; v++ {
+			s.load(r, v)
+			if errs[b] = s.check(v); errs[b] != nil {
+				return
+			}
+			lost[v] = float32(s.limit(o.MaxInfluences))
+			s.prune(o.PruneBelow)
+			s.normalise()
+			s.quantise(o.Format)
+			out.Append(s.joint, s.weight)
+		}
+		parts[b] = out
+	}
+	threads := o.Threads
+	if threads <= 0 {
+		threads = runtime.GOMAXPROCS(0)
+	}
+	threads = max(min(threads, batches), 1)
+	var wg sync.WaitGroup
+	for t := 0; t < threads; t++ {
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			var s scratch
+			for b := t; b < batches; b += threads {
+				work(b, &s)
+			}
+		}()
+	}
+	wg.Wait()
+	for _, e := range errs {
+		if e != nil {
+			return nil, nil, e
+		}
+	}
+	return Concat(parts...), lost, nil
+}
