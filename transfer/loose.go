@@ -46,6 +46,9 @@ const (
 	alongDistance, alongShare = 0.05, 0.5
 	// anchorJoint is the least share of the anchors' weight that allows a joint.
 	anchorJoint = 0.08
+	// soleJoint is the share of the anchors' weight from which a joint allows no
+	// other.
+	soleJoint = 0.9
 )
 
 // looseness returns for each vertex how far it hangs rather than fits, 0 to 1, and
@@ -294,6 +297,13 @@ func allowedJoints(ctx context.Context, s *Source, g *target, c *candidates, han
 		}
 		ok := make([]bool, len(joints))
 		for j, m := range mass[r] {
+			// What hangs from one joint alone (the brim of a hat) follows it alone.
+			if m >= soleJoint*total && total > 0 {
+				for k := range ok {
+					ok[k] = k == j
+				}
+				break
+			}
 			if m < anchorJoint*total || total == 0 || !along[j] {
 				continue
 			}

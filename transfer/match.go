@@ -15,7 +15,7 @@ import (
 // normalScales are the lambdas of the oriented queries, in units of the
 // component's typical gap between garment and body: 0 is the nearest point,
 // 10 looks for the surface whose normal agrees, nearly whatever the distance.
-var normalScales = [...]float64{0, 0.5, 1.5, 4, 10}
+var normalScales = [...]float64{0, 1.5, 6}
 
 const (
 	// unaryScale is the lambda, in typical gaps, that judges candidates.
@@ -132,17 +132,20 @@ func (s *Source) vertexCandidates(list []candidate, g *target, v int, t int32, p
 	nearest := list[0]
 	for _, sign := range [2]float64{1, -1} {
 		side := r3.Scale(sign, n)
-		mismatch := r3.Norm2(r3.Sub(side, s.faceNormal[t]))
+		first := r3.Norm2(r3.Sub(side, s.faceNormal[t]))
+		mismatch, bestSq := first, near*near
 		for _, scale := range normalScales[1:] {
 			// Where the nearest point's normal already agrees, no other sheet can be
 			// better by more than the choice among neighbours could ever notice.
-			if float64(nearest.sign) == sign && mismatch < 0.1 && scale > unaryScale {
+			if float64(nearest.sign) == sign && first < 0.1 && scale > unaryScale {
 				break
 			}
 			lambda := scale * gap
-			bound := min(near*near+lambda*lambda*mismatch, sq(near+maxDetour*gap))
+			bound := min(bestSq+lambda*lambda*mismatch, sq(near+maxDetour*gap))
 			hit, _ := s.tree.NearestOriented(p, side, lambda*lambda, bound)
 			if hit.Triangle >= 0 {
+				// What this lambda found bounds the next.
+				bestSq, mismatch = hit.DistanceSq, r3.Norm2(r3.Sub(side, s.faceNormal[hit.Triangle]))
 				add(hit.Triangle, hit.Point, hit.Bary)
 			}
 		}

@@ -18,6 +18,7 @@ import (
 	"math"
 	"slices"
 
+	"github.com/selvage/selvage/transfer/mesh"
 	"github.com/selvage/selvage/transfer/weights"
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -25,6 +26,24 @@ import (
 // openingAngle is the largest ratio of a cluster's size to its distance for
 // which it is summed as one point.
 const openingAngle = 0.5
+
+// leafSamples is the number of triangles that are never told apart.
+const leafSamples = 4
+
+// morton interleaves the bits of p's place in box, 21 an axis: its rank along the
+// Z-order curve (Morton 1966).
+func morton(p r3.Vec, box r3.Box) uint64 {
+	size := max(box.Max.X-box.Min.X, box.Max.Y-box.Min.Y, box.Max.Z-box.Min.Z, 1e-300)
+	spread := func(x float64) uint64 {
+		v := uint64(min(max(x/size, 0), 1) * (1<<21 - 1))
+		v = (v | v<<32) & 0x1f00000000ffff
+		v = (v | v<<16) & 0x1f0000ff0000ff
+		v = (v | v<<8) & 0x100f00f00f00f00f
+		v = (v | v<<4) & 0x10c30c30c30c30c3
+		return (v | v<<2) & 0x1249249249249249
+	}
+	return spread(p.X-box.Min.X) | spread(p.Y-box.Min.Y)<<1 | spread(p.Z-box.Min.Z)<<2
+}
 
 // surround is a hierarchy of body surface samples (one a triangle).
 type surround struct {
@@ -71,44 +90,39 @@ func newSurround(s *Source) *surround {
 			}
 		}
 		c.centre, c.normal = r3.Scale(1/c.area, c.centre), r3.Scale(1/c.area, c.normal)
-		lo, hi := centre[o[0]], centre[o[0]]
+		far := 0.0
 		for _, t := range o {
-			p := centre[t]
-			tri := s.triangle[t]
-			for _, v := range tri {
-				c.radius = max(c.radius, r3.Norm(r3.Sub(s.body.Mesh.Positions[v], c.centre)))
+			for _, v := range s.triangle[t] {
+				far = max(far, r3.Norm2(r3.Sub(s.body.Mesh.Positions[v], c.centre)))
 			}
-			lo = r3.Vec{X: min(lo.X, p.X), Y: min(lo.Y, p.Y), Z: min(lo.Z, p.Z)}
-			hi = r3.Vec{X: max(hi.X, p.X), Y: max(hi.Y, p.Y), Z: max(hi.Z, p.Z)}
 		}
+		c.radius = math.Sqrt(far)
 		acc.FlushNormalised(h.rows)
 		h.node = append(h.node, c)
-		if len(o) == 1 {
+		if len(o) <= leafSamples {
 			return
 		}
-		// Halve by count along the longest side; ties by triangle, so that the
-		// hierarchy does not depend on the sort.
-		ext := r3.Sub(hi, lo)
-		axis := func(p r3.Vec) float64 { return p.X }
-		if ext.Y > ext.X && ext.Y >= ext.Z {
-			axis = func(p r3.Vec) float64 { return p.Y }
-		} else if ext.Z > ext.X {
-			axis = func(p r3.Vec) float64 { return p.Z }
-		}
-		slices.SortFunc(o, func(a, b int32) int {
-			switch x, y := axis(centre[a]), axis(centre[b]); {
-			case x < y:
-				return -1
-			case x > y:
-				return 1
-			}
-			return int(a - b)
-		})
 		build(o[:len(o)/2])
 		h.node[me].second = int32(len(h.node))
 		build(o[len(o)/2:])
 	}
+	// Halving the order along a space-filling curve gives compact clusters with one
+	// sort; ties go by triangle.
 	if len(order) > 0 {
+		box := mesh.Bounds(centre)
+		code := make([]uint64, n)
+		for t, p := range centre {
+			code[t] = morton(p, box)
+		}
+		slices.SortFunc(order, func(a, b int32) int {
+			switch {
+			case code[a] < code[b]:
+				return -1
+			case code[a] > code[b]:
+				return 1
+			}
+			return int(a - b)
+		})
 		build(order)
 	}
 	return h
