@@ -3,7 +3,10 @@ package report
 import (
 	"bytes"
 	"image/color"
+	"image/png"
 	"math"
+	"os"
+	"path/filepath"
 	"testing"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -50,8 +53,10 @@ func TestRender_SameForAnyThreads(t *testing.T) {
 	}
 }
 
-// CIE 1976 L* of sRGB colours must rise all along the map.
-func TestViridis_LightnessRises(t *testing.T) {
+// CIE 1976 L* of sRGB colours must rise all along both maps, and nearly in a
+// straight line: that is what makes them uniform to the eye. Viridis was designed
+// to be linear in CAM02-UCS lightness, so L* strays a little.
+func TestMaps_LightnessRisesEvenly(t *testing.T) {
 	linear := func(c uint8) float64 {
 		x := float64(c) / 255
 		if x <= 0.04045 {
@@ -59,13 +64,68 @@ func TestViridis_LightnessRises(t *testing.T) {
 		}
 		return math.Pow((x+0.055)/1.055, 2.4)
 	}
-	last := -1.0
-	for i := 0; i <= 64; i++ {
-		c := Viridis.At(float64(i) / 64)
-		l := 116*math.Cbrt(0.2126*linear(c.R)+0.7152*linear(c.G)+0.0722*linear(c.B)) - 16
-		if l <= last {
-			t.Errorf("step %d: L* %g after %g", i, l, last)
+	lightness := func(m Map, x float64) float64 {
+		c := m.At(x)
+		return 116*math.Cbrt(0.2126*linear(c.R)+0.7152*linear(c.G)+0.0722*linear(c.B)) - 16
+	}
+	for _, m := range []Map{Viridis, Cividis} {
+		first, end := lightness(m, 0), lightness(m, 1)
+		last := -1.0
+		for i := 0; i <= 64; i++ {
+			x := float64(i) / 64
+			l := lightness(m, x)
+			if l <= last {
+				t.Errorf("map %d, step %d: L* %g after %g", m, i, l, last)
+			}
+			if straight := first + x*(end-first); math.Abs(l-straight) > 5 {
+				t.Errorf("map %d, step %d: L* %g, a straight line has %g", m, i, l, straight)
+			}
+			last = l
 		}
-		last = l
+	}
+}
+
+// Published entries 0, 16 and 255 of viridis (van der Walt & Smith 2015), as sRGB
+// floats.
+func TestViridis_PublishedEntries(t *testing.T) {
+	for _, e := range []struct {
+		index   int
+		r, g, b float64
+	}{{0, 0.267004, 0.004874, 0.329415}, {16, 0.282327, 0.094955, 0.417331}, {255, 0.993248, 0.906157, 0.143936}} {
+		c := Viridis.At(float64(e.index) / 255)
+		for k, want := range []float64{e.r, e.g, e.b} {
+			if got := []float64{float64(c.R), float64(c.G), float64(c.B)}[k]; math.Abs(got-255*want) > 2 { // rounding, twice
+				t.Errorf("entry %d channel %d: %g, published %g", e.index, k, got, 255*want)
+			}
+		}
+	}
+}
+
+// The legend's bar stands beside the panels, dark below and bright above.
+func TestSheet_LegendAndSave(t *testing.T) {
+	panel := Render([]Layer{{Mesh: square(0)}}, View{}, 100, 100)
+	img := Sheet("title", []Panel{{Caption: "a", Image: panel}}, Legend{Label: "value", Min: 0, Max: 2})
+	if img.Rect.Dx() <= 100 {
+		t.Fatalf("no room for a legend: %v", img.Rect)
+	}
+	lo, hi := img.RGBAAt(110, img.Rect.Dy()-14), img.RGBAAt(110, headHeight+13)
+	if lo.G > 40 || hi.G < 200 {
+		t.Errorf("legend runs from %v to %v", lo, hi)
+	}
+	file := filepath.Join(t.TempDir(), "sheet.png")
+	if err := SavePNG(file, img); err != nil {
+		t.Fatal(err)
+	}
+	f, err := os.Open(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	back, err := png.Decode(f)
+	if err != nil || back.Bounds() != img.Rect {
+		t.Errorf("read back %v, %v", back, err)
+	}
+	if err := SavePNG(filepath.Join(t.TempDir(), "missing", "x.png"), img); err == nil {
+		t.Error("saved into a folder that does not exist")
 	}
 }
