@@ -205,7 +205,7 @@ func (t *Tree) hit(p r3.Vec, slot int32, distSq float64) Hit {
 		return noHit
 	}
 	c := &t.corners[slot]
-	v, w := c.nearest(p)
+	v, w, _ := c.nearest(p)
 	return Hit{
 		Triangle:   t.id[slot],
 		DistanceSq: distSq,
@@ -216,20 +216,8 @@ func (t *Tree) hit(p r3.Vec, slot int32, distSq float64) Hit {
 
 // distanceSq of p from the triangle in a slot. All searches compare its values.
 func (t *Tree) distanceSq(slot int32, p r3.Vec) float64 {
-	c := &t.corners[slot]
-	apx, apy, apz := p.X-c.a.X, p.Y-c.a.Y, p.Z-c.a.Z
-	var v, w float64
-	if c.abab < 0 {
-		v, w = nearestSliver(r3.Vec{X: apx, Y: apy, Z: apz}, c.ab, c.ac)
-	} else {
-		d1 := c.ab.X*apx + c.ab.Y*apy + c.ab.Z*apz
-		d2 := c.ac.X*apx + c.ac.Y*apy + c.ac.Z*apz
-		v, w = region(d1, d2, c.abab, c.abac, c.acac)
-	}
-	x := apx - v*c.ab.X - w*c.ac.X
-	y := apy - v*c.ab.Y - w*c.ac.Y
-	z := apz - v*c.ab.Z - w*c.ac.Z
-	return x*x + y*y + z*z
+	_, _, d := t.corners[slot].nearest(p)
+	return d
 }
 
 func (t *Tree) toGrid(p r3.Vec) r3.Vec { return r3.Scale(t.scale, r3.Sub(p, t.origin)) }

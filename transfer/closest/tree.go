@@ -26,7 +26,7 @@ import (
 
 const (
 	gridBits  = 29
-	leafSize  = 4
+	leafSize  = 3
 	countBits = 3    // a leaf reference keeps its size in so many low bits
 	bins      = 16   // of the surface area heuristic
 	taskSize  = 8192 // subtrees up to this many triangles are built as one task

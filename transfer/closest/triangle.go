@@ -37,12 +37,12 @@ func ClosestPoint(p r3.Vec, t [3]r3.Vec) (q r3.Vec, b [3]float64) {
 		}
 	}
 	c := newCorner(s)
-	v, w := c.nearest(sp)
+	v, w, _ := c.nearest(sp)
 	return c.at(t, v, w), [3]float64{max(0, 1-v-w), v, w}
 }
 
 // sliverRatio is the squared sine of the angle at the first corner below which
-// the normal equations of the face lose more than four of float64's sixteen
+// the normal equations of the face lose more than three of float64's sixteen
 // digits; such triangles take the slower, orthogonalised path.
 const sliverRatio = 1e-3
 
@@ -63,47 +63,70 @@ func newCorner(t [3]r3.Vec) corner {
 	return c
 }
 
-// nearest returns v, w >= 0, v+w <= 1: the nearest point to p is a + v·ab + w·ac.
-func (c *corner) nearest(p r3.Vec) (v, w float64) {
+// nearest returns v, w >= 0, v+w <= 1, such that a + v·ab + w·ac is the point
+// nearest to p, and its squared distance from p. In Ericson's notation
+// d3 = d1-abab, d4 = d2-abac, d5 = d1-abac, d6 = d2-acac.
+func (c *corner) nearest(p r3.Vec) (v, w, distSq float64) {
 	apx, apy, apz := p.X-c.a.X, p.Y-c.a.Y, p.Z-c.a.Z
-	if c.abab < 0 {
-		return nearestSliver(r3.Vec{X: apx, Y: apy, Z: apz}, c.ab, c.ac)
+	abab, abac, acac := c.abab, c.abac, c.acac
+	var x, y, z float64
+	if abab < 0 {
+		v, w = nearestSliver(r3.Vec{X: apx, Y: apy, Z: apz}, c.ab, c.ac)
+		goto distance
 	}
-	d1 := c.ab.X*apx + c.ab.Y*apy + c.ab.Z*apz
-	d2 := c.ac.X*apx + c.ac.Y*apy + c.ac.Z*apz
-	return region(d1, d2, c.abab, c.abac, c.acac)
-}
-
-// region finds the Voronoi region of a point from its dot products d1 = ab·ap
-// and d2 = ac·ap, and the coordinates of the nearest point. In Ericson's
-// notation d3 = d1-abab, d4 = d2-abac, d5 = d1-abac, d6 = d2-acac.
-func region(d1, d2, abab, abac, acac float64) (v, w float64) {
-	if d1 <= 0 && d2 <= 0 {
-		return 0, 0 // corner a
+	{
+		d1 := c.ab.X*apx + c.ab.Y*apy + c.ab.Z*apz
+		d2 := c.ac.X*apx + c.ac.Y*apy + c.ac.Z*apz
+		if d1 <= 0 && d2 <= 0 { // corner a
+			return 0, 0, apx*apx + apy*apy + apz*apz
+		}
+		d3, d4 := d1-abab, d2-abac
+		if d3 >= 0 && d4 <= d3 {
+			v = 1 // corner b
+			goto distance
+		}
+		vc := abab*d2 - abac*d1
+		if vc <= 0 && d1 >= 0 && d3 <= 0 {
+			v = d1 / abab // edge ab
+			goto distance
+		}
+		d5, d6 := d1-abac, d2-acac
+		if d6 >= 0 && d5 <= d6 {
+			w = 1 // corner c
+			goto distance
+		}
+		vb := acac*d1 - abac*d2
+		if vb <= 0 && d2 >= 0 && d6 <= 0 {
+			w = d2 / acac // edge ac
+			goto distance
+		}
+		det := abab*acac - abac*abac
+		if det-vb-vc <= 0 && d4-d3 >= 0 && d5-d6 >= 0 {
+			w = (d4 - d3) / ((d4 - d3) + (d5 - d6))
+			v = 1 - w // edge bc
+			goto distance
+		}
+		// Face. One step of iterative refinement restores the digits that the
+		// normal equations lose in a thin triangle.
+		scale := 1 / det
+		v, w = vb*scale, vc*scale
+		x = apx - v*c.ab.X - w*c.ac.X
+		y = apy - v*c.ab.Y - w*c.ac.Y
+		z = apz - v*c.ab.Z - w*c.ac.Z
+		d1 = c.ab.X*x + c.ab.Y*y + c.ab.Z*z
+		d2 = c.ac.X*x + c.ac.Y*y + c.ac.Z*z
+		v += (acac*d1 - abac*d2) * scale
+		w += (abab*d2 - abac*d1) * scale
+		if !(v >= 0 && w >= 0 && v+w <= 1) { // rounding at the border
+			v = min(max(v, 0), 1)
+			w = min(max(w, 0), 1-v)
+		}
 	}
-	d3, d4 := d1-abab, d2-abac
-	if d3 >= 0 && d4 <= d3 {
-		return 1, 0 // corner b
-	}
-	vc := abab*d2 - abac*d1
-	if vc <= 0 && d1 >= 0 && d3 <= 0 {
-		return d1 / abab, 0 // edge ab
-	}
-	d5, d6 := d1-abac, d2-acac
-	if d6 >= 0 && d5 <= d6 {
-		return 0, 1 // corner c
-	}
-	vb := acac*d1 - abac*d2
-	if vb <= 0 && d2 >= 0 && d6 <= 0 {
-		return 0, d2 / acac // edge ac
-	}
-	det := abab*acac - abac*abac
-	if det-vb-vc <= 0 && d4-d3 >= 0 && d5-d6 >= 0 {
-		w = (d4 - d3) / ((d4 - d3) + (d5 - d6))
-		return 1 - w, w // edge bc
-	}
-	v = min(max(vb/det, 0), 1) // face; the bounds only catch rounding
-	return v, min(max(vc/det, 0), 1-v)
+distance:
+	x = apx - v*c.ab.X - w*c.ac.X
+	y = apy - v*c.ab.Y - w*c.ac.Y
+	z = apz - v*c.ab.Z - w*c.ac.Z
+	return v, w, x*x + y*y + z*z
 }
 
 // at returns the point of t with coordinates v and w. The result lies in t's
@@ -129,17 +152,16 @@ func (c *corner) at(t [3]r3.Vec, v, w float64) r3.Vec {
 // longest edge and on what is orthogonal to it. ap is p seen from a.
 func nearestSliver(ap, ab, ac r3.Vec) (v, w float64) {
 	best := math.Inf(1)
-	try := func(tv, tw float64) {
-		r := residual(ap, ab, ac, tv, tw)
-		if d := r3.Norm2(r); d < best {
+	try := func(tv, tw, limit float64) {
+		if d := r3.Norm2(residual(ap, ab, ac, tv, tw)); d < limit {
 			best, v, w = d, tv, tw
 		}
 	}
 	bc := r3.Sub(ac, ab)
-	try(along(ap, ab), 0)
-	try(0, along(ap, ac))
+	try(along(ap, ab), 0, best)
+	try(0, along(ap, ac), best)
 	s := along(r3.Sub(ap, ab), bc)
-	try(1-s, s)
+	try(1-s, s, best)
 
 	// Rotate the naming so that e is the longest edge, f the next one, o their
 	// common corner seen from a.
@@ -169,13 +191,15 @@ func nearestSliver(ap, ab, ac r3.Vec) (v, w float64) {
 	if !(x >= 0 && y >= 0 && x+y <= 1) {
 		return v, w
 	}
+	// Inside, the face is nearest; seen from afar its distance rounds to the edges'.
+	limit := best * (1 + 4e-16)
 	switch turn {
 	case 0:
-		try(x, y)
+		try(x, y, limit)
 	case 1: // b + x(c-b) + y(a-b)
-		try(1-x-y, x)
+		try(max(0, 1-x-y), x, limit)
 	case 2: // c + x(a-c) + y(b-c)
-		try(y, 1-x-y)
+		try(y, max(0, 1-x-y), limit)
 	}
 	return v, w
 }
