@@ -7,7 +7,7 @@ package transfer
 // the signed distance from garment to body is as even as it can be along each
 // limb (point-to-plane ICP, Chen & Medioni, "Object modelling by registration of
 // multiple range images", 1992, over an articulated body; robust weights after
-// Geman & McClure; a Gaussian prior on every angle). The mean gap of each limb is
+// Geman & McClure; a prior on the angles that prefers few joints). The mean gap of each limb is
 // free: ease is not misfit. What is found is always reported; it is used for
 // matching only where the gate lets it pass.
 
@@ -25,7 +25,13 @@ import (
 
 const (
 	registerSamples    = 3000
-	registerIterations = 10
+	registerIterations = 12
+	// Samples farther from the body than this share of its diagonal have no say; a
+	// hand at the end of an arm that is ten degrees off is far at first.
+	registerNear, registerFar = 0.03, 0.06
+	// residualFloor is the residual, as a share of the diagonal, below which there is
+	// nothing to correct (about 3 mm on a grown figure).
+	residualFloor = 0.0015
 	// angleSigma is the standard deviation of the prior on each angle.
 	angleSigma = 8 * math.Pi / 180
 	// angleLimit is the largest turn of a single joint that the gate accepts:
@@ -41,6 +47,8 @@ const (
 	// limbShare is the smallest and largest share of the samples that a joint must
 	// move to be registered: less says nothing about it, more is the whole garment.
 	limbShareMin, limbShareMax = 0.04, 0.7
+	// limbShareFirst is the share that the first iterations ask for.
+	limbShareFirst = 0.12
 )
 
 // registration is what was found.
@@ -93,7 +101,7 @@ func register(ctx context.Context, s *Source, g *target, opt *Options) (*registr
 	for j := range pose {
 		pose[j] = skinning.Identity()
 	}
-	if err := s.matchSamples(ctx, g, samples, pose, opt.Threads); err != nil {
+	if err := s.matchSamples(ctx, g, samples, pose, registerNear, opt.Threads); err != nil {
 		return nil, err
 	}
 	// Cloth that mostly hangs has no limbs to compare.
@@ -103,7 +111,7 @@ func register(ctx context.Context, s *Source, g *target, opt *Options) (*registr
 			fitting++
 		}
 	}
-	limbs := s.registeredJoints(samples)
+	limbs, share := s.registeredJoints(samples)
 	if len(limbs) == 0 || float64(fitting) < fittingShare*float64(len(samples)) {
 		return reg, nil
 	}
@@ -128,21 +136,30 @@ func register(ctx context.Context, s *Source, g *target, opt *Options) (*registr
 		delta := solveTurns(samples, residual, scale, limbs, turn, pose, skin)
 		largest := 0.0
 		for k, j := range limbs {
+			// From the trunk outwards: what a whole arm explains is not left to the
+			// forearm.
+			if iteration < registerIterations/3 && share[k] < limbShareFirst {
+				continue
+			}
 			turn[j] = r3.Add(turn[j], delta[k])
 			largest = max(largest, r3.Norm(delta[k]))
 		}
 		pose = skin.TurnAll(turn)
-		if err := s.matchSamples(ctx, g, samples, pose, opt.Threads); err != nil {
+		reach := registerNear
+		if iteration < registerIterations/2 {
+			reach = registerFar
+		}
+		if err := s.matchSamples(ctx, g, samples, pose, reach, opt.Threads); err != nil {
 			return nil, err
 		}
-		if largest < 1e-4 {
+		if largest < 1e-4 && reach == registerNear {
 			break
 		}
 	}
 	s.shareOut(samples, limbs, inSubtree)
 	after = robustScale(samples, evenResidual(samples, len(limbs)))
 
-	accept := opt.Registration != Off && after < residualGate*before
+	accept := opt.Registration != Off && after < residualGate*before && before > residualFloor*s.diagonal
 	found := false
 	for _, j := range limbs {
 		angle := r3.Norm(turn[j])
@@ -176,7 +193,7 @@ func register(ctx context.Context, s *Source, g *target, opt *Options) (*registr
 // matchSamples finds each sample's match on the body in pose: the vertex is
 // brought back to the default pose by the row of its last match, matched there,
 // and the match is posed.
-func (s *Source) matchSamples(ctx context.Context, g *target, samples []sample, pose skinning.Pose, threads int) error {
+func (s *Source) matchSamples(ctx context.Context, g *target, samples []sample, pose skinning.Pose, reach float64, threads int) error {
 	return parallel(ctx, len(samples), threads, func(lo, hi int) {
 		acc := weights.NewAccumulator(len(s.body.Skin.Joints))
 		for i := lo; i < hi; i++ {
@@ -195,7 +212,7 @@ func (s *Source) matchSamples(ctx context.Context, g *target, samples []sample, 
 			if other.Triangle >= 0 && otherCost < cost {
 				best = other
 			}
-			x.trusted = best.Triangle >= 0 && best.DistanceSq < sq(0.03*s.diagonal) && best.DistanceSq <= 9*near.DistanceSq+sq(0.5*s.edge)
+			x.trusted = best.Triangle >= 0 && best.DistanceSq < sq(reach*s.diagonal) && best.DistanceSq <= 9*near.DistanceSq+sq(0.5*s.edge)
 			if best.Triangle < 0 {
 				continue
 			}
@@ -212,10 +229,9 @@ func (s *Source) matchSamples(ctx context.Context, g *target, samples []sample, 
 	})
 }
 
-// registeredJoints returns the joints that move a fair share of the samples, one
-// a limb: where a joint and its parent move nearly the same samples, the parent
-// alone.
-func (s *Source) registeredJoints(samples []sample) []int {
+// registeredJoints returns the joints that move a fair share of the samples, and
+// that share.
+func (s *Source) registeredJoints(samples []sample) (limbs []int, shares []float64) {
 	skin := s.body.Skin
 	moved := make([]int, len(skin.Joints))
 	total := 0
@@ -240,17 +256,10 @@ func (s *Source) registeredJoints(samples []sample) []int {
 			}
 		}
 	}
-	var limbs []int
 	for j := range moved {
 		share := float64(moved[j]) / float64(max(total, 1))
 		if share < limbShareMin || share > limbShareMax || skin.Joints[j].Parent < 0 {
 			continue
-		}
-		if p := skin.Joints[j].Parent; p >= 0 {
-			parent := float64(moved[p]) / float64(max(total, 1))
-			if parent <= limbShareMax && parent < 1.15*share && skin.Joints[p].Parent >= 0 {
-				continue
-			}
 		}
 		limbs = append(limbs, j)
 	}
@@ -260,7 +269,10 @@ func (s *Source) registeredJoints(samples []sample) []int {
 		limbs = limbs[:24]
 		slices.Sort(limbs)
 	}
-	return limbs
+	for _, j := range limbs {
+		shares = append(shares, float64(moved[j])/float64(max(total, 1)))
+	}
+	return limbs, shares
 }
 
 // shareOut sets how much of each registered joint's turn moves each sample, and
@@ -362,10 +374,13 @@ func solveTurns(samples []sample, residual []float64, scale float64, limbs []int
 	prior := sq(sigma/angleSigma) * float64(len(samples)) / 100
 	for k, j := range limbs {
 		t := [3]float64{turn[j].X, turn[j].Y, turn[j].Z}
+		// Few joints turn at once: the prior's variance follows the angle found so far
+		// (iteratively reweighted, so that one joint takes what several could share).
+		own := prior / (r3.Norm(turn[j])/angleSigma + 0.15)
 		for q := 0; q < 3; q++ {
 			p := 3*k + q
-			a.SetSym(p, p, a.At(p, p)+prior)
-			b.SetVec(p, b.AtVec(p)-prior*t[q])
+			a.SetSym(p, p, a.At(p, p)+own)
+			b.SetVec(p, b.AtVec(p)-own*t[q])
 		}
 	}
 	out := make([]r3.Vec, len(limbs))
@@ -406,6 +421,7 @@ func (reg *registration) flag(s *Source, t *trusted) {
 		}
 		if sum > 0.5 {
 			t.reason[v] |= ReasonPoseDisagrees
+			t.evidence[v].pose = 0.3 // what the correction leaves
 			if !corrected {
 				t.evidence[v].pose = 1
 				t.doubt[v] = min(2, t.doubt[v]+doubtWeight.pose)

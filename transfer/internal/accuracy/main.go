@@ -33,6 +33,7 @@ type score struct {
 	HeldOut  bool   `json:"heldOut"`
 	Case     string `json:"case"`
 	Method   string `json:"method"`
+	Loose    bool   `json:"loose"` // the loose vertices of the case, else the others
 	Vertices int    `json:"vertices"`
 
 	MeanL1        float64  `json:"meanL1"`
@@ -51,8 +52,8 @@ type score struct {
 }
 
 type options struct {
-	json, body, caseGlob, heldOut, methods, out string
-	worst                                       int
+	json, body, caseGlob, heldOut, methods, out, png string
+	worst                                            int
 }
 
 func main() {
@@ -60,8 +61,9 @@ func main() {
 	flag.StringVar(&o.json, "json", "", "write all figures to `FILE`")
 	flag.StringVar(&o.body, "body", "", "only the body called `NAME`")
 	flag.StringVar(&o.caseGlob, "case", "", "only cases whose name matches `GLOB`")
-	flag.StringVar(&o.heldOut, "held-out", "", "mark the body called `NAME` as held out")
+	flag.StringVar(&o.heldOut, "held-out", "pilot", "mark the body called `NAME` as held out")
 	flag.StringVar(&o.methods, "methods", "", "only these methods, a comma-separated `LIST`")
+	flag.StringVar(&o.png, "png", "", "draw error and confidence of each case and method into `DIR`")
 	flag.IntVar(&o.worst, "worst", 0, "print the `N` worst vertices of each case and method")
 	flag.StringVar(&o.out, "out", "BENCHMARKS.md", "the `FILE` that holds the table; runs with -body, -case or -methods leave it alone")
 	flag.Parse()
@@ -104,10 +106,11 @@ func run(ctx context.Context, o options, w io.Writer) error {
 			if ok, _ := path.Match(o.caseGlob, c.Name); o.caseGlob != "" && !ok {
 				continue
 			}
-			s, err := measureCase(ctx, c, chosen, o.worst, w)
+			s, err := measureCase(ctx, c, chosen, o.worst, o.png, w)
 			if err != nil {
 				return fmt.Errorf("%s, %s: %w", name, c.Name, err)
 			}
+			slices.SortStableFunc(s, func(a, b *score) int { return strings.Compare(a.Case, b.Case) })
 			for _, x := range s {
 				x.Body, x.HeldOut = name, name == o.heldOut
 			}
@@ -136,7 +139,7 @@ func run(ctx context.Context, o options, w io.Writer) error {
 }
 
 // measureCase runs the methods on one case, one after the other.
-func measureCase(ctx context.Context, c *crew.Case, chosen []method, worst int, w io.Writer) ([]*score, error) {
+func measureCase(ctx context.Context, c *crew.Case, chosen []method, worst int, pictures string, w io.Writer) ([]*score, error) {
 	b := &transfer.Body{Name: c.Body.Name, Mesh: c.Body.Mesh, Rows: c.Body.Rows, Skin: c.Body.Skin}
 	g := &transfer.Garment{Name: c.Garment.Name, Mesh: c.Garment.Mesh}
 	for _, p := range c.Garment.Parts {
@@ -159,31 +162,58 @@ func measureCase(ctx context.Context, c *crew.Case, chosen []method, worst int, 
 		if a.rows.Len() != n || len(a.confidence) != n || len(a.distance) != n {
 			return nil, fmt.Errorf("%s: %d rows for %d vertices", m.name, a.rows.Len(), n)
 		}
-		l1, wrong := make([]float64, n), make([]bool, n)
+		l1 := make([]float64, n)
 		for v := range l1 {
 			if s := a.rows.Sum(v); math.IsNaN(s) || math.Abs(s-1) > 1e-3 {
 				return nil, fmt.Errorf("%s: %w", m.name, &weights.SumError{Vertex: v, Sum: s})
 			}
 			l1[v] = a.rows.DistanceL1(v, truth, v)
-			wrong[v] = l1[v] > wrongL1
 		}
 		cm := p.errors(g.Mesh.Positions, a.rows, truth)
 		for v := range cm {
 			cm[v] *= toCm
 		}
 		st := p.stretch(g.Mesh, a.rows)
-		s := &score{
-			Case: c.Name, Method: m.name, Vertices: n,
-			MeanL1: mean(l1), P99L1: quantile(l1, 0.99),
-			P99Cm: quantile(cm, 0.99), MaxCm: quantile(cm, 1),
-			P999Stretch: quantile(st, 0.999), MaxStretch: quantile(st, 1),
-			TruthStretch: quantile(truthStretch, 0.999), TruthMax: quantile(truthStretch, 1),
-			Reliability: reliability(a.confidence, l1), Seconds: seconds,
-			confidence: a.confidence, l: l1,
+		if pictures != "" {
+			if err := drawCase(pictures, b, c, m.name, a, l1); err != nil {
+				return nil, err
+			}
 		}
-		s.AUROC = known(auroc(a.confidence, wrong))
-		s.WrongSure = known(wrongAmongSure(a.confidence, wrong))
-		out = append(out, s)
+		// Loose cloth has a convention for truth: it is measured apart.
+		for _, loose := range []bool{false, true} {
+			part := func(x []float64) []float64 {
+				var y []float64
+				for v := range x {
+					if c.Garment.LooseVertex[v] == loose {
+						y = append(y, x[v])
+					}
+				}
+				return y
+			}
+			l, k, conf := part(l1), part(cm), part(a.confidence)
+			if len(l) == 0 {
+				continue
+			}
+			var bad []bool
+			for _, x := range l {
+				bad = append(bad, x > wrongL1)
+			}
+			s := &score{
+				Case: c.Name, Method: m.name, Loose: loose, Vertices: len(l),
+				MeanL1: mean(l), P99L1: quantile(l, 0.99),
+				P99Cm: quantile(k, 0.99), MaxCm: quantile(k, 1),
+				P999Stretch: quantile(st, 0.999), MaxStretch: quantile(st, 1),
+				TruthStretch: quantile(truthStretch, 0.999), TruthMax: quantile(truthStretch, 1),
+				Reliability: reliability(conf, l), Seconds: seconds,
+				confidence: conf, l: l,
+			}
+			if loose {
+				s.Case += " (loose part)"
+			}
+			s.AUROC = known(auroc(conf, bad))
+			s.WrongSure = known(wrongAmongSure(conf, bad))
+			out = append(out, s)
+		}
 		if worst > 0 {
 			printWorst(w, worst, c, b, m.name, a, l1, cm)
 		}

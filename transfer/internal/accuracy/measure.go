@@ -75,25 +75,11 @@ func (p *poser) subtreeSum(r *weights.Rows, v int, factor float64, sum []float64
 // O(vertices · joints).
 func (p *poser) errors(positions []r3.Vec, given, truth *weights.Rows) []float64 {
 	out := make([]float64, len(positions))
-	sum := make([]float64, len(p.skin.Joints))
+	judge := skinning.NewRowJudge(p.skin)
 	for v, x := range positions {
-		clear(sum)
-		p.subtreeSum(given, v, 1, sum)
-		p.subtreeSum(truth, v, -1, sum)
-		for j, s := range sum {
-			if math.Abs(s) < 1e-12 {
-				continue
-			}
-			d := r3.Sub(x, p.skin.Joints[j].Global.T)
-			for k := range 3 {
-				axis := p.skin.LocalAxis(j, k)
-				if axis == (r3.Vec{}) {
-					continue // RotationAbout turns nothing about no axis
-				}
-				across := r3.Norm(r3.Sub(d, r3.Scale(r3.Dot(d, axis), axis)))
-				out[v] = max(out[v], math.Sqrt2*math.Abs(s)*across)
-			}
-		}
+		ja, wa := given.Row(v)
+		jb, wb := truth.Row(v)
+		out[v] = judge.Displacement(x, ja, wa, jb, wb)
 	}
 	return out
 }
