@@ -36,7 +36,7 @@ grep CHECK "$log" | sort -u >&2
 
 # One row a label (the words that are not times), one column a kind of time.
 awk -v size="$size" '
-function is_time(k) { return k ~ /_ms$|ns_per_query/ }
+function is_time(k) { return k ~ /_ms$|ns_per_query/ && k != "query_ms" }
 $1 == "RESULT" {
 	label = $2
 	for (i = 3; i <= NF; i++) {
