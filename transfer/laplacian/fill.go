@@ -48,9 +48,6 @@ const (
 	// use each value of the factor while it is in a register, few enough that a
 	// block's rows fit a core's cache beside it.
 	blockColumns = 32
-	// refineBelow is the size of pivots relative to the diagonal from which a
-	// solution is refined once: as many digits are lost.
-	refineBelow = 1e-7
 )
 
 // ErrSize reports data whose lengths do not fit the operator.
@@ -93,6 +90,22 @@ func Factor(ctx context.Context, p Problem, threads int) (*Solver, error) {
 		return nil, fmt.Errorf("%w: %d vertices, %d data weights", ErrSize, n, len(p.DataWeight))
 	}
 	threads = max(threads, 1)
+	s, err := prepare(ctx, p, threads)
+	if err != nil {
+		return nil, err
+	}
+	if err := s.order(ctx, threads); err != nil {
+		return nil, err
+	}
+	if err := s.factorise(ctx, threads); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// prepare numbers the unknowns, builds their matrix and finds the regions.
+func prepare(ctx context.Context, p Problem, threads int) (*Solver, error) {
+	n := len(p.Op.Mass)
 	s := &Solver{p: p, number: make([]int32, n)}
 	for v := range n {
 		s.number[v] = -1
@@ -105,12 +118,6 @@ func Factor(ctx context.Context, p Problem, threads int) (*Solver, error) {
 		return nil, err
 	}
 	s.split()
-	if err := s.order(ctx, threads); err != nil {
-		return nil, err
-	}
-	if err := s.factorise(ctx, threads); err != nil {
-		return nil, err
-	}
 	return s, nil
 }
 
