@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"slices"
 
 	"github.com/selvage/selvage/transfer/closest"
 	"github.com/selvage/selvage/transfer/mesh"
@@ -132,41 +131,7 @@ func (s *Source) measure(usable []bool) {
 	for v := range s.normal {
 		s.normal[v] = vn[w.ToWelded[v]]
 	}
-	keys := make([]uint64, 0, 3*len(s.triangle))
-	key := func(a, b int32) uint64 {
-		if a > b {
-			a, b = b, a
-		}
-		return uint64(a)<<32 | uint64(b)
-	}
-	for _, tri := range s.triangle {
-		a, b, c := w.ToWelded[tri[0]], w.ToWelded[tri[1]], w.ToWelded[tri[2]]
-		if a == b || b == c || c == a {
-			continue
-		}
-		keys = append(keys, key(a, b), key(b, c), key(c, a))
-	}
-	slices.Sort(keys)
-	single := func(k uint64) bool {
-		i, found := slices.BinarySearch(keys, k)
-		return found && (i+1 == len(keys) || keys[i+1] != k)
-	}
-	s.border = make([]uint8, len(s.triangle))
-	for t, tri := range s.triangle {
-		a, b, c := w.ToWelded[tri[0]], w.ToWelded[tri[1]], w.ToWelded[tri[2]]
-		if a == b || b == c || c == a {
-			continue
-		}
-		if single(key(b, c)) {
-			s.border[t] |= 1
-		}
-		if single(key(c, a)) {
-			s.border[t] |= 2
-		}
-		if single(key(a, b)) {
-			s.border[t] |= 4
-		}
-	}
+	s.border = mesh.OpenBorder(s.triangle, w.ToWelded)
 }
 
 // normalAt is the unit smooth normal at barycentric coordinates of a usable
