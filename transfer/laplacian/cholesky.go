@@ -139,12 +139,6 @@ func newWorkers(threads int) workers {
 	return w
 }
 
-// factorise fills in the numbers.
-func (f *factor) factorise(ctx context.Context, g *graph, w workers) error {
-	f.run(ctx, g, f.root, w, f.root.work/float64(8*cap(w)))
-	return ctx.Err()
-}
-
 // run factorises a subtree: those of little work as one task each, what is above
 // them once its children are done.
 func (f *factor) run(ctx context.Context, g *graph, s *supernode, w workers, grain float64) {
@@ -258,7 +252,7 @@ func (f *factor) eliminate(ctx context.Context, g *graph, s *supernode, p *pool)
 	}
 	// What remains, its upper triangle by strips.
 	const strip = 16
-	for i := 0; i < r; i += strip {
+	for i := 0; i < r && k > 0; i += strip { // an empty separator has nothing to give
 		b := min(strip, r-i)
 		update(schur[i*rp+i:], rp, b, rp-i, u[kp+i:], 1, ld, u[kp+i:], ld, k)
 	}
