@@ -79,6 +79,21 @@ func (p *Problem) screen(v int32) float64 {
 	return 0
 }
 
+// leastPull is the least pull of a vertex's data over that of its edges. Below it
+// the data of a region that nothing else holds would drown in rounding, and the
+// solution with them. Raising it on the matrix and the data alike keeps the
+// maximum principle.
+const leastPull = 1e-8
+
+// pull is what vertex v's finite data weight adds to the diagonal.
+func (p *Problem) pull(v int32) float64 {
+	a := p.screen(v) * p.Op.Mass[v]
+	if p.Energy == Harmonic && p.screen(v) > 0 {
+		a = max(a, leastPull*p.Op.degree(v))
+	}
+	return a
+}
+
 func (p *Problem) fixed(v int32) bool { return math.IsInf(p.DataWeight[v], 1) }
 
 // Factor sets the system up and factorises it, each connected region of vertices
@@ -159,7 +174,7 @@ func (s *Solver) assemble(ctx context.Context, threads int) error {
 				return ctx.Err()
 			}
 			v := s.vertex[u]
-			a := s.p.screen(v) * op.Mass[v]
+			a := s.p.pull(v)
 			if len(op.position) > 0 {
 				g.position[u] = op.position[v]
 			}
@@ -530,8 +545,8 @@ func (s *Solver) rightHandSide(r *region, x []float64, w int, column []int32, da
 	op := s.p.Op
 	row := func(u int32) []float64 { return x[int(s.row[u])*w : (int(s.row[u])+1)*w] }
 	for _, u := range r.vertex {
-		if a := s.p.screen(s.vertex[u]); a > 0 {
-			addRow(row(u), a*op.Mass[s.vertex[u]], column, data, s.vertex[u])
+		if a := s.p.pull(s.vertex[u]); a > 0 {
+			addRow(row(u), a, column, data, s.vertex[u])
 		}
 	}
 	if s.p.Energy == Harmonic {
