@@ -13,9 +13,11 @@ import (
 	"github.com/qmuntal/gltf"
 )
 
-// maxImplicit bounds the elements of an accessor that has no bytes behind it: it
-// is all zeros, or all but a few sparse entries.
-const maxImplicit = 1 << 26
+// minImplicit is the number of elements that an accessor without bytes behind it
+// may always have; it is all zeros, or all but a few sparse entries. Larger ones
+// must be no more than the asset has bytes: there is no use for them beside
+// attributes that do have data.
+const minImplicit = 1 << 16
 
 func componentSize(c gltf.ComponentType) int {
 	switch c {
@@ -149,7 +151,11 @@ func (a *Asset) floats(i int, want gltf.AccessorType, where string) ([]float64, 
 			}
 		}
 	} else {
-		if acc.Count > maxImplicit/comps {
+		most := minImplicit
+		for _, b := range a.buffers {
+			most += len(b)
+		}
+		if acc.Count > most {
 			return nil, a.fault(where, "says %d elements with no data behind them", acc.Count)
 		}
 		out = make([]float64, acc.Count*comps)
