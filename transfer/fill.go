@@ -61,8 +61,23 @@ func fill(ctx context.Context, s *Source, g *target, t *trusted, opt *Options) (
 	if err != nil {
 		return nil, fmt.Errorf("garment %q: fill: %w", g.garment.Name, err)
 	}
+	if opt.Fill == FillBiharmonic {
+		rows = clamp(rows, len(s.body.Skin.Joints))
+	}
 	t.afterFill(g, rows, own)
 	return rows, nil
+}
+
+// clamp drops what overshot below zero and normalises, which also takes care of
+// what overshot above one.
+func clamp(rows *weights.Rows, joints int) *weights.Rows {
+	acc := weights.NewAccumulator(joints)
+	out := weights.NewRows(rows.Len())
+	for v := 0; v < rows.Len(); v++ {
+		acc.AddRow(rows, v, 1)
+		acc.FlushNormalised(out)
+	}
+	return out
 }
 
 // afterFill sets the expected errors: the evidence, with what the solve had to
@@ -129,7 +144,8 @@ func lastResort(s *Source, g *target, t *trusted, rows *weights.Rows) (*weights.
 		if hit.Triangle >= 0 {
 			s.addRow(acc, hit.Triangle, hit.Bary, 1)
 		} else {
-			best, least := int32(-1), math.Inf(1)
+			// So far away that every distance is infinite, any vertex will do.
+			best, least := s.triangle[0][0], math.Inf(1)
 			for _, tri := range s.triangle {
 				if d := r3.Norm2(r3.Sub(s.body.Mesh.Positions[tri[0]], g.position[v])); d < least {
 					best, least = tri[0], d
