@@ -1,0 +1,953 @@
+package transfer
+
+// Properties that every transfer must have, whatever the garment: legal rows and
+// confidences, independence of threads, frame, order and side, exactness on the
+// body's own surface, whole buttons, untorn cloth.
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/selvage/selvage/transfer/crew"
+	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/skinning"
+	"github.com/selvage/selvage/transfer/weights"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// hand is a small cox with its wardrobe, read-only, made once.
+type hand struct {
+	crew     *crew.Body
+	body     *Body
+	source   *Source
+	wardrobe []*crew.Garment
+}
+
+var smallCox = sync.OnceValue(func() *hand {
+	b := crew.NewBodyAt("cox", 0.4)
+	h := &hand{crew: b, body: &Body{Name: "cox", Mesh: b.Mesh, Rows: b.Rows, Skin: b.Skin}, wardrobe: b.WardrobeAt(0.3)}
+	var err error
+	if h.source, err = Prepare(context.Background(), h.body, 0); err != nil {
+		panic(err)
+	}
+	return h
+})
+
+func (h *hand) garment(t testing.TB, name string) *crew.Garment {
+	t.Helper()
+	for _, g := range h.wardrobe {
+		if g.Name == name {
+			return g
+		}
+	}
+	t.Fatalf("no garment %q", name)
+	return nil
+}
+
+func ofCrew(g *crew.Garment) *Garment {
+	out := &Garment{Name: g.Name, Mesh: g.Mesh}
+	for i, p := range g.Parts {
+		out.Parts = append(out.Parts, Part{Node: g.Name, Mesh: g.Name, Material: p.Material, Primitive: i, Start: p.Start, End: p.End})
+	}
+	return out
+}
+
+func mustTransfer(t testing.TB, s *Source, g *Garment, opt Options) *Result {
+	t.Helper()
+	r, err := s.Transfer(context.Background(), g, opt)
+	if err != nil {
+		t.Fatalf("%s: %v", g.Name, err)
+	}
+	return r
+}
+
+// checkLegal checks what every result owes whatever it was made from: a row per
+// vertex that sums to one, weights that are positive and within the limit of
+// influences, joints of the skin in ascending order, and finite confidences.
+//
+// Sum: the standard's tolerance for float weights (glTF 2.0 specification,
+// section 3.7.3.3), at least one weight's worth.
+func checkLegal(t testing.TB, r *Result, vertices, joints, most int) {
+	t.Helper()
+	if most == 0 {
+		most = 4
+	}
+	if r.Rows.Len() != vertices || len(r.Confidence) != vertices || len(r.Reason) != vertices || len(r.Triangle) != vertices || len(r.Bary) != vertices || len(r.Distance) != vertices {
+		t.Fatalf("%d rows, %d confidences, %d reasons, %d triangles, %d coordinates, %d distances for %d vertices",
+			r.Rows.Len(), len(r.Confidence), len(r.Reason), len(r.Triangle), len(r.Bary), len(r.Distance), vertices)
+	}
+	for v := range vertices {
+		joint, weight := r.Rows.Row(v)
+		if len(joint) == 0 || len(joint) > most {
+			t.Fatalf("vertex %d: %d influences, want 1 to %d", v, len(joint), most)
+		}
+		sum := 0.0
+		for i := range joint {
+			if !(weight[i] > 0) || weight[i] > 1 || int(joint[i]) >= joints || i > 0 && joint[i] <= joint[i-1] {
+				t.Fatalf("vertex %d: row %v %v of %d joints", v, joint, weight, joints)
+			}
+			sum += weight[i]
+		}
+		if math.Abs(sum-1) > weights.Float32Tolerance*float64(len(joint)) {
+			t.Fatalf("vertex %d: weights sum to %.9f", v, sum)
+		}
+		if c := r.Confidence[v]; !(c >= 0 && c <= 1) {
+			t.Fatalf("vertex %d: confidence %g", v, c)
+		}
+		if d := r.Distance[v]; !(d >= 0) || math.IsInf(d, 0) != (r.Triangle[v] < 0) {
+			t.Fatalf("vertex %d: distance %g of triangle %d", v, d, r.Triangle[v])
+		}
+		if b := r.Bary[v]; r.Triangle[v] >= 0 && !(b[0] >= 0 && b[1] >= 0 && b[2] >= 0 && math.Abs(b[0]+b[1]+b[2]-1) < 1e-9) {
+			t.Fatalf("vertex %d: barycentric coordinates %v", v, b)
+		}
+	}
+	if s := r.Summary; s.Vertices != vertices || s.Matched+s.Filled+s.Rigid != vertices || math.IsNaN(s.MaxDistance) || math.IsInf(s.MaxDistance, 0) {
+		t.Fatalf("summary does not add up: %+v", s)
+	}
+}
+
+// sameBits checks that two results hold the same rows, confidences and reasons
+// bit for bit.
+func sameBits(t testing.TB, what string, a, b *Result) {
+	t.Helper()
+	if !slices.Equal(a.Rows.Start, b.Rows.Start) || !slices.Equal(a.Rows.Joint, b.Rows.Joint) || !slices.Equal(a.Rows.Weight, b.Rows.Weight) {
+		t.Errorf("%s: the rows differ", what)
+	}
+	if !slices.Equal(a.Confidence, b.Confidence) {
+		t.Errorf("%s: the confidences differ", what)
+	}
+	if !slices.Equal(a.Reason, b.Reason) {
+		t.Errorf("%s: the reasons differ", what)
+	}
+}
+
+// difference returns the largest and the mean L1 distance between row v of a
+// and row at(v) of b, joints of b renamed by joint (nil: none).
+func difference(a, b *weights.Rows, at func(v int) int, joint []uint16) (worst, mean float64) {
+	if joint != nil {
+		b = renamed(b, joint)
+	}
+	for v := 0; v < a.Len(); v++ {
+		d := a.DistanceL1(v, b, at(v))
+		worst = math.Max(worst, d)
+		mean += d / float64(a.Len())
+	}
+	return worst, mean
+}
+
+func itself(v int) int { return v }
+
+// renamed returns rows with joint j called to[j].
+func renamed(r *weights.Rows, to []uint16) *weights.Rows {
+	out := weights.NewRows(r.Len())
+	acc := weights.NewAccumulator(len(to))
+	for v := 0; v < r.Len(); v++ {
+		joint, weight := r.Row(v)
+		for i, j := range joint {
+			acc.Add(to[j], weight[i])
+		}
+		acc.Flush(out)
+	}
+	return out
+}
+
+func TestTransfer_RowsAreLegal(t *testing.T) {
+	h := smallCox()
+	for _, g := range h.wardrobe {
+		for _, most := range []int{1, 2, 4, 8} {
+			t.Run(fmt.Sprintf("%s, at most %d", g.Name, most), func(t *testing.T) {
+				r := mustTransfer(t, h.source, ofCrew(g), Options{MaxInfluences: most})
+				checkLegal(t, r, g.Mesh.NumVertices(), len(h.body.Skin.Joints), most)
+				for v, reason := range r.Reason {
+					if reason>>len(ReasonNames) != 0 {
+						t.Fatalf("vertex %d: reason %b has bits without a name", v, reason)
+					}
+				}
+			})
+		}
+	}
+	for _, c := range []struct {
+		name string
+		opt  Options
+	}{
+		{"biharmonic", Options{Fill: FillBiharmonic}},
+		{"no smoothing", Options{Falloff: -1}},
+		{"much smoothing", Options{Falloff: 20}},
+		{"short reach", Options{Reach: 1e-6}},
+		{"nothing pruned", Options{PruneBelow: -1, MaxInfluences: 8}},
+		{"much pruned", Options{PruneBelow: 0.5}},
+		{"all loose", Options{LooseNames: []string{"*"}}},
+		{"all rigid", Options{RigidNames: []string{"*"}}},
+		{"nothing rigid, nothing loose, no registration", Options{RigidIslands: Off, Loose: Off, Registration: Off}},
+		{"everything on", Options{RigidIslands: On, Loose: On, Registration: On}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			g := h.garment(t, "oilskin coat")
+			checkLegal(t, mustTransfer(t, h.source, ofCrew(g), c.opt), g.Mesh.NumVertices(), len(h.body.Skin.Joints), c.opt.MaxInfluences)
+		})
+	}
+}
+
+func TestTransfer_SameBitsForAnyThreads(t *testing.T) {
+	h := smallCox()
+	for _, g := range h.wardrobe {
+		t.Run(g.Name, func(t *testing.T) {
+			want := mustTransfer(t, h.source, ofCrew(g), Options{Threads: 1})
+			for _, n := range []int{1, 2, 7} {
+				s, err := Prepare(context.Background(), h.body, n)
+				if err != nil {
+					t.Fatal(err)
+				}
+				sameBits(t, fmt.Sprintf("%d threads", n), want, mustTransfer(t, s, ofCrew(g), Options{Threads: n}))
+			}
+		})
+	}
+}
+
+// TestTransfer_InputsAreNotChanged compares the inputs with copies taken before.
+func TestTransfer_InputsAreNotChanged(t *testing.T) {
+	h := smallCox()
+	g := ofCrew(h.garment(t, "oilskin coat"))
+	before := [][]r3.Vec{slices.Clone(h.body.Mesh.Positions), slices.Clone(g.Mesh.Positions), slices.Clone(g.Mesh.Normals)}
+	weight, tri := slices.Clone(h.body.Rows.Weight), slices.Clone(g.Mesh.Triangles)
+	mustTransfer(t, h.source, g, Options{})
+	if !slices.Equal(before[0], h.body.Mesh.Positions) || !slices.Equal(weight, h.body.Rows.Weight) {
+		t.Error("the body was changed")
+	}
+	if !slices.Equal(before[1], g.Mesh.Positions) || !slices.Equal(before[2], g.Mesh.Normals) || !slices.Equal(tri, g.Mesh.Triangles) {
+		t.Error("the garment was changed")
+	}
+}
+
+// moved returns the body under the affine map a of determinant +1 or -1.
+func moved(b *Body, a skinning.Affine) *Body {
+	out := &Body{Name: b.Name, Mesh: movedMesh(b.Mesh, a), Rows: b.Rows, Skin: &skinning.Skin{Name: b.Skin.Name}}
+	inverse, _ := a.Inverse()
+	for _, j := range b.Skin.Joints {
+		j.Global = a.Mul(&j.Global)
+		j.InverseBind = j.InverseBind.Mul(&inverse)
+		out.Skin.Joints = append(out.Skin.Joints, j)
+	}
+	return out
+}
+
+func movedMesh(m *mesh.Mesh, a skinning.Affine) *mesh.Mesh {
+	out := &mesh.Mesh{Triangles: m.Triangles}
+	for _, p := range m.Positions {
+		out.Positions = append(out.Positions, a.Apply(p))
+	}
+	for _, n := range m.Normals {
+		out.Normals = append(out.Normals, a.ApplyVector(n))
+	}
+	if a.Det() < 0 {
+		out.Triangles = nil
+		for _, t := range m.Triangles {
+			out.Triangles = append(out.Triangles, [3]int32{t[0], t[2], t[1]})
+		}
+	}
+	return out
+}
+
+var mirror = skinning.Affine{M: [9]float64{-1, 0, 0, 0, 1, 0, 0, 0, 1}}
+
+// motionTolerance bounds the L1 distance between rows before and after a change
+// that alters nothing but the rounding of coordinates. Coordinates of a few
+// metres round at 1e-15 m; the garments' gaps divide that by millimetres and the
+// solve multiplies by its condition, which leaves about 1e-9; the rows are
+// stored as floats (6e-8 each). What is left over is room for a stop criterion
+// of an iteration that is met one sweep earlier.
+const motionTolerance = 1e-5
+
+// tieShare is the largest share of vertices that may exceed motionTolerance, and
+// tieTolerance by how much at most: two candidates of equal cost (between the
+// thighs: left and right trouser leg) fall either way by rounding alone.
+// Measured: 0.8% of the bib trousers, by 0.018.
+const tieShare, tieTolerance = 0.01, 0.05
+
+// looseTolerance bounds the L1 distance for garments with loose cloth. The
+// surround (surround.go) sums the body in clusters along a curve that follows the
+// frame's axes, which is good to some percent of a row; the limit of influences
+// then drops what is least of many small weights, one or the other. Measured:
+// 0.05 on the coat (its tails alone), 0.42 on the cape; 0.05 and 0.12 where eight
+// influences are kept.
+var looseTolerance = map[string]float64{"oilskin coat": 0.1, "cape": 0.5}
+
+// compareMoved checks rows of a garment against each other within
+// motionTolerance, but for ties and loose cloth.
+func compareMoved(t *testing.T, garment string, a, b *weights.Rows, at func(v int) int, joint []uint16) {
+	t.Helper()
+	if joint != nil {
+		b = renamed(b, joint)
+	}
+	over, worst, worstAt := 0, 0.0, 0
+	for v := 0; v < a.Len(); v++ {
+		d := a.DistanceL1(v, b, at(v))
+		if d > motionTolerance {
+			over++
+		}
+		if d > worst {
+			worst, worstAt = d, v
+		}
+	}
+	t.Logf("largest L1 distance %.3g at vertex %d, %d of %d over %g", worst, worstAt, over, a.Len(), motionTolerance)
+	if most, loose := looseTolerance[garment]; loose {
+		if worst > most {
+			t.Errorf("rows differ by up to %g (vertex %d), want <= %g", worst, worstAt, most)
+		}
+		return
+	}
+	if float64(over) > tieShare*float64(a.Len()) || worst > tieTolerance {
+		t.Errorf("%d of %d rows differ by more than %g, the worst by %g (vertex %d)", over, a.Len(), motionTolerance, worst, worstAt)
+	}
+}
+
+func TestTransfer_RigidMotion(t *testing.T) {
+	h := smallCox()
+	turn := skinning.RotationAbout(r3.Vec{X: 1, Y: 2, Z: -1}, r3.Vec{X: 0.3, Y: -0.8, Z: 0.5}, 2.1)
+	turn.T = r3.Add(turn.T, r3.Vec{X: 3, Y: -1, Z: 2})
+	s, err := Prepare(context.Background(), moved(h.body, turn), 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, g := range h.wardrobe {
+		t.Run(g.Name, func(t *testing.T) {
+			a := mustTransfer(t, h.source, ofCrew(g), Options{})
+			b := mustTransfer(t, s, &Garment{Name: g.Name, Mesh: movedMesh(g.Mesh, turn)}, Options{})
+			compareMoved(t, g.Name, a.Rows, b.Rows, itself, nil)
+		})
+	}
+}
+
+// TestTransfer_Mirror_Scene mirrors body, skin and garment together: the same
+// vertices get the same rows, on any garment.
+func TestTransfer_Mirror_Scene(t *testing.T) {
+	h := smallCox()
+	s, err := Prepare(context.Background(), moved(h.body, mirror), 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, g := range h.wardrobe {
+		t.Run(g.Name, func(t *testing.T) {
+			a := mustTransfer(t, h.source, ofCrew(g), Options{})
+			b := mustTransfer(t, s, &Garment{Name: g.Name, Mesh: movedMesh(g.Mesh, mirror)}, Options{})
+			compareMoved(t, g.Name, a.Rows, b.Rows, itself, nil)
+		})
+	}
+}
+
+// TestTransfer_Mirror_Body uses that the crew's bodies are mirror-symmetric to
+// the bit: the mirrored garment on the same body gets the mirrored rows.
+func TestTransfer_Mirror_Body(t *testing.T) {
+	h := smallCox()
+	for _, g := range h.wardrobe {
+		t.Run(g.Name, func(t *testing.T) {
+			a := mustTransfer(t, h.source, ofCrew(g), Options{})
+			b := mustTransfer(t, h.source, &Garment{Name: g.Name, Mesh: movedMesh(g.Mesh, mirror)}, Options{})
+			compareMoved(t, g.Name, a.Rows, b.Rows, itself, h.crew.MirrorJoint)
+		})
+	}
+}
+
+// TestTransfer_Mirror_Symmetric: a garment that is its own mirror image gets rows
+// that are. The cape is symmetric but for its triangles' diagonals.
+func TestTransfer_Mirror_Symmetric(t *testing.T) {
+	h := smallCox()
+	half := h.garment(t, "cape")
+	g := symmetric(half.Mesh)
+	r := mustTransfer(t, h.source, &Garment{Name: "symmetric cape", Mesh: g}, Options{})
+	n := half.Mesh.NumVertices()
+	compareMoved(t, half.Name, r.Rows, r.Rows, func(v int) int { return (v + n) % (2 * n) }, h.crew.MirrorJoint)
+}
+
+// symmetric returns the mesh together with its mirror image, twins n apart.
+func symmetric(m *mesh.Mesh) *mesh.Mesh {
+	out := &mesh.Mesh{Positions: slices.Clone(m.Positions), Triangles: slices.Clone(m.Triangles)}
+	other := movedMesh(m, mirror)
+	out.Positions = append(out.Positions, other.Positions...)
+	n := int32(len(m.Positions))
+	for _, t := range other.Triangles {
+		out.Triangles = append(out.Triangles, [3]int32{t[0] + n, t[1] + n, t[2] + n})
+	}
+	return out
+}
+
+// TestTransfer_Permutation shuffles the garment's vertices and triangles.
+func TestTransfer_Permutation(t *testing.T) {
+	const seed = 5
+	h := smallCox()
+	for _, g := range h.wardrobe {
+		t.Run(g.Name, func(t *testing.T) {
+			rng := rand.New(rand.NewPCG(seed, 1))
+			to := rng.Perm(g.Mesh.NumVertices())
+			m := &mesh.Mesh{Positions: make([]r3.Vec, len(to)), Normals: make([]r3.Vec, len(to))}
+			for v, u := range to {
+				m.Positions[u], m.Normals[u] = g.Mesh.Positions[v], g.Mesh.Normals[v]
+			}
+			for _, k := range rng.Perm(len(g.Mesh.Triangles)) {
+				tri := g.Mesh.Triangles[k]
+				m.Triangles = append(m.Triangles, [3]int32{int32(to[tri[0]]), int32(to[tri[1]]), int32(to[tri[2]])})
+			}
+			a := mustTransfer(t, h.source, ofCrew(g), Options{})
+			b := mustTransfer(t, h.source, &Garment{Name: g.Name, Mesh: m}, Options{})
+			t.Logf("seed %d", seed)
+			compareMoved(t, g.Name, a.Rows, b.Rows, func(v int) int { return to[v] }, nil)
+		})
+	}
+}
+
+// TestTransfer_CoincidentVertices: seams of texture and material split vertices;
+// a difference between the copies would open the seam in motion.
+func TestTransfer_CoincidentVertices(t *testing.T) {
+	h := smallCox()
+	for _, g := range h.wardrobe {
+		t.Run(g.Name, func(t *testing.T) {
+			for _, format := range []weights.Format{weights.Float32, weights.Uint8} {
+				r := mustTransfer(t, h.source, ofCrew(g), Options{Format: format})
+				first := map[r3.Vec]int{}
+				pairs := 0
+				for v, p := range g.Mesh.Positions {
+					u, ok := first[p]
+					if !ok {
+						first[p] = v
+						continue
+					}
+					pairs++
+					ja, wa := r.Rows.Row(u)
+					jb, wb := r.Rows.Row(v)
+					if !slices.Equal(ja, jb) || !slices.Equal(wa, wb) || r.Confidence[u] != r.Confidence[v] {
+						t.Fatalf("vertices %d and %d coincide and have rows %v %v and %v %v", u, v, ja, wa, jb, wb)
+					}
+				}
+				if pairs == 0 && g.Name != "cape" && g.Name != "sou'wester" {
+					t.Error("no coincident vertices: the test checks nothing")
+				}
+			}
+		})
+	}
+}
+
+// identityTolerance is what the body's own surface may lose: rows are stored as
+// floats, whose rounding is at most 6e-8 for each of up to eight weights.
+const identityTolerance = 1e-6
+
+func TestTransfer_IdentityOfAllBodies(t *testing.T) {
+	for _, name := range crew.Names() {
+		t.Run(name, func(t *testing.T) {
+			b := crew.NewBodyAt(name, 0.4)
+			s, err := Prepare(context.Background(), &Body{Name: name, Mesh: b.Mesh, Rows: b.Rows, Skin: b.Skin}, 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			r := mustTransfer(t, s, &Garment{Name: "copy", Mesh: &mesh.Mesh{Positions: b.Mesh.Positions, Triangles: b.Mesh.Triangles}}, Options{})
+			if worst, _ := difference(r.Rows, b.Rows, itself, nil); worst > identityTolerance {
+				t.Errorf("largest L1 distance to the body's own rows %g", worst)
+			}
+			if r.Summary.LowConfidence > 0 {
+				t.Errorf("%d vertices of low confidence on the body's own surface", r.Summary.LowConfidence)
+			}
+		})
+	}
+}
+
+// TestTransfer_IdentityOfSubdivided: vertices anywhere on the body's surface get
+// the row that is interpolated there.
+func TestTransfer_IdentityOfSubdivided(t *testing.T) {
+	h := smallCox()
+	mid, truth := midpoints(h.body.Mesh, h.body.Rows)
+	r := mustTransfer(t, h.source, &Garment{Name: "midpoints", Mesh: mid}, Options{MaxInfluences: 8})
+	if worst, mean := difference(r.Rows, truth, itself, nil); worst > identityTolerance {
+		t.Errorf("midpoints: largest L1 distance %g, mean %g", worst, mean)
+	}
+	if r.Summary.LowConfidence > 0 {
+		t.Errorf("%d vertices of low confidence on the body's own surface", r.Summary.LowConfidence)
+	}
+}
+
+// midpoints splits every triangle in four; the new vertices' rows are the means.
+func midpoints(m *mesh.Mesh, rows *weights.Rows) (*mesh.Mesh, *weights.Rows) {
+	out := &mesh.Mesh{Positions: slices.Clone(m.Positions)}
+	all := weights.Concat(rows)
+	acc := weights.NewAccumulator(1 << 16)
+	index := map[[2]int32]int32{}
+	middle := func(a, b int32) int32 {
+		k := [2]int32{min(a, b), max(a, b)}
+		v, ok := index[k]
+		if !ok {
+			v = int32(len(out.Positions))
+			index[k] = v
+			out.Positions = append(out.Positions, r3.Scale(0.5, r3.Add(m.Positions[a], m.Positions[b])))
+			acc.AddLerp(rows, int(a), rows, int(b), 0.5)
+			acc.Flush(all)
+		}
+		return v
+	}
+	for _, t := range m.Triangles {
+		a, b, c := middle(t[1], t[2]), middle(t[2], t[0]), middle(t[0], t[1])
+		out.Triangles = append(out.Triangles, [3]int32{t[0], c, b}, [3]int32{c, t[1], a}, [3]int32{b, a, t[2]}, [3]int32{a, b, c})
+	}
+	return out, all
+}
+
+// TestTransfer_Buttons: an island that is rigid has one row, so it moves as one
+// affine map; that of one joint alone, or of joints that turn alike, is rigid.
+// Rows are blends, so distances are kept exactly where a pose moves all joints of
+// a row alike, and the island stays an affine image of itself in any other.
+func TestTransfer_Buttons(t *testing.T) {
+	const seed = 11
+	h := smallCox()
+	g := h.garment(t, "oilskin coat")
+	r := mustTransfer(t, h.source, ofCrew(g), Options{})
+	members := map[int32][]int{}
+	for v, i := range g.RigidIsland {
+		if i >= 0 {
+			members[i] = append(members[i], v)
+		}
+	}
+	if len(members) < 4 {
+		t.Fatalf("the coat has %d buttons", len(members))
+	}
+	rng := rand.New(rand.NewPCG(seed, 2))
+	turn := make([]r3.Vec, len(h.body.Skin.Joints))
+	for j := range turn {
+		turn[j] = r3.Scale(0.4, r3.Vec{X: rng.NormFloat64(), Y: rng.NormFloat64(), Z: rng.NormFloat64()})
+	}
+	pose := h.body.Skin.TurnAll(turn)
+	posed := pose.Points(g.Mesh.Positions, r.Rows, nil)
+	stretch := 0.0
+	for i, list := range members {
+		joint, weight := r.Rows.Row(list[0])
+		blend := pose.Blend(joint, weight)
+		for _, v := range list {
+			j, w := r.Rows.Row(v)
+			if !slices.Equal(j, joint) || !slices.Equal(w, weight) {
+				t.Fatalf("button %d: vertex %d has row %v %v, vertex %d %v %v", i, v, j, w, list[0], joint, weight)
+			}
+			if r.Reason[v]&ReasonRigidIsland == 0 {
+				t.Fatalf("button %d, vertex %d: not flagged rigid", i, v)
+			}
+			// One map for all of the island: nothing within it can shear apart.
+			if d := r3.Norm(r3.Sub(posed[v], blend.Apply(g.Mesh.Positions[v]))); d > 1e-12 {
+				t.Fatalf("seed %d: button %d, vertex %d: %g m off the island's map", seed, i, v, d)
+			}
+			for _, u := range list {
+				rest := r3.Norm(r3.Sub(g.Mesh.Positions[u], g.Mesh.Positions[v]))
+				if rest > 0 {
+					stretch = math.Max(stretch, math.Abs(r3.Norm(r3.Sub(posed[u], posed[v]))/rest-1))
+				}
+			}
+		}
+	}
+	t.Logf("seed %d: %d buttons, distances change by at most %.3g", seed, len(members), stretch)
+	// Turns of 0.4 rad per axis differ by up to about a radian between neighbouring
+	// spine joints; the mean of two rotations an angle a apart shrinks by 1-cos(a/2).
+	if stretch > 0.2 {
+		t.Errorf("seed %d: distances within a button change by %g", seed, stretch)
+	}
+}
+
+func TestTransfer_JointLists(t *testing.T) {
+	h := smallCox()
+	g := ofCrew(h.garment(t, "gloves"))
+	for _, c := range []struct {
+		name        string
+		allow, deny []string
+		may         func(joint string) bool
+	}{
+		{"twists denied", nil, []string{"*_twist.*"}, func(j string) bool { return !strings.Contains(j, "_twist.") }},
+		{"only arms and hands", []string{"upper_arm*", "forearm*", "hand*"}, nil, func(j string) bool {
+			return strings.HasPrefix(j, "upper_arm") || strings.HasPrefix(j, "forearm") || strings.HasPrefix(j, "hand")
+		}},
+		{"one joint", []string{"hand.left"}, nil, func(j string) bool { return j == "hand.left" }},
+		{"allowed and denied", []string{"*.left", "*.right"}, []string{"index_*"}, func(j string) bool {
+			return strings.Contains(j, ".") && !strings.HasPrefix(j, "index_")
+		}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r := mustTransfer(t, h.source, g, Options{AllowJoints: c.allow, DenyJoints: c.deny})
+			checkLegal(t, r, g.Mesh.NumVertices(), len(h.body.Skin.Joints), 0)
+			for _, j := range r.Rows.Joint {
+				if name := h.body.Skin.Joints[j].Name; !c.may(name) {
+					t.Fatalf("joint %s carries weight", name)
+				}
+			}
+		})
+	}
+	t.Run("none left", func(t *testing.T) {
+		if _, err := h.source.Transfer(context.Background(), g, Options{DenyJoints: []string{"*"}}); !errors.Is(err, weights.ErrNoJointAllowed) {
+			t.Errorf("error %v, want %v", err, weights.ErrNoJointAllowed)
+		}
+	})
+}
+
+func TestTransfer_OptionErrors(t *testing.T) {
+	h := smallCox()
+	g := ofCrew(h.garment(t, "sou'wester"))
+	for _, c := range []struct {
+		option string
+		opt    Options
+	}{
+		{"reach", Options{Reach: -1}}, {"reach", Options{Reach: math.NaN()}}, {"falloff", Options{Falloff: math.Inf(1)}},
+		{"fill", Options{Fill: 7}}, {"max-influences", Options{MaxInfluences: 9}}, {"max-influences", Options{MaxInfluences: -1}},
+		{"prune-below", Options{PruneBelow: 0.6}}, {"threads", Options{Threads: -1}},
+		{"rigid", Options{RigidNames: []string{"["}}}, {"loose", Options{LooseNames: []string{"["}}},
+		{"allow-joint", Options{AllowJoints: []string{"["}}}, {"deny-joint", Options{DenyJoints: []string{"["}}},
+	} {
+		var wrong *OptionError
+		if _, err := h.source.Transfer(context.Background(), g, c.opt); !errors.As(err, &wrong) || wrong.Option != c.option {
+			t.Errorf("%+v: error %v, want one of option %s", c.opt, err, c.option)
+		}
+	}
+}
+
+// TestTransfer_OddGarments gives what a file may hold but a tailor would not cut.
+func TestTransfer_OddGarments(t *testing.T) {
+	h := smallCox()
+	jersey := h.garment(t, "jersey").Mesh
+	n := int32(jersey.NumVertices())
+	with := func(change func(m *mesh.Mesh)) *mesh.Mesh {
+		m := &mesh.Mesh{Positions: slices.Clone(jersey.Positions), Triangles: slices.Clone(jersey.Triangles)}
+		change(m)
+		return m
+	}
+	scaled := func(f float64) *mesh.Mesh {
+		return with(func(m *mesh.Mesh) {
+			for v, p := range m.Positions {
+				m.Positions[v] = r3.Scale(f, p)
+			}
+		})
+	}
+	away := func(d r3.Vec) *mesh.Mesh {
+		return with(func(m *mesh.Mesh) {
+			for v, p := range m.Positions {
+				m.Positions[v] = r3.Add(p, d)
+			}
+		})
+	}
+	p := h.body.Mesh.Positions[100]
+	tri := h.body.Mesh.Triangles[50]
+	corner := func(k int) r3.Vec { return h.body.Mesh.Positions[tri[k]] }
+	for _, c := range []struct {
+		name string
+		mesh *mesh.Mesh
+	}{
+		{"degenerate triangles", with(func(m *mesh.Mesh) {
+			m.Triangles = append(m.Triangles, [3]int32{0, 0, 0}, [3]int32{1, 1, 2}, [3]int32{3, 4, 3})
+			m.Positions = append(m.Positions, r3.Scale(0.5, r3.Add(m.Positions[0], m.Positions[1])))
+			m.Triangles = append(m.Triangles, [3]int32{0, n, 1}) // collinear
+		})},
+		{"duplicate faces", with(func(m *mesh.Mesh) { m.Triangles = append(m.Triangles, m.Triangles...) })},
+		{"both windings", with(func(m *mesh.Mesh) {
+			for _, t := range jersey.Triangles {
+				m.Triangles = append(m.Triangles, [3]int32{t[0], t[2], t[1]})
+			}
+		})},
+		{"non-manifold edges", with(func(m *mesh.Mesh) {
+			t := m.Triangles[10]
+			for k := range 4 {
+				m.Positions = append(m.Positions, r3.Add(m.Positions[t[0]], r3.Vec{X: 0.01 * float64(k), Y: 0.02, Z: 0.01}))
+				m.Triangles = append(m.Triangles, [3]int32{t[0], t[1], n + int32(k)})
+			}
+		})},
+		{"isolated vertices", with(func(m *mesh.Mesh) {
+			m.Positions = append(m.Positions, r3.Vec{}, r3.Vec{X: 5}, p, p)
+		})},
+		{"vertices alone, no triangles", &mesh.Mesh{Positions: jersey.Positions}},
+		{"every triangle on its own", with(func(m *mesh.Mesh) {
+			m.Positions, m.Triangles = nil, nil
+			for k, t := range jersey.Triangles {
+				shift := r3.Vec{Y: 1e-4 * float64(k%7)}
+				for _, v := range t {
+					m.Positions = append(m.Positions, r3.Add(jersey.Positions[v], shift))
+				}
+				i := int32(3 * k)
+				m.Triangles = append(m.Triangles, [3]int32{i, i + 1, i + 2})
+			}
+		})},
+		{"a single vertex", &mesh.Mesh{Positions: []r3.Vec{p}}},
+		{"a single vertex far away", &mesh.Mesh{Positions: []r3.Vec{{X: 40}}}},
+		{"a single triangle", &mesh.Mesh{Positions: []r3.Vec{corner(0), corner(1), corner(2)}, Triangles: [][3]int32{{0, 1, 2}}}},
+		{"all vertices at one point", &mesh.Mesh{Positions: []r3.Vec{p, p, p, p}, Triangles: [][3]int32{{0, 1, 2}, {1, 2, 3}}}},
+		{"all vertices on a line", &mesh.Mesh{Positions: []r3.Vec{{Y: 1}, {Y: 1.1}, {Y: 1.2}, {Y: 1.3}}, Triangles: [][3]int32{{0, 1, 2}, {1, 2, 3}}}},
+		{"no vertices", &mesh.Mesh{}},
+		{"1 km away", away(r3.Vec{X: 1000})},
+		{"a million km away", away(r3.Vec{X: 1e9})},
+		{"1000 times as large", scaled(1000)},
+		{"1000 times as small", scaled(0.001)},
+		{"1e-12 times as small", scaled(1e-12)},
+		{"1e100 times as large", scaled(1e100)},
+		{"1e200 times as large", scaled(1e200)},
+		{"inside out", with(func(m *mesh.Mesh) {
+			for v, q := range m.Positions {
+				m.Positions[v] = r3.Vec{X: -q.X, Y: 2 - q.Y, Z: -q.Z}
+			}
+		})},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r := mustTransfer(t, h.source, &Garment{Name: c.name, Mesh: c.mesh}, Options{})
+			checkLegal(t, r, c.mesh.NumVertices(), len(h.body.Skin.Joints), 0)
+			if strings.HasSuffix(c.name, "away") || strings.HasSuffix(c.name, "as large") {
+				low := r.Summary.LowConfidence
+				t.Logf("%d of %d vertices of low confidence", low, r.Summary.Vertices)
+				if float64(low) < 0.9*float64(r.Summary.Vertices) {
+					t.Errorf("only %d of %d vertices have low confidence", low, r.Summary.Vertices)
+				}
+			}
+		})
+	}
+}
+
+func TestTransfer_BadGarments(t *testing.T) {
+	h := smallCox()
+	for _, c := range []struct {
+		name string
+		mesh *mesh.Mesh
+		want any
+	}{
+		{"position not a number", &mesh.Mesh{Positions: []r3.Vec{{}, {X: math.NaN()}, {Y: 1}}, Triangles: [][3]int32{{0, 1, 2}}}, new(*mesh.PositionError)},
+		{"position infinite", &mesh.Mesh{Positions: []r3.Vec{{Z: math.Inf(-1)}}}, new(*mesh.PositionError)},
+		{"index too large", &mesh.Mesh{Positions: []r3.Vec{{}}, Triangles: [][3]int32{{0, 0, 1}}}, new(*mesh.IndexError)},
+		{"index negative", &mesh.Mesh{Positions: []r3.Vec{{}}, Triangles: [][3]int32{{0, -1, 0}}}, new(*mesh.IndexError)},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			_, err := h.source.Transfer(context.Background(), &Garment{Name: "torn", Mesh: c.mesh}, Options{})
+			if !errors.As(err, c.want) || !strings.Contains(err.Error(), `"torn"`) {
+				t.Errorf("error %v, want a %T that names the garment", err, c.want)
+			}
+		})
+	}
+}
+
+// TestTransfer_BadRows: real files have vertices with rows that are not numbers,
+// empty, negative or far from one. The surface there is left out and said so.
+func TestTransfer_BadRows(t *testing.T) {
+	h := smallCox()
+	g := ofCrew(h.garment(t, "jersey"))
+	good := mustTransfer(t, h.source, g, Options{})
+	joints := len(h.body.Skin.Joints)
+	for _, c := range []struct {
+		name string
+		bad  func(joint []uint16, weight []float64) ([]uint16, []float64)
+	}{
+		{"not a number", func(j []uint16, w []float64) ([]uint16, []float64) { return j[:1], []float64{math.NaN()} }},
+		{"empty", func([]uint16, []float64) ([]uint16, []float64) { return nil, nil }},
+		{"infinite", func(j []uint16, w []float64) ([]uint16, []float64) { return j[:1], []float64{math.Inf(1)} }},
+		{"negative", func(j []uint16, w []float64) ([]uint16, []float64) { return j[:1], []float64{-1} }},
+		{"zero", func(j []uint16, w []float64) ([]uint16, []float64) { return j[:1], []float64{0} }},
+		{"sum of ten", func(j []uint16, w []float64) ([]uint16, []float64) { return j[:1], []float64{10} }},
+	} {
+		for _, every := range []int{997, 40} {
+			t.Run(fmt.Sprintf("%s, every %d", c.name, every), func(t *testing.T) {
+				rows := weights.NewRows(h.body.Rows.Len())
+				bad := 0
+				for v := 0; v < h.body.Rows.Len(); v++ {
+					joint, weight := h.body.Rows.Row(v)
+					if v%every == every/2 {
+						joint, weight = c.bad(joint, weight)
+						bad++
+					}
+					rows.Append(joint, weight)
+				}
+				s, err := Prepare(context.Background(), &Body{Name: "cox", Mesh: h.body.Mesh, Rows: rows, Skin: h.body.Skin}, 0)
+				if err != nil {
+					t.Fatal(err)
+				}
+				r := mustTransfer(t, s, g, Options{})
+				checkLegal(t, r, g.Mesh.NumVertices(), joints, 0)
+				if want := fmt.Sprintf("%d vertices without usable weights", bad); !strings.Contains(strings.Join(r.Summary.Notes, "\n"), want) {
+					t.Errorf("no note says %q: %q", want, r.Summary.Notes)
+				}
+				_, mean := difference(r.Rows, good.Rows, itself, nil)
+				t.Logf("mean L1 distance to the transfer from the whole body: %.4f", mean)
+				// One vertex in 40 takes with it the triangles around, 15% of the surface; the
+				// rest must still decide (measured: 0.003).
+				if mean > 0.02 {
+					t.Errorf("mean L1 distance to the transfer from the whole body: %g", mean)
+				}
+			})
+		}
+	}
+	t.Run("all", func(t *testing.T) {
+		rows := weights.NewRows(0)
+		for v := 0; v < h.body.Rows.Len(); v++ {
+			rows.Append(nil, nil)
+		}
+		var none *NoRowsError
+		if _, err := Prepare(context.Background(), &Body{Name: "cox", Mesh: h.body.Mesh, Rows: rows, Skin: h.body.Skin}, 0); !errors.As(err, &none) {
+			t.Errorf("error %v, want a NoRowsError", err)
+		}
+	})
+	t.Run("joint the skin lacks", func(t *testing.T) {
+		rows := weights.Concat(h.body.Rows)
+		rows.Joint[0] = uint16(joints)
+		if _, err := Prepare(context.Background(), &Body{Name: "cox", Mesh: h.body.Mesh, Rows: rows, Skin: h.body.Skin}, 0); err == nil || !strings.Contains(err.Error(), "vertex 0") {
+			t.Errorf("error %v, want one that names vertex 0", err)
+		}
+	})
+}
+
+// edgeStretch returns the largest ratio of a posed edge to the same edge at rest,
+// over all edges of the welded mesh and all poses that turn one joint by 90
+// degrees, either way, about one of its local axes, and where that is.
+func edgeStretch(m *mesh.Mesh, rows *weights.Rows, skin *skinning.Skin) (worst float64, where string) {
+	w := mesh.Weld(m, 1e-6*m.Diagonal())
+	used := make([]bool, len(skin.Joints))
+	for _, j := range rows.Joint {
+		for k := int(j); k >= 0; k = skin.Joints[k].Parent {
+			used[k] = true
+		}
+	}
+	adjacency := mesh.NewAdjacency(w.Mesh)
+	first := make([]int32, w.Mesh.NumVertices())
+	for v := len(w.ToWelded) - 1; v >= 0; v-- {
+		first[w.ToWelded[v]] = int32(v)
+	}
+	var out []r3.Vec
+	for j := range skin.Joints {
+		if !used[j] {
+			continue
+		}
+		for axis := range 3 {
+			for _, angle := range []float64{math.Pi / 2, -math.Pi / 2} {
+				out = skin.Turn(j, skin.LocalAxis(j, axis), angle).Points(m.Positions, rows, out)
+				for v := 0; v < adjacency.Len(); v++ {
+					for _, u := range adjacency.Neighbours(v) {
+						a, b := first[v], first[u]
+						rest := r3.Norm(r3.Sub(m.Positions[a], m.Positions[b]))
+						if s := r3.Norm(r3.Sub(out[a], out[b])) / rest; s > worst {
+							worst = s
+							where = fmt.Sprintf("edge %d-%d of %.1f mm at %.2f, joint %s, axis %d, %+.0f degrees", a, b, 1000*rest, m.Positions[a], skin.Joints[j].Name, axis, angle*180/math.Pi)
+						}
+					}
+				}
+			}
+		}
+	}
+	return worst, where
+}
+
+// looseStretch is how far an edge of loose cloth may be stretched in those poses,
+// by the largest number of influences. 1.5 is what cloth that never tears would
+// have; the limit of influences stands in the way: rows of loose cloth blend up to
+// eight joints (root to the clavicles), and which four of them are kept changes
+// from one vertex to the next. The demo's own rows, with four, reach 5.0.
+// Measured on the three bodies: 9.8, 7.0, 5.8 with four; 2.3, 2.8, 1.9 with eight.
+var looseStretch = map[int]float64{4: 10.5, 8: 3}
+
+// TestTransfer_LooseCloth: rows of cloth that hangs free of the body are
+// conventions; they must be flagged, and must not tear the cloth.
+func TestTransfer_LooseCloth(t *testing.T) {
+	for _, name := range crew.Names() {
+		t.Run(name, func(t *testing.T) {
+			b := crew.NewBodyAt(name, 0.4)
+			g := b.GarmentAt("cape", 0.5)
+			s, err := Prepare(context.Background(), &Body{Name: name, Mesh: b.Mesh, Rows: b.Rows, Skin: b.Skin}, 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			r := mustTransfer(t, s, ofCrew(g), Options{})
+			checkLegal(t, r, g.Mesh.NumVertices(), len(b.Skin.Joints), 0)
+			loose, low := 0, 0
+			for v, l := range g.LooseVertex {
+				if l {
+					loose++
+					if r.Confidence[v] < LowConfidence {
+						low++
+					}
+				}
+			}
+			if loose == 0 || float64(low) < 0.9*float64(loose) {
+				t.Errorf("%d of %d loose vertices have low confidence", low, loose)
+			}
+			truth, _ := edgeStretch(g.Mesh, g.Truth, b.Skin)
+			t.Logf("largest edge stretch by the demo's own rows %.3f", truth)
+			for most, limit := range looseStretch {
+				worst, where := edgeStretch(g.Mesh, mustTransfer(t, s, ofCrew(g), Options{MaxInfluences: most}).Rows, b.Skin)
+				t.Logf("largest edge stretch with %d influences %.3f (%s)", most, worst, where)
+				if worst > limit {
+					t.Errorf("largest edge stretch with %d influences %.3f (%s), want <= %g", most, worst, where, limit)
+				}
+			}
+		})
+	}
+}
+
+// TestTransfer_Cancelled cancels at every stage. How long the call takes to
+// return is logged, not judged: a busy machine decides it.
+func TestTransfer_Cancelled(t *testing.T) {
+	h := smallCox()
+	g := ofCrew(h.garment(t, "oilskin coat"))
+	if _, err := Prepare(cancelled(), h.body, 0); !errors.Is(err, context.Canceled) {
+		t.Errorf("prepare: error %v", err)
+	}
+	for _, stage := range []Stage{StagePrepare, StageMatch, StageTrust, StageFalloff, StageFill, StageIslands, StageFinish} {
+		for _, threads := range []int{1, 2} {
+			ctx, cancel := context.WithCancel(context.Background())
+			var at time.Time
+			seen := false
+			r, err := h.source.Transfer(ctx, g, Options{Threads: threads, Progress: func(s Stage, done float64) {
+				if s == stage && !seen {
+					seen, at = true, time.Now()
+					cancel()
+				}
+			}})
+			cancel()
+			if !seen {
+				t.Errorf("stage %s was never reported", stage)
+				continue
+			}
+			t.Logf("stage %s, %d threads: returned %v after the call was cancelled", stage, threads, time.Since(at))
+			if !errors.Is(err, context.Canceled) {
+				t.Errorf("stage %s: result %v, error %v", stage, r != nil, err)
+			}
+		}
+	}
+}
+
+func cancelled() context.Context {
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	return ctx
+}
+
+// TestTransfer_Progress: stages come in order, shares never fall.
+func TestTransfer_Progress(t *testing.T) {
+	h := smallCox()
+	order := []Stage{StagePrepare, StageMatch, StageTrust, StageFalloff, StageFill, StageIslands, StageFinish}
+	at, share := 0, 0.0
+	mustTransfer(t, h.source, ofCrew(h.garment(t, "jersey")), Options{Progress: func(s Stage, done float64) {
+		k := slices.Index(order, s)
+		if k < at || k == at && done < share || done < 0 || done > 1 {
+			t.Errorf("stage %s at %g after %s at %g", s, done, order[at], share)
+		}
+		at, share = k, done
+	}})
+	if at != len(order)-1 || share != 1 {
+		t.Errorf("the last report is %s at %g", order[at], share)
+	}
+}
+
+// TestSource_Concurrent: one Source serves several calls at once.
+func TestSource_Concurrent(t *testing.T) {
+	h := smallCox()
+	var wg sync.WaitGroup
+	for _, g := range h.wardrobe {
+		want := mustTransfer(t, h.source, ofCrew(g), Options{Threads: 1})
+		wg.Go(func() {
+			got, err := h.source.Transfer(context.Background(), ofCrew(g), Options{Threads: 2})
+			if err != nil {
+				t.Error(err)
+				return
+			}
+			sameBits(t, g.Name, want, got)
+		})
+	}
+	wg.Wait()
+}
