@@ -207,10 +207,16 @@ func (s *Source) matchSamples(ctx context.Context, g *target, samples []sample, 
 			}
 			gap := 0.02 * s.diagonal
 			near := s.tree.Nearest(p)
-			best, cost := s.tree.NearestOriented(p, n, gap*gap, math.Inf(1))
-			other, otherCost := s.tree.NearestOriented(p, r3.Scale(-1, n), gap*gap, cost)
-			if other.Triangle >= 0 && otherCost < cost {
-				best = other
+			best := near
+			if near.Triangle >= 0 {
+				// The nearest point bounds both searches.
+				m := s.faceNormal[near.Triangle]
+				cost := near.DistanceSq + gap*gap*min(r3.Norm2(r3.Sub(n, m)), r3.Norm2(r3.Add(n, m)))
+				for _, side := range [2]r3.Vec{n, r3.Scale(-1, n)} {
+					if hit, c := s.tree.NearestOriented(p, side, gap*gap, cost); hit.Triangle >= 0 && c < cost {
+						best, cost = hit, c
+					}
+				}
 			}
 			x.trusted = best.Triangle >= 0 && best.DistanceSq < sq(reach*s.diagonal) && best.DistanceSq <= 9*near.DistanceSq+sq(0.5*s.edge)
 			if best.Triangle < 0 {

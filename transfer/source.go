@@ -125,7 +125,7 @@ func (s *Source) measure(usable []bool) {
 
 	// Borders and smooth normals need the connectivity, so they come from the
 	// welded surface: texture seams are no borders.
-	w := mesh.Weld(used, 1e-6*s.diagonal)
+	w := mesh.Weld(used, mesh.WeldTolerance(used))
 	vn := mesh.VertexNormals(w.Mesh)
 	s.normal = make([]r3.Vec, len(p))
 	for v := range s.normal {

@@ -30,7 +30,7 @@ func newTarget(g *Garment) (*target, error) {
 		return nil, fmt.Errorf("garment %q: %w", g.Name, err)
 	}
 	t := &target{garment: g, diagonal: g.Mesh.Diagonal()}
-	t.welded = mesh.Weld(g.Mesh, 1e-6*t.diagonal)
+	t.welded = mesh.Weld(g.Mesh, mesh.WeldTolerance(g.Mesh))
 	m := t.welded.Mesh
 	t.position = m.Positions
 	t.normal = mesh.VertexNormals(m)

@@ -172,6 +172,9 @@ func (a *Asset) container(data []byte) (text, chunk []byte, err error) {
 		return nil, nil, a.fault("", "is binary glTF version %d; only version 2 can be read", v)
 	}
 	length := binary.LittleEndian.Uint32(data[8:])
+	if length < 20 {
+		return nil, nil, a.fault("", "says that it is %d bytes long, which is no GLB", length)
+	}
 	if int64(length) > int64(len(data)) {
 		return nil, nil, a.fault("", "is cut off: the header says %d bytes, there are %d", length, len(data))
 	}

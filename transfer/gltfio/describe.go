@@ -115,7 +115,7 @@ func (a *Asset) describeSurface(refs []primitiveRef, md *MeshDescription, lo, hi
 		return
 	}
 	md.Vertices, md.Triangles = s.Mesh.NumVertices(), len(s.Mesh.Triangles)
-	w := mesh.Weld(s.Mesh, 1e-6*s.Mesh.Diagonal())
+	w := mesh.Weld(s.Mesh, mesh.WeldTolerance(s.Mesh))
 	md.Welded = w.Mesh.NumVertices()
 	md.Islands = mesh.NewIslands(mesh.NewAdjacency(w.Mesh)).Count
 	b := s.Mesh.Bounds()

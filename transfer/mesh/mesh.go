@@ -8,7 +8,6 @@ package mesh
 
 import (
 	"fmt"
-	"math"
 
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -74,8 +73,8 @@ func (m *Mesh) Validate() error {
 
 // Finite reports whether no component of v is NaN or infinite.
 func Finite(v r3.Vec) bool {
-	s := v.X + v.Y + v.Z
-	return !math.IsNaN(s - s) // Inf-Inf and NaN-NaN are NaN
+	// x-x is 0 for finite x, NaN otherwise.
+	return v.X-v.X == 0 && v.Y-v.Y == 0 && v.Z-v.Z == 0
 }
 
 // Bounds returns the axis-aligned box around all vertices; an empty mesh gives

@@ -149,6 +149,28 @@ func TestWeld_Tolerance(t *testing.T) {
 	}
 }
 
+// Many points in one place, and many close together, cost no more than others.
+func TestWeld_Crowds(t *testing.T) {
+	const seed, n = 4, 200_000
+	r := rand.New(rand.NewPCG(seed, 0))
+	m := &Mesh{Positions: make([]r3.Vec, n)}
+	for i := n / 2; i < n; i++ {
+		m.Positions[i] = r3.Vec{X: 1 + 1e-7*r.Float64()}
+	}
+	// A hundred thousand each, all pairs would be ten billion tests.
+	if w := Weld(m, 1e-6); len(w.Mesh.Positions) != 2 {
+		t.Errorf("seed %d: %d welded vertices, want 2", seed, len(w.Mesh.Positions))
+	}
+}
+
+func TestWeldTolerance_StrayVertex(t *testing.T) {
+	m := torus(30, 12)
+	m.Positions = append(m.Positions, r3.Vec{X: 1e7})
+	if w := Weld(m, WeldTolerance(m)); len(w.Mesh.Positions) != len(m.Positions) {
+		t.Errorf("a stray vertex joined %d others", len(m.Positions)-len(w.Mesh.Positions))
+	}
+}
+
 func TestWeld_DropsCollapsedAndRepeatedTriangles(t *testing.T) {
 	m := &Mesh{
 		Positions: []r3.Vec{{}, {X: 1}, {Y: 1}, {X: 1}},
@@ -281,7 +303,7 @@ func TestValidate(t *testing.T) {
 			t.Errorf("position %g: %v", bad, err)
 		}
 	}
-	if err := (&Mesh{Positions: []r3.Vec{{X: math.MaxFloat64, Y: -math.MaxFloat64}}}).Validate(); err != nil {
+	if err := (&Mesh{Positions: []r3.Vec{{X: math.MaxFloat64, Y: math.MaxFloat64}}}).Validate(); err != nil {
 		t.Errorf("large but finite: %v", err)
 	}
 	if err := sphere(5, 6).Validate(); err != nil {

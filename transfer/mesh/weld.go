@@ -5,6 +5,7 @@ package mesh
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -22,7 +23,7 @@ type Welded struct {
 
 // Weld joins vertices no farther apart than tolerance metres, transitively;
 // tolerance 0 joins exactly equal positions. Positions must be finite. The result
-// depends on the order of the vertices alone. O(n log n).
+// depends on the order of the vertices alone. O(n) expected.
 func Weld(m *Mesh, tolerance float64) *Welded {
 	to := joinCoincident(m.Positions, tolerance)
 	w := &Welded{ToWelded: to, Mesh: &Mesh{}}
@@ -46,6 +47,9 @@ func Weld(m *Mesh, tolerance float64) *Welded {
 			}
 		}
 		for v, n := range w.Mesh.Normals {
+			if r3.Norm(n) < 1e-4 { // they cancel; float32 leaves that much
+				n = r3.Vec{}
+			}
 			w.Mesh.Normals[v] = unitOrZero(n)
 		}
 	}
@@ -62,12 +66,84 @@ func Weld(m *Mesh, tolerance float64) *Welded {
 	return w
 }
 
+// WeldTolerance is a tolerance for Weld that joins what rounding has parted and
+// nothing else: a thousandth of the median edge length, and no more than a
+// millionth of the diagonal of the bounding box. (The box alone would not do: one
+// stray vertex makes it any size.) O(triangles).
+func WeldTolerance(m *Mesh) float64 {
+	length := make([]float64, 0, len(m.Triangles))
+	for _, t := range m.Triangles {
+		if l := r3.Norm(r3.Sub(m.Positions[t[0]], m.Positions[t[1]])); l > 0 {
+			length = append(length, l)
+		}
+	}
+	tolerance := 1e-6 * m.Diagonal()
+	if len(length) > 0 {
+		slices.Sort(length)
+		tolerance = min(tolerance, 1e-3*length[len(length)/2])
+	}
+	return tolerance
+}
+
+// hash mixes three integers (constants of splitmix64, Steele, Lea, Flood 2014,
+// from memory).
+func hash(x, y, z uint64) uint64 {
+	h := x*0x9E3779B97F4A7C15 ^ y*0xBF58476D1CE4E5B9 ^ z*0x94D049BB133111EB
+	h ^= h >> 29
+	h *= 0xBF58476D1CE4E5B9
+	return h ^ h>>32
+}
+
+// crowded is the number of distinct points in one cell of the grid from which on
+// further ones join those within the tolerance, but attract none themselves: it
+// bounds the work where many points crowd together.
+const crowded = 64
+
 // joinCoincident returns for each point the lowest index of its group.
 func joinCoincident(p []r3.Vec, tolerance float64) []int32 {
 	root := make([]int32, len(p))
 	for i := range root {
 		root[i] = int32(i)
 	}
+	if len(p) == 0 {
+		return root
+	}
+	bits := 1
+	for 1<<bits < 2*len(p) {
+		bits++
+	}
+	mask := uint64(1)<<bits - 1
+	head := make([]int32, 1<<bits)
+	next := make([]int32, len(p))
+
+	// Equal points first: only the first of each goes on.
+	for i := range head {
+		head[i] = -1
+	}
+	first := make([]int32, 0, len(p))
+	for i, a := range p {
+		// Adding zero turns -0 into 0.
+		b := hash(math.Float64bits(a.X+0), math.Float64bits(a.Y+0), math.Float64bits(a.Z+0)) & mask
+		j := head[b]
+		for j >= 0 && p[j] != a {
+			j = next[j]
+		}
+		if j >= 0 {
+			root[i] = j
+			continue
+		}
+		next[i], head[b] = head[b], int32(i)
+		first = append(first, int32(i))
+	}
+	if !(tolerance > 0) {
+		return root
+	}
+
+	// Then those within the tolerance, by a grid whose cells are two tolerances wide:
+	// an interval of that width around a point touches two cells an axis at most. A
+	// grid that could not be numbered is made coarser.
+	box := Bounds(p)
+	cell := max(2*tolerance, r3.Norm(r3.Sub(box.Max, box.Min))*0x1p-40)
 	find := func(i int32) int32 {
 		for root[i] != i {
 			root[i] = root[root[i]]
@@ -75,74 +151,36 @@ func joinCoincident(p []r3.Vec, tolerance float64) []int32 {
 		}
 		return i
 	}
-	if len(p) == 0 {
-		return root
-	}
-	lo := Bounds(p).Min
-	cell := tolerance * 2
-	if !(cell > 0) {
-		cell = 0
-	}
-	key := func(x, y, z int64) uint64 {
-		// Mixing constants of splitmix64 (Steele, Lea, Flood 2014), from memory.
-		h := uint64(x)*0x9E3779B97F4A7C15 ^ uint64(y)*0xBF58476D1CE4E5B9 ^ uint64(z)*0x94D049BB133111EB
-		h ^= h >> 29
-		h *= 0xBF58476D1CE4E5B9
-		return h ^ h>>32
-	}
-	coordinate := func(x, lo float64) (int64, int64) {
-		if cell == 0 {
-			if x == 0 {
-				x = 0 // -0 equals 0
-			}
-			b := int64(math.Float64bits(x))
-			return b, b
-		}
-		// The cells that the interval [x-tolerance, x+tolerance] touches: two at most,
-		// since a cell is two tolerances wide.
-		return int64(math.Floor((x - lo - tolerance) / cell)), int64(math.Floor((x - lo + tolerance) / cell))
-	}
-	own := func(x, lo float64) int64 {
-		if cell == 0 {
-			a, _ := coordinate(x, lo)
-			return a
-		}
-		return int64(math.Floor((x - lo) / cell))
-	}
-	// Chained hash table in flat slices: head by bucket, next by point.
-	bits := 1
-	for 1<<bits < 2*len(p) {
-		bits++
-	}
-	mask := uint64(1)<<bits - 1
-	head := make([]int32, 1<<bits)
+	at := func(x, lo float64) uint64 { return uint64(max(0, math.Floor((x-lo)/cell)+1)) }
 	for i := range head {
 		head[i] = -1
 	}
-	next := make([]int32, len(p))
-	for i, a := range p {
-		x0, x1 := coordinate(a.X, lo.X)
-		y0, y1 := coordinate(a.Y, lo.Y)
-		z0, z1 := coordinate(a.Z, lo.Z)
+	for _, i := range first {
+		a := p[i]
+		x0, x1 := at(a.X-tolerance, box.Min.X), at(a.X+tolerance, box.Min.X)
+		y0, y1 := at(a.Y-tolerance, box.Min.Y), at(a.Y+tolerance, box.Min.Y)
+		z0, z1 := at(a.Z-tolerance, box.Min.Z), at(a.Z+tolerance, box.Min.Z)
+		own := hash(at(a.X, box.Min.X), at(a.Y, box.Min.Y), at(a.Z, box.Min.Z)) & mask
+		neighbours := 0
 		for x := x0; x <= x1; x++ {
 			for y := y0; y <= y1; y++ {
 				for z := z0; z <= z1; z++ {
-					for j := head[key(x, y, z)&mask]; j >= 0; j = next[j] {
+					b := hash(x, y, z) & mask
+					for j := head[b]; j >= 0; j = next[j] {
+						if b == own {
+							neighbours++
+						}
 						if r3.Norm2(r3.Sub(p[j], a)) <= tolerance*tolerance {
-							r, s := find(int32(i)), find(j)
-							if r < s {
-								root[s] = r
-							} else {
-								root[r] = s
-							}
+							r, s := find(i), find(j)
+							root[max(r, s)] = min(r, s)
 						}
 					}
 				}
 			}
 		}
-		b := key(own(a.X, lo.X), own(a.Y, lo.Y), own(a.Z, lo.Z)) & mask
-		next[i] = head[b]
-		head[b] = int32(i)
+		if neighbours < crowded {
+			next[i], head[own] = head[own], i
+		}
 	}
 	for i := range root {
 		root[i] = find(int32(i))
@@ -179,8 +217,7 @@ func (s *triangleSet) add(t [3]int32) bool {
 	if t[0] > t[1] {
 		t[0], t[1] = t[1], t[0]
 	}
-	h := uint64(t[0])*0x9E3779B97F4A7C15 ^ uint64(t[1])*0xBF58476D1CE4E5B9 ^ uint64(t[2])*0x94D049BB133111EB
-	h ^= h >> 31
+	h := hash(uint64(t[0]), uint64(t[1]), uint64(t[2]))
 	for i := h & s.mask; ; i = (i + 1) & s.mask {
 		switch {
 		case s.slot[i][0] < 0:
