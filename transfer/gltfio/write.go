@@ -5,6 +5,7 @@ package gltfio
 // nothing refers to any more are cut out of the buffer (compact.go).
 
 import (
+	"crypto/sha256"
 	"encoding/binary"
 	"encoding/json"
 	"fmt"
@@ -58,6 +59,7 @@ type writer struct {
 	extra   []byte // appended to buffer 0
 	base    int    // length of buffer 0 before extra
 	freed   []freedView
+	free    []int // accessors of rows that nothing refers to any more, ascending
 	report  Report
 	joints  []int    // node of each output joint
 	global  []matrix // of each output joint
@@ -741,6 +743,8 @@ type storedKey struct {
 	kind string
 	old  int
 	at   int // position accessor: rows belong to positions
+	// sum of the bytes: primitives over the same vertices may have different rows.
+	sum [sha256.Size]byte
 }
 
 // writeNode writes the attributes of one node's parts into mesh target.
@@ -756,6 +760,7 @@ func (w *writer) writeNode(node, target int, parts []Part, inPlace, whole bool) 
 	done := map[storedKey]int{}
 	obj := w.object("meshes", target)
 	primitives, _ := obj["primitives"].([]any)
+	prims := make([]map[string]any, len(parts))
 	for i, part := range parts {
 		k := part.PrimitiveIndex
 		if !inPlace {
@@ -764,7 +769,11 @@ func (w *writer) writeNode(node, target int, parts []Part, inPlace, whole bool) 
 		if k >= len(primitives) {
 			return w.a.fault(refs[i].String(), "does not exist")
 		}
-		prim, _ := primitives[k].(map[string]any)
+		prims[i], _ = primitives[k].(map[string]any)
+	}
+	w.dropRows(prims)
+	for i, part := range parts {
+		prim := prims[i]
 		var faults RowFaults
 		data, err := w.a.primitive(refs[i], u, &faults, 0)
 		if err != nil {
@@ -775,6 +784,31 @@ func (w *writer) writeNode(node, target int, parts []Part, inPlace, whole bool) 
 		}
 	}
 	return nil
+}
+
+// dropRows takes the old rows off a node's primitives, of all before any gets new
+// ones, so that an accessor that only they share is free to be used again.
+func (w *writer) dropRows(prims []map[string]any) {
+	var dropped []int
+	for _, prim := range prims {
+		attributes, _ := prim["attributes"].(map[string]any)
+		for name, v := range attributes {
+			if strings.HasPrefix(name, "JOINTS_") || strings.HasPrefix(name, "WEIGHTS_") || name == "_CONFIDENCE" || name == "_REASON" {
+				// Nothing has read these attributes on an unskinned mesh.
+				if i := intOf(v); i >= 0 && i < len(w.list("accessors")) {
+					dropped = append(dropped, i)
+				}
+				delete(attributes, name)
+			}
+		}
+	}
+	for _, i := range dropped {
+		if w.usersOfAccessor(i) == 0 {
+			w.free = append(w.free, i)
+		}
+	}
+	slices.Sort(w.free)
+	w.free = slices.Compact(w.free)
 }
 
 // writePrimitive patches one primitive.
@@ -818,38 +852,18 @@ func (w *writer) writePrimitive(prim map[string]any, part Part, ref primitiveRef
 		return err
 	}
 
-	// Old rows go; their accessors are used again where nothing else needs them.
-	var free []int
-	for name, v := range attributes {
-		if strings.HasPrefix(name, "JOINTS_") || strings.HasPrefix(name, "WEIGHTS_") || name == "_CONFIDENCE" || name == "_REASON" {
-			if i := intOf(v); i >= 0 {
-				free = append(free, i)
-			}
-		}
-	}
-	slices.Sort(free)
-	free = slices.DeleteFunc(slices.Compact(free), func(i int) bool { return w.usersOfAccessor(i) > 1 })
-	for name := range attributes {
-		if strings.HasPrefix(name, "JOINTS_") || strings.HasPrefix(name, "WEIGHTS_") || name == "_CONFIDENCE" || name == "_REASON" {
-			delete(attributes, name)
-		}
-	}
-	next := func() int {
-		if len(free) == 0 {
-			return -1
-		}
-		i := free[0]
-		free = free[1:]
-		return i
-	}
 	put := func(name string, make func() (map[string]any, []byte, int)) {
-		key := storedKey{name, part.NodeIndex, position}
+		acc, bytes, stride := make()
+		key := storedKey{name, part.NodeIndex, position, sha256.Sum256(bytes)}
 		if i, ok := done[key]; ok {
 			attributes[name] = num(i)
 			return
 		}
-		acc, bytes, stride := make()
-		i := w.store(acc, bytes, stride, 34962, next())
+		replace := -1
+		if len(w.free) > 0 {
+			replace, w.free = w.free[0], w.free[1:]
+		}
+		i := w.store(acc, bytes, stride, 34962, replace)
 		done[key] = i
 		attributes[name] = num(i)
 	}
@@ -1005,11 +1019,6 @@ func (w *writer) writeGeometry(prim, attributes map[string]any, ref primitiveRef
 		old := intOf(where[name])
 		// Rows differ by node, so an accessor that another node shares must split;
 		// within the node the same accessor moves alike.
-		key := storedKey{"geometry " + name, old, position}
-		if i, ok := done[key]; ok {
-			where[name] = num(i)
-			return
-		}
 		b := make([]byte, 0, 4*len(values))
 		lo, hi := make([]float64, comps), make([]float64, comps)
 		for i, x := range values {
@@ -1022,6 +1031,11 @@ func (w *writer) writeGeometry(prim, attributes map[string]any, ref primitiveRef
 			if i < comps || float64(f) > hi[k] {
 				hi[k] = float64(f)
 			}
+		}
+		key := storedKey{"geometry " + name, old, position, sha256.Sum256(b)}
+		if i, ok := done[key]; ok {
+			where[name] = num(i)
+			return
 		}
 		acc := map[string]any{"componentType": num(5126), "count": num(len(values) / comps), "type": kind}
 		if bounds {
@@ -1127,7 +1141,7 @@ func (w *writer) writeGeometry(prim, attributes map[string]any, ref primitiveRef
 // transform, which turned them, no longer counts.
 func (w *writer) flip(prim map[string]any, ref primitiveRef, data *primitiveData, done map[storedKey]int) error {
 	old := intOf(prim["indices"])
-	key := storedKey{"indices", old, intOf(prim["mode"])}
+	key := storedKey{kind: "indices", old: old, at: intOf(prim["mode"])}
 	if i, ok := done[key]; ok && old >= 0 {
 		prim["indices"] = num(i)
 		delete(prim, "mode")
