@@ -23,7 +23,7 @@ const (
 	// maxDetour is how many typical gaps farther than the nearest point a candidate
 	// may lie: it bounds the oriented queries, which otherwise walk the whole body
 	// for the side that is not there.
-	maxDetour = 5
+	maxDetour = 2.5
 	// maxCandidates bounds the candidates of one vertex.
 	maxCandidates = 6
 	// onSurface is the distance, as a share of the body's mean edge length, under
