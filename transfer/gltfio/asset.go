@@ -214,8 +214,14 @@ func (a *Asset) decode(text []byte) error {
 	if a.root == nil {
 		return a.fault("", "JSON: not an object")
 	}
+	// The document is decoded from the tree, so that the two cannot disagree where a
+	// name stands twice or is written in another case.
+	exact, err := json.Marshal(exactNames(a.root))
+	if err != nil {
+		return a.fault("", "JSON: %v", jsonFault(err))
+	}
 	a.doc = new(gltf.Document)
-	if err := json.Unmarshal(text, a.doc); err != nil {
+	if err := json.Unmarshal(exact, a.doc); err != nil {
 		return a.fault("", "JSON: %v", jsonFault(err))
 	}
 	if v := a.doc.Asset.Version; !strings.HasPrefix(v, "2.") && v != "2" {
@@ -267,6 +273,53 @@ func (a *Asset) decode(text []byte) error {
 		return a.fault(missing, "is null")
 	}
 	return nil
+}
+
+// properties are the names of glTF 2.0 properties (specification, section 5) by
+// their lower-case form.
+var properties = func() map[string]string {
+	m := map[string]string{}
+	for _, name := range strings.Fields(`accessors animations asset buffers bufferViews cameras extensions
+		extensionsRequired extensionsUsed extras images materials meshes nodes samplers scene scenes skins textures
+		copyright generator version minVersion bufferView byteOffset componentType normalized count type max min name
+		sparse indices values channels sampler target node path input output interpolation uri byteLength buffer
+		byteStride orthographic perspective xmag ymag zfar znear aspectRatio yfov mimeType pbrMetallicRoughness
+		normalTexture occlusionTexture emissiveTexture emissiveFactor alphaMode alphaCutoff doubleSided
+		baseColorFactor baseColorTexture metallicFactor roughnessFactor metallicRoughnessTexture index texCoord scale
+		strength primitives weights attributes material mode targets camera children skin matrix mesh rotation
+		translation magFilter minFilter wrapS wrapT inverseBindMatrices skeleton joints source`) {
+		m[strings.ToLower(name)] = name
+	}
+	return m
+}()
+
+// exactNames returns the tree without members whose name is a glTF property's but
+// for its case: names are case-sensitive, while Go's JSON decoder is not.
+func exactNames(v any) any {
+	switch x := v.(type) {
+	case map[string]any:
+		m := make(map[string]any, len(x))
+		for k, y := range x {
+			// strings.ToLower alone would miss letters that fold to ASCII ones.
+			if name, ok := properties[strings.ToLower(strings.ToUpper(k))]; ok && name != k {
+				continue
+			}
+			switch k {
+			case "attributes", "targets", "extras", "extensions": // names of their own
+			default:
+				y = exactNames(y)
+			}
+			m[k] = y
+		}
+		return m
+	case []any:
+		l := make([]any, len(x))
+		for i, y := range x {
+			l[i] = exactNames(y)
+		}
+		return l
+	}
+	return v
 }
 
 // jsonFault makes the library's message one short sentence.

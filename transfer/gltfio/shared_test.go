@@ -73,3 +73,26 @@ func TestWithRows_SharedAccessorsAgain(t *testing.T) {
 		t.Errorf("the second write has %d accessors, the first %d", y, x)
 	}
 }
+
+// TestParse_NamesAreExact: a property in another case is no property of glTF's and
+// survives as an unknown one; of a name that stands twice the last counts, for
+// reading and writing alike.
+func TestParse_NamesAreExact(t *testing.T) {
+	text := string(sharedPrimitives().json())
+	for name, more := range map[string]string{
+		"another case": `{"NODES":[{"mesh":0},{"mesh":0}],`,
+		"twice":        `{"nodes":[{"mesh":0,"scale":[2,2,2]},{"mesh":0}],`,
+	} {
+		a, err := Parse([]byte(more+text[1:]), name, Options{})
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		if n := a.doc.Nodes; len(n) != 1 || n[0].Scale == [3]float64{2, 2, 2} {
+			t.Errorf("%s: %d nodes", name, len(n))
+		}
+		if _, ok := a.root["NODES"]; ok != (name == "another case") {
+			t.Errorf("%s: the unknown property is kept: %t", name, ok)
+		}
+	}
+}
