@@ -15,6 +15,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 
 	"github.com/selvage/selvage/transfer/closest"
 	"github.com/selvage/selvage/transfer/weights"
@@ -43,7 +44,7 @@ const (
 	anchorBand = 0.04
 	// alongDistance is how near the cloth must run to a limb to run along it, and
 	// alongShare the share of the limb's own surface for which it must.
-	alongDistance, alongShare = 0.05, 0.5
+	alongDistance, alongShare = 0.035, 0.5
 	// anchorJoint is the least share of the anchors' weight that allows a joint.
 	anchorJoint = 0.08
 	// soleJoint is the share of the anchors' weight from which a joint allows no
@@ -215,13 +216,108 @@ func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bo
 	if err != nil {
 		return 0, fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
 	}
-	t.rows = weights.Concat(blocks...)
+	t.rows = thinChains(s, g, hang, region, regions, weights.Concat(blocks...), opt)
 	for v := range hang {
 		if hang[v] > 0.5 {
 			count++
 		}
 	}
 	return count, nil
+}
+
+// thinLoss is the share of a region's weight that the limit of influences may cut.
+const thinLoss = 0.003
+
+// thinChains merges joints of loose cloth into their ancestors, those with least
+// weight first, until the limit of influences cuts hardly anything: where it cuts
+// much, neighbours lose different joints, and a broad sheet that blends a whole
+// spine would tear. Rows are changed as far as the cloth hangs.
+func thinChains(s *Source, g *target, hang []float64, region []int32, regions int, rows *weights.Rows, opt *Options) *weights.Rows {
+	joints := s.body.Skin.Joints
+	members := make([][]int32, regions)
+	for v, r := range region {
+		if r >= 0 && hang[v] > 0 {
+			members[r] = append(members[r], int32(v))
+		}
+	}
+	acc := weights.NewAccumulator(len(joints))
+	into := make([][]int32, regions)
+	for r, list := range members {
+		to := make([]int32, len(joints))
+		for j := range to {
+			to[j] = int32(j)
+		}
+		for {
+			mass, total, lost := make([]float64, len(joints)), 0.0, 0.0
+			var w []float64
+			for _, v := range list {
+				joint, weight := rows.Row(int(v))
+				w = w[:0]
+				for i, j := range joint {
+					acc.Add(uint16(to[j]), weight[i])
+				}
+				one := weights.NewRows(1)
+				acc.FlushNormalised(one)
+				joint, weight = one.Row(0)
+				for i, j := range joint {
+					mass[j] += g.area[v] * weight[i]
+				}
+				w = append(w, weight...)
+				slices.Sort(w)
+				for _, x := range w[:max(0, len(w)-opt.MaxInfluences)] {
+					lost += g.area[v] * x
+				}
+				total += g.area[v]
+			}
+			if lost <= thinLoss*total {
+				break
+			}
+			// The lightest joint that has an ancestor in use hands over to the nearest.
+			best, parent := -1, int32(-1)
+			for j := range joints {
+				if mass[j] == 0 || best >= 0 && mass[j] >= mass[best] {
+					continue
+				}
+				for k, steps := joints[j].Parent, 0; k >= 0 && steps <= len(joints); k, steps = joints[k].Parent, steps+1 {
+					if mass[k] > 0 {
+						best, parent = j, int32(k)
+						break
+					}
+				}
+			}
+			if best < 0 {
+				break
+			}
+			// Its counterpart on the other side goes with it, so that what is symmetric
+			// stays so: siblings of nearly the same weight.
+			for j := range joints {
+				if j != best && (joints[j].Parent != joints[best].Parent || math.Abs(mass[j]-mass[best]) > 0.2*mass[best]) {
+					continue
+				}
+				for k := range to {
+					if to[k] == int32(j) {
+						to[k] = parent
+					}
+				}
+			}
+		}
+		into[r] = to
+	}
+	out := weights.NewRows(rows.Len())
+	for v := 0; v < rows.Len(); v++ {
+		joint, weight := rows.Row(v)
+		if region[v] < 0 || hang[v] == 0 {
+			out.Append(joint, weight)
+			continue
+		}
+		to := into[region[v]]
+		for i, j := range joint {
+			acc.Add(uint16(to[j]), hang[v]*weight[i])
+			acc.Add(j, (1-hang[v])*weight[i])
+		}
+		acc.FlushNormalised(out)
+	}
+	return out
 }
 
 // allowedJoints returns for each region a map from joint to the joint that takes
