@@ -1,13 +1,15 @@
 package main
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
+	"slices"
+	"strings"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/jedib0t/go-pretty/v6/text"
 	"github.com/selvage/selvage/transfer"
+	"github.com/selvage/selvage/transfer/crew"
 	"github.com/selvage/selvage/transfer/demo"
 	"github.com/spf13/cobra"
 )
@@ -25,6 +27,9 @@ known truth, and leaves pictures and a page to open.`,
   selvage demo --out demo --member cox`,
 		Args: exactArgs(0, "no arguments"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if opt.Member != "" && !slices.Contains(crew.Names(), opt.Member) {
+				return usageError{fmt.Errorf("the crew has no %q; there are %s", opt.Member, strings.Join(crew.Names(), ", "))}
+			}
 			bar := newProgress(cmd.ErrOrStderr(), asJSON)
 			defer bar.close()
 			opt.Progress = bar.garment
@@ -34,9 +39,7 @@ known truth, and leaves pictures and a page to open.`,
 			}
 			bar.close()
 			if asJSON {
-				e := json.NewEncoder(cmd.OutOrStdout())
-				e.SetIndent("", "  ")
-				return e.Encode(o)
+				return writeJSON(cmd.OutOrStdout(), o)
 			}
 			writeDemo(cmd.OutOrStdout(), o)
 			return nil

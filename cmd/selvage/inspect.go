@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
 	"strings"
@@ -27,9 +26,7 @@ func newInspect() *cobra.Command {
 			}
 			d := a.Describe()
 			if asJSON {
-				e := json.NewEncoder(cmd.OutOrStdout())
-				e.SetIndent("", "  ")
-				return e.Encode(d)
+				return writeJSON(cmd.OutOrStdout(), d)
 			}
 			writeDescription(cmd.OutOrStdout(), d)
 			return nil

@@ -3,13 +3,18 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"os/signal"
+	"path"
 	"strings"
 	"syscall"
+	"unicode"
 
 	"github.com/spf13/cobra"
 )
@@ -44,7 +49,7 @@ func run(ctx context.Context, args []string) int {
 	}
 	var strict strictError
 	if errors.As(err, &strict) {
-		fmt.Fprintln(root.ErrOrStderr(), "selvage:", err)
+		fmt.Fprintln(root.ErrOrStderr(), "selvage:", printable(err.Error()))
 		return exitStrict
 	}
 	if errors.Is(err, context.Canceled) {
@@ -96,12 +101,45 @@ func exactArgs(n int, what string) cobra.PositionalArgs {
 	}
 }
 
-// printable replaces control characters by the Unicode replacement character.
+// checkGlobs returns a usage error for the first malformed pattern of a flag.
+func checkGlobs(flag string, globs []string) error {
+	for _, g := range globs {
+		if _, err := path.Match(g, ""); err != nil {
+			return usageError{fmt.Errorf("--%s: malformed pattern %q", flag, g)}
+		}
+	}
+	return nil
+}
+
+// printable replaces what a terminal would act upon by the Unicode replacement
+// character: control characters, line ends included (a name must not forge a
+// line of its own), and the marks that turn the direction of writing.
 func printable(s string) string {
 	return strings.Map(func(r rune) rune {
-		if r < ' ' && r != '\n' && r != '\t' || r == 0x7f || r >= 0x80 && r < 0xa0 {
+		if unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r) {
 			return '\uFFFD'
 		}
 		return r
 	}, s)
+}
+
+// writeJSON writes v as indented JSON. The encoder escapes control characters up
+// to 0x1F; the others, which JSON allows as they are, are escaped here.
+func writeJSON(w io.Writer, v any) error {
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetIndent("", "  ")
+	if err := e.Encode(v); err != nil {
+		return err
+	}
+	var out strings.Builder
+	for _, r := range b.String() {
+		if r != '\n' && (unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r)) {
+			fmt.Fprintf(&out, "\\u%04x", r)
+		} else {
+			out.WriteRune(r)
+		}
+	}
+	_, err := io.WriteString(w, out.String())
+	return err
 }

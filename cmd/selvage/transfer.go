@@ -1,7 +1,7 @@
 package main
 
 import (
-	"encoding/json"
+	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -45,7 +45,13 @@ garment, so that buttons find the cloth they sit on.`,
 			if output == "" {
 				return usageError{errors.New("transfer needs --output")}
 			}
-			targets, err := outputs(args[1:], output)
+			if err := checkGlobs("body", bodies.Names); err != nil {
+				return err
+			}
+			if err := checkGlobs("garment", opt.Garments.Names); err != nil {
+				return err
+			}
+			targets, folder, err := outputs(args[1:], output)
 			if err != nil {
 				return err
 			}
@@ -81,15 +87,12 @@ garment, so that buttons find the cloth they sit on.`,
 				results[k], summaries[k] = out, r.Summary
 			}
 			bar.close()
-			for k, a := range results {
-				if err := ctx.Err(); err != nil {
-					return err
-				}
-				missing, err := a.Save(targets[k])
-				if err != nil {
-					return err
-				}
-				for _, m := range missing {
+			missing, err := saveAll(ctx, results, targets, folder)
+			if err != nil {
+				return err
+			}
+			for k := range missing {
+				for _, m := range missing[k] {
 					summaries[k].Notes = append(summaries[k].Notes, "the image "+m+" was not found beside the input; its reference was kept")
 				}
 			}
@@ -113,43 +116,82 @@ garment, so that buttons find the cloth they sit on.`,
 	return cmd
 }
 
-// outputs returns the file to write for each garment.
-func outputs(garments []string, output string) ([]string, error) {
+// outputs returns the file to write for each garment, and the folder that holds
+// them, empty where output is a file.
+func outputs(garments []string, output string) (targets []string, folder string, err error) {
 	info, err := os.Stat(output)
-	folder := err == nil && info.IsDir() || strings.HasSuffix(output, string(filepath.Separator)) || len(garments) > 1
-	if !folder {
+	inFolder := err == nil && info.IsDir() || strings.HasSuffix(output, string(filepath.Separator)) || len(garments) > 1
+	if !inFolder {
 		switch strings.ToLower(filepath.Ext(output)) {
 		case ".glb", ".gltf":
-			return []string{output}, nil
+			return []string{output}, "", nil
 		}
-		return nil, usageError{fmt.Errorf("the output %s ends in neither .glb nor .gltf", output)}
+		return nil, "", usageError{fmt.Errorf("the output %s ends in neither .glb nor .gltf", output)}
 	}
 	if err == nil && !info.IsDir() {
-		return nil, usageError{fmt.Errorf("%d garments need a folder as output, and %s is a file", len(garments), output)}
-	}
-	if err := os.MkdirAll(output, 0o755); err != nil {
-		return nil, fmt.Errorf("make %s: %w", output, err)
+		return nil, "", usageError{fmt.Errorf("%d garments need a folder as output, and %s is a file", len(garments), output)}
 	}
 	seen := map[string]string{}
-	var list []string
 	for _, g := range garments {
 		name := filepath.Base(g)
 		if other, ok := seen[name]; ok {
-			return nil, usageError{fmt.Errorf("%s and %s would both be written to %s", other, g, filepath.Join(output, name))}
+			return nil, "", usageError{fmt.Errorf("%s and %s would both be written to %s", other, g, filepath.Join(output, name))}
 		}
 		seen[name] = g
-		list = append(list, filepath.Join(output, name))
+		targets = append(targets, filepath.Join(output, name))
 	}
-	return list, nil
+	return targets, output, nil
+}
+
+// saveAll writes the results to their targets: all of them or none. Each is
+// written beside its target first; only when the last is complete do they take
+// their places. folder is made where it is missing and not empty.
+func saveAll(ctx context.Context, results []*gltfio.Asset, targets []string, folder string) (missing [][]string, err error) {
+	if folder != "" {
+		if err := os.MkdirAll(folder, 0o755); err != nil {
+			return nil, fmt.Errorf("make %s: %w", folder, err)
+		}
+	}
+	waiting := make([]string, len(targets))
+	defer func() {
+		for _, w := range waiting {
+			if w != "" {
+				os.Remove(w) // gone where it took its place
+			}
+		}
+	}()
+	missing = make([][]string, len(targets))
+	for k, target := range targets {
+		if info, err := os.Stat(target); err == nil && info.IsDir() {
+			return nil, fmt.Errorf("write %s: is a folder", target)
+		}
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		waiting[k] = filepath.Join(filepath.Dir(target), fmt.Sprintf(".selvage-%d-%d%s", os.Getpid(), k, filepath.Ext(target)))
+		if missing[k], err = results[k].Save(waiting[k]); err != nil {
+			if cause := errors.Unwrap(err); cause != nil {
+				err = cause // without the name of the waiting file
+			}
+			return nil, fmt.Errorf("write %s: %w", target, err)
+		}
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	for k, target := range targets {
+		if err := os.Rename(waiting[k], target); err != nil {
+			return nil, fmt.Errorf("write %s: %w", target, err)
+		}
+	}
+	return missing, nil
 }
 
 // show prints the summaries.
 func show(cmd *cobra.Command, list []transfer.Summary, asJSON, quiet bool) error {
 	switch {
 	case asJSON:
-		e := json.NewEncoder(cmd.OutOrStdout())
-		e.SetIndent("", "  ")
-		return e.Encode(list)
+		return writeJSON(cmd.OutOrStdout(), list)
 	case !quiet:
 		writeSummaries(cmd.OutOrStdout(), list)
 	}

@@ -10,9 +10,10 @@ import (
 
 func newVersion() *cobra.Command {
 	return &cobra.Command{
-		Use:   "version",
-		Short: "Print the version of this program",
-		Args:  exactArgs(0, "no arguments"),
+		Use:     "version",
+		Short:   "Print the version of this program",
+		Example: `  selvage version`,
+		Args:    exactArgs(0, "no arguments"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			_, err := fmt.Fprintf(cmd.OutOrStdout(), "selvage %s %s %s/%s\n", version(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
 			return err
