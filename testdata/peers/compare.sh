@@ -28,7 +28,10 @@ for _ in $(seq "$rounds"); do
 	else
 		for threads in 1 2; do
 			OPENBLAS_NUM_THREADS=$threads "$out/solve_cholmod" "$garment" cholmod 1 default bi "$out/data/solution_$size.bin"
+			OPENBLAS_NUM_THREADS=$threads "$out/solve_cholmod" "$garment" cholmod 1 default harm
 		done
+		OPENBLAS_NUM_THREADS=1 "$out/solve_cholmod" "$garment" cholmod 1 default bi "$out/data/solution_$size.bin" >/dev/null
+		"$out/peercompare" solve "$garment" $repetitions "$out/data/solution_$size.bin"
 		"$out/solve_cholmod" "$garment" eigen 1 amd bi - "$out/data/solution_$size.bin"
 	fi
 done >"$log"
@@ -40,7 +43,7 @@ function is_time(k) { return k ~ /_ms$|ns_per_query/ && k != "query_ms" }
 $1 == "RESULT" {
 	label = $2
 	for (i = 3; i <= NF; i++) {
-		if ($i ~ /^(threads|ord|blas)=/ || $i ~ /^x[0-9]+$/) label = label " " $i
+		if ($i ~ /^(threads|ord|blas)=/ || $i ~ /^x[0-9]+$/ || $i == "bi" || $i == "harm") label = label " " $i
 	}
 	if (!(label in seen)) { seen[label] = 1; labels[++rows] = label }
 	for (i = 3; i <= NF; i++) {

@@ -1,7 +1,9 @@
-// Command peercompare runs this project's nearest-point search on the meshes that
-// the C++ programs in testdata/peers read, and prints its times in their format.
+// Command peercompare runs this project's nearest-point search and fill on the
+// meshes that the C++ programs in testdata/peers read, and prints its times in their
+// format.
 //
 //	peercompare closest BODY GARMENT REPETITIONS [DISTANCES]
+//	peercompare solve GARMENT REPETITIONS [SOLUTION]
 //
 // DISTANCES is a file of float64 (one a garment vertex) written by closest_cgal;
 // the largest difference from it is printed.
@@ -37,6 +39,8 @@ func run(args []string) error {
 	switch args[0] {
 	case "closest":
 		return runClosest(args[1:])
+	case "solve":
+		return runSolve(args[1:])
 	}
 	return fmt.Errorf("unknown comparison %q", args[0])
 }
