@@ -1,0 +1,183 @@
+package server
+
+// Outline: the few facts of an asset that are needed before it is read: how
+// much there is in it, and whether it refers to anything outside.
+
+import (
+	"bytes"
+	"encoding/binary"
+	"encoding/json"
+	"fmt"
+	"io"
+	"strings"
+)
+
+// assetError says what is wrong with an asset.
+type assetError struct{ what string }
+
+func (e *assetError) Error() string { return e.what }
+
+// outline of an asset.
+type outline struct {
+	Size      int64 `json:"size"`
+	Vertices  int64 `json:"vertices"`
+	Triangles int64 `json:"triangles"`
+	// Decoded is about what the JSON part takes in memory.
+	Decoded int64 `json:"decoded"`
+}
+
+// Memory by vertex, triangle and byte, bounds from measurements over the demo
+// wardrobe and its dense variants (BenchmarkTransferMemory): a body's tree and
+// normals, a garment's candidates, fill and result.
+const (
+	bodyVertexBytes      = 400
+	bodyTriangleBytes    = 300
+	garmentVertexBytes   = 2600
+	garmentTriangleBytes = 500
+	textBytes            = 3   // by byte of JSON
+	valueBytes           = 100 // by value in it
+	fileBytes            = 3
+)
+
+// bodyBytes is what a prepared body takes by estimate.
+func (o outline) bodyBytes() int64 {
+	return o.Vertices*bodyVertexBytes + o.Triangles*bodyTriangleBytes + o.Decoded + o.Size
+}
+
+// garmentBytes is what the transfer of a garment takes by estimate.
+func (o outline) garmentBytes() int64 {
+	return o.Vertices*garmentVertexBytes + o.Triangles*garmentTriangleBytes + o.Decoded + o.Size*fileBytes
+}
+
+// inspectBytes is what reading an asset takes by estimate.
+func (o outline) inspectBytes() int64 {
+	return o.Vertices*300 + o.Triangles*100 + o.Decoded + o.Size*fileBytes
+}
+
+// jsonLength is how long the JSON part of an asset of size bytes says it is, by
+// the asset's first 20 bytes.
+func jsonLength(head []byte, size int64) int64 {
+	if len(head) >= 20 && string(head[:4]) == "glTF" {
+		return min(size, int64(binary.LittleEndian.Uint32(head[12:])))
+	}
+	return size
+}
+
+// readJSON returns the JSON text of an asset of size bytes without its binary
+// part. r need not be read to its end. limit bounds the text.
+func readJSON(r io.Reader, size, limit int64) ([]byte, error) {
+	head := make([]byte, 20)
+	n, err := io.ReadFull(r, head)
+	if err != nil && err != io.ErrUnexpectedEOF {
+		return nil, &assetError{"is empty"}
+	}
+	head = head[:n]
+	length := size
+	if n >= 4 && string(head[:4]) == "glTF" {
+		if n < 20 || binary.LittleEndian.Uint32(head[4:]) != 2 {
+			return nil, &assetError{"is not binary glTF version 2"}
+		}
+		if total := int64(binary.LittleEndian.Uint32(head[8:])); total > size {
+			return nil, &assetError{fmt.Sprintf("is cut off: the header says %d bytes, there are %d", total, size)}
+		}
+		length = int64(binary.LittleEndian.Uint32(head[12:]))
+		if string(head[16:20]) != "JSON" || length > size-20 {
+			return nil, &assetError{"its first chunk is not whole JSON"}
+		}
+		head = nil
+	}
+	if length > limit {
+		return nil, &assetError{fmt.Sprintf("its JSON has %d bytes, more than %d", length, limit)}
+	}
+	text, err := io.ReadAll(io.LimitReader(io.MultiReader(bytes.NewReader(head), r), length))
+	if err != nil {
+		return nil, err
+	}
+	if int64(len(text)) < length {
+		return nil, &assetError{"is cut off"}
+	}
+	return text, nil
+}
+
+// newOutline reads the outline from an asset's JSON text. It refuses what names
+// external files or addresses.
+func newOutline(text []byte, size int64) (outline, error) {
+	o := outline{Size: size, Decoded: int64(len(text)) * textBytes}
+	for _, mark := range []string{",", "{", "["} {
+		o.Decoded += valueBytes * int64(bytes.Count(text, []byte(mark)))
+	}
+	type reference struct {
+		URI *string `json:"uri"`
+	}
+	var doc struct {
+		Asset *struct {
+			Version string `json:"version"`
+		} `json:"asset"`
+		Buffers   []reference `json:"buffers"`
+		Images    []reference `json:"images"`
+		Accessors []struct {
+			Count int64 `json:"count"`
+		} `json:"accessors"`
+		Meshes []struct {
+			Primitives []struct {
+				Attributes map[string]int `json:"attributes"`
+				Indices    *int           `json:"indices"`
+			} `json:"primitives"`
+		} `json:"meshes"`
+		Nodes []struct {
+			Mesh *int `json:"mesh"`
+		} `json:"nodes"`
+	}
+	text = bytes.TrimPrefix(text, []byte("\xef\xbb\xbf"))
+	if err := json.Unmarshal(text, &doc); err != nil {
+		return o, &assetError{"its JSON cannot be read"}
+	}
+	if doc.Asset == nil || !strings.HasPrefix(doc.Asset.Version, "2.") && doc.Asset.Version != "2" {
+		return o, &assetError{"is not glTF version 2"}
+	}
+	for _, x := range []struct {
+		kind string
+		list []reference
+	}{{"buffer", doc.Buffers}, {"image", doc.Images}} {
+		for i, r := range x.list {
+			if r.URI != nil && !strings.HasPrefix(*r.URI, "data:") {
+				return o, &assetError{fmt.Sprintf("%s %d is an external file or address, which is not allowed here: put it inside the asset", x.kind, i)}
+			}
+		}
+	}
+	count := func(i int) int64 {
+		if i < 0 || i >= len(doc.Accessors) {
+			return 0
+		}
+		return min(max(0, doc.Accessors[i].Count), 1<<32)
+	}
+	for _, n := range doc.Nodes {
+		if n.Mesh == nil || *n.Mesh < 0 || *n.Mesh >= len(doc.Meshes) {
+			continue
+		}
+		for _, p := range doc.Meshes[*n.Mesh].Primitives {
+			position, ok := p.Attributes["POSITION"]
+			if !ok {
+				continue
+			}
+			vertices := count(position)
+			indices := vertices
+			if p.Indices != nil {
+				indices = count(*p.Indices)
+			}
+			// A strip or fan has up to one triangle an index; a list a third of that.
+			o.Vertices = min(o.Vertices+vertices, 1<<40)
+			o.Triangles = min(o.Triangles+(indices+2)/3, 1<<40)
+		}
+	}
+	return o, nil
+}
+
+// outlineOf is newOutline of an asset in memory.
+func outlineOf(data []byte) (outline, error) {
+	text, err := readJSON(bytes.NewReader(data), int64(len(data)), int64(len(data)))
+	if err != nil {
+		return outline{}, err
+	}
+	return newOutline(text, int64(len(data)))
+}

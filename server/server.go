@@ -1,0 +1,253 @@
+// Package server is the gRPC service: assets kept by their hash, transfers by
+// asset and by arrays, within bounds of memory, time and rate. All geometry is
+// done by package transfer.
+//
+//	service.go      the methods
+//	store.go        uploaded assets on disk
+//	bodies.go       prepared bodies in memory
+//	admission.go    who may compute, who waits, who goes
+//	status.go       errors to codes
+//	interceptor.go  what every call passes through
+package server
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"sync/atomic"
+	"time"
+
+	pb "github.com/selvage/selvage/api/selvage/v1"
+	"github.com/selvage/selvage/transfer"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials"
+	"google.golang.org/grpc/health"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/keepalive"
+	"google.golang.org/grpc/reflection"
+)
+
+// Server is one service with its listeners. Use it once: NewServer, Listen,
+// Serve.
+type Server struct {
+	pb.UnimplementedSelvageServiceServer
+
+	config    Config
+	store     *store
+	bodies    *cache[*transfer.AssetBody]
+	sources   *cache[*arrayBody]
+	admission *admission
+	tokens    *tokens
+	metrics   *metrics
+	tracing   *tracing
+	health    *health.Server
+
+	grpc     *grpc.Server
+	listener net.Listener
+	admin    net.Listener
+	ready    atomic.Bool
+
+	// hard ends when the grace period of a stop is over.
+	hard    context.Context
+	endHard context.CancelFunc
+}
+
+// NewServer checks the configuration. It opens nothing; Listen does. Errors:
+// *ConfigError.
+func NewServer(c Config) (*Server, error) {
+	c, err := c.withDefaults()
+	if err != nil {
+		return nil, err
+	}
+	s := &Server{
+		config: c,
+		// Bodies for assets and for arrays share the budget, three to one.
+		bodies:    newCache[*transfer.AssetBody](c.BodyBytes - c.BodyBytes/4),
+		sources:   newCache[*arrayBody](c.BodyBytes / 4),
+		admission: newAdmission(c.WorkBytes, c.MaxCalls, c.Queue, c.QueueWait),
+		health:    health.NewServer(),
+	}
+	s.hard, s.endHard = context.WithCancel(context.Background())
+	s.metrics = newMetrics(s)
+	s.health.SetServingStatus("", healthpb.HealthCheckResponse_NOT_SERVING)
+	s.health.SetServingStatus(pb.SelvageService_ServiceDesc.ServiceName, healthpb.HealthCheckResponse_NOT_SERVING)
+	return s, nil
+}
+
+// note logs what happened to watched files.
+func (s *Server) note(message string, err error) {
+	if err != nil {
+		s.config.Log.Warn(message, "error", err)
+		return
+	}
+	s.config.Log.Info(message)
+}
+
+// Listen opens the store, the files of certificates and tokens, and the
+// listeners. After an error nothing stays open.
+func (s *Server) Listen(ctx context.Context) (err error) {
+	defer func() {
+		if err != nil {
+			s.close()
+		}
+	}()
+	c := &s.config
+	var options []grpc.ServerOption
+	if c.TLSCert != "" {
+		var t *tls.Config
+		if t, err = newTLS(c.TLSCert, c.TLSKey, c.ClientCA, s.note); err != nil {
+			return err
+		}
+		options = append(options, grpc.Creds(credentials.NewTLS(t)))
+	}
+	if s.tokens, err = newTokens(c.Tokens, c.Rate, c.Burst, s.note); err != nil {
+		return err
+	}
+	if s.tracing, err = newTracing(ctx, *c); err != nil {
+		return err
+	}
+	if s.store, err = openStore(c.Store, c.StoreBytes); err != nil {
+		return err
+	}
+	options = append(options, s.tracing.options()...)
+	options = append(options, s.interceptors()...)
+	options = append(options,
+		grpc.MaxRecvMsgSize(int(c.MaxMessageBytes)),
+		grpc.MaxHeaderListSize(16<<10),
+		grpc.MaxConcurrentStreams(256), // of one connection
+		grpc.ConnectionTimeout(10*time.Second),
+		grpc.KeepaliveParams(keepalive.ServerParameters{
+			MaxConnectionIdle: 30 * time.Minute, Time: time.Minute, Timeout: 20 * time.Second,
+		}),
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 20 * time.Second, PermitWithoutStream: true}),
+		// Handlers are waited for at a stop, so that nothing of theirs outlives Serve.
+		grpc.WaitForHandlers(true),
+	)
+	s.grpc = grpc.NewServer(options...)
+	pb.RegisterSelvageServiceServer(s.grpc, s)
+	healthpb.RegisterHealthServer(s.grpc, s.health)
+	reflection.Register(s.grpc)
+	s.metrics.calls.InitializeMetrics(s.grpc)
+
+	if s.listener, err = net.Listen("tcp", c.Listen); err != nil {
+		return fmt.Errorf("listen: %w", err)
+	}
+	if c.Admin != "" {
+		if s.admin, err = net.Listen("tcp", c.Admin); err != nil {
+			return fmt.Errorf("listen for admin: %w", err)
+		}
+	}
+	return nil
+}
+
+// Addr is where the service listens, after Listen.
+func (s *Server) Addr() net.Addr { return s.listener.Addr() }
+
+// AdminAddr is where the admin listener is, nil where there is none.
+func (s *Server) AdminAddr() net.Addr {
+	if s.admin == nil {
+		return nil
+	}
+	return s.admin.Addr()
+}
+
+// Serve answers calls until ctx ends, then stops gracefully: health says
+// NOT_SERVING, no call begins, running ones have the grace period to finish, the
+// rest end as UNAVAILABLE. It returns nil after such a stop.
+func (s *Server) Serve(ctx context.Context) error {
+	defer s.close()
+	failed := make(chan error, 2)
+	go func() { failed <- s.grpc.Serve(s.listener) }()
+	var admin *http.Server
+	if s.admin != nil {
+		admin = s.newAdmin()
+		go func() {
+			if err := admin.Serve(s.admin); !errors.Is(err, http.ErrServerClosed) {
+				failed <- err
+			}
+		}()
+	}
+	s.setServing(true)
+	s.config.Log.Info("serving", "address", s.listener.Addr().String(), "tls", s.config.TLSCert != "", "tokens", s.config.Tokens != "", "version", s.config.Version)
+
+	var err error
+	select {
+	case <-ctx.Done():
+	case err = <-failed:
+	}
+	s.setServing(false)
+	s.config.Log.Info("stopping", "grace", s.config.Grace)
+	s.drain()
+	if admin != nil {
+		closing, cancel := context.WithTimeout(context.Background(), time.Second)
+		defer cancel()
+		if admin.Shutdown(closing) != nil {
+			admin.Close()
+		}
+	}
+	s.config.Log.Info("stopped")
+	return err
+}
+
+// hardStop is how long calls have to return after the grace period.
+const hardStop = 2 * time.Second
+
+// drain ends the gRPC server.
+func (s *Server) drain() {
+	done := make(chan struct{})
+	go func() {
+		s.grpc.GracefulStop()
+		close(done)
+	}()
+	grace := time.NewTimer(s.config.Grace)
+	defer grace.Stop()
+	select {
+	case <-done:
+		return
+	case <-grace.C:
+	}
+	s.endHard() // calls that still run end as UNAVAILABLE
+	last := time.NewTimer(hardStop)
+	defer last.Stop()
+	select {
+	case <-done:
+		return
+	case <-last.C:
+	}
+	s.grpc.Stop()
+	<-done
+}
+
+func (s *Server) setServing(serving bool) {
+	s.ready.Store(serving)
+	status := healthpb.HealthCheckResponse_NOT_SERVING
+	if serving {
+		status = healthpb.HealthCheckResponse_SERVING
+	}
+	s.health.SetServingStatus("", status)
+	s.health.SetServingStatus(pb.SelvageService_ServiceDesc.ServiceName, status)
+}
+
+// close closes what Listen opened.
+func (s *Server) close() {
+	s.endHard()
+	if s.listener != nil {
+		s.listener.Close()
+	}
+	if s.admin != nil {
+		s.admin.Close()
+	}
+	if s.store != nil {
+		if err := s.store.close(); err != nil {
+			s.note("the temporary store could not be removed", err)
+		}
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	if err := s.tracing.close(ctx); err != nil {
+		s.note("the last traces were not sent", err)
+	}
+}
