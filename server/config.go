@@ -99,6 +99,15 @@ type ConfigError struct {
 
 func (e *ConfigError) Error() string { return e.Setting + ": " + e.What }
 
+// Default is the configuration that the zero Config stands for.
+func Default() Config {
+	c, err := Config{}.withDefaults()
+	if err != nil {
+		panic(err) // a default breaks a rule of this file
+	}
+	return c
+}
+
 // withDefaults checks c and fills in what is zero.
 func (c Config) withDefaults() (Config, error) {
 	set(&c.Listen, DefaultListen)

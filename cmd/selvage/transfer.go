@@ -16,6 +16,7 @@ import (
 func newTransfer() *cobra.Command {
 	var opt transfer.AssetOptions
 	var bodies gltfio.Selection
+	var where remote
 	var output string
 	var asJSON, quiet, strict bool
 	var maxLow float64
@@ -58,25 +59,18 @@ garment, so that buttons find the cloth they sit on.`,
 			ctx := cmd.Context()
 			bar := newProgress(cmd.ErrOrStderr(), quiet || asJSON)
 			defer bar.close()
-			asset, err := gltfio.Open(args[0], gltfio.Options{AllowExternal: true})
+			run, end, err := newEngine(ctx, &where, args[0], bodies, opt.Threads)
 			if err != nil {
 				return err
 			}
-			body, err := transfer.PrepareAsset(ctx, asset, bodies, opt.Threads)
-			if err != nil {
-				return err
-			}
+			defer end()
 			// All garments are computed before the first is written: a failure leaves
 			// nothing half-done.
-			results := make([]*gltfio.Asset, len(targets))
+			results := make([]savable, len(targets))
 			summaries := make([]transfer.Summary, len(targets))
 			for k, file := range args[1:] {
-				garment, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
-				if err != nil {
-					return err
-				}
 				opt.Progress = bar.garment(filepath.Base(file), k, len(targets))
-				out, r, err := body.Transfer(ctx, garment, opt)
+				out, summary, err := run(ctx, file, opt)
 				var wrong *transfer.OptionError
 				if errors.As(err, &wrong) {
 					return usageError{err}
@@ -84,7 +78,7 @@ garment, so that buttons find the cloth they sit on.`,
 				if err != nil {
 					return err
 				}
-				results[k], summaries[k] = out, r.Summary
+				results[k], summaries[k] = out, summary
 			}
 			bar.close()
 			missing, err := saveAll(ctx, results, targets, folder)
@@ -109,6 +103,7 @@ garment, so that buttons find the cloth they sit on.`,
 	f.StringArrayVar(&opt.KeepJoints, "keep-joint", nil, "glob of the garment's own joints that keep their weights (repeatable)")
 	f.BoolVar(&opt.PlainRows, "plain", false, "leave _CONFIDENCE and _REASON out")
 	addOptionFlags(f, &opt.Options)
+	addRemoteFlags(f, &where)
 	f.BoolVar(&asJSON, "json", false, "print the summary as JSON on standard output")
 	f.BoolVarP(&quiet, "quiet", "q", false, "print errors alone")
 	f.BoolVar(&strict, "strict", false, "exit with status 3 when a garment's share of low confidence is over --max-low")
@@ -146,7 +141,7 @@ func outputs(garments []string, output string) (targets []string, folder string,
 // saveAll writes the results to their targets: all of them or none. Each is
 // written beside its target first; only when the last is complete do they take
 // their places. folder is made where it is missing and not empty.
-func saveAll(ctx context.Context, results []*gltfio.Asset, targets []string, folder string) (missing [][]string, err error) {
+func saveAll(ctx context.Context, results []savable, targets []string, folder string) (missing [][]string, err error) {
 	if folder != "" {
 		if err := os.MkdirAll(folder, 0o755); err != nil {
 			return nil, fmt.Errorf("make %s: %w", folder, err)

@@ -1,0 +1,136 @@
+package main
+
+import (
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"fmt"
+	"os"
+	"strings"
+
+	"github.com/selvage/selvage/client"
+	"github.com/selvage/selvage/transfer"
+	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/spf13/pflag"
+)
+
+// savable is a finished garment.
+type savable interface {
+	// Save writes it and returns the images that it could not find.
+	Save(file string) (missing []string, err error)
+}
+
+// engine transfers to one garment's file.
+type engine func(ctx context.Context, garment string, opt transfer.AssetOptions) (savable, transfer.Summary, error)
+
+// localEngine computes here.
+func localEngine(ctx context.Context, body string, sel gltfio.Selection, threads int) (engine, error) {
+	asset, err := gltfio.Open(body, gltfio.Options{AllowExternal: true})
+	if err != nil {
+		return nil, err
+	}
+	prepared, err := transfer.PrepareAsset(ctx, asset, sel, threads)
+	if err != nil {
+		return nil, err
+	}
+	return func(ctx context.Context, file string, opt transfer.AssetOptions) (savable, transfer.Summary, error) {
+		garment, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
+		if err != nil {
+			return nil, transfer.Summary{}, err
+		}
+		out, r, err := prepared.Transfer(ctx, garment, opt)
+		if err != nil {
+			return nil, transfer.Summary{}, err
+		}
+		return out, r.Summary, nil
+	}, nil
+}
+
+// remote says which server computes, if any.
+type remote struct {
+	address, ca, cert, key, tokenFile string
+	tls                               bool
+}
+
+func addRemoteFlags(f *pflag.FlagSet, r *remote) {
+	f.StringVar(&r.address, "server", "", "HOST:PORT of a server that computes (selvage serve); the result has the same bytes")
+	f.BoolVar(&r.tls, "tls", false, "with --server: talk TLS, trusting the system's authorities")
+	f.StringVar(&r.ca, "tls-ca", "", "with --server: talk TLS, trusting the authorities in this PEM file")
+	f.StringVar(&r.cert, "tls-cert", "", "with --server: PEM file of this client's certificate")
+	f.StringVar(&r.key, "tls-key", "", "with --server: PEM file of its key")
+	f.StringVar(&r.tokenFile, "token-file", "", "with --server: file that holds the bearer token (default: the variable SELVAGE_TOKEN)")
+}
+
+// options of the client.
+func (r *remote) options() ([]client.Option, error) {
+	var list []client.Option
+	if r.tls || r.ca != "" || r.cert != "" {
+		c := &tls.Config{MinVersion: tls.VersionTLS12}
+		if r.ca != "" {
+			text, err := os.ReadFile(r.ca)
+			if err != nil {
+				return nil, err
+			}
+			c.RootCAs = x509.NewCertPool()
+			if !c.RootCAs.AppendCertsFromPEM(text) {
+				return nil, fmt.Errorf("%s: no certificate in it", r.ca)
+			}
+		}
+		if r.cert != "" {
+			pair, err := tls.LoadX509KeyPair(r.cert, r.key)
+			if err != nil {
+				return nil, err
+			}
+			c.Certificates = []tls.Certificate{pair}
+		}
+		list = append(list, client.WithTLS(c))
+	}
+	token := os.Getenv("SELVAGE_TOKEN")
+	if r.tokenFile != "" {
+		text, err := os.ReadFile(r.tokenFile)
+		if err != nil {
+			return nil, err
+		}
+		token = strings.TrimSpace(string(text))
+	}
+	if token != "" {
+		list = append(list, client.WithToken(token))
+	}
+	return list, nil
+}
+
+// remoteEngine lets a server compute; close it when done.
+func remoteEngine(ctx context.Context, r *remote, body string, sel gltfio.Selection) (engine, func(), error) {
+	options, err := r.options()
+	if err != nil {
+		return nil, nil, err
+	}
+	asset, err := client.OpenAsset(body)
+	if err != nil {
+		return nil, nil, err
+	}
+	c, err := client.Dial(ctx, r.address, options...)
+	if err != nil {
+		return nil, nil, err
+	}
+	return func(ctx context.Context, file string, opt transfer.AssetOptions) (savable, transfer.Summary, error) {
+		garment, err := client.OpenAsset(file)
+		if err != nil {
+			return nil, transfer.Summary{}, err
+		}
+		out, err := c.Transfer(ctx, client.Request{Body: asset, Garment: garment, BodyNames: sel.Names, Options: opt})
+		if err != nil {
+			return nil, transfer.Summary{}, err
+		}
+		return out, out.Summary, nil
+	}, func() { c.Close() }, nil
+}
+
+// newEngine picks one.
+func newEngine(ctx context.Context, r *remote, body string, sel gltfio.Selection, threads int) (engine, func(), error) {
+	if r.address != "" {
+		return remoteEngine(ctx, r, body, sel)
+	}
+	e, err := localEngine(ctx, body, sel, threads)
+	return e, func() {}, err
+}
