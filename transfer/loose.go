@@ -188,8 +188,12 @@ func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bo
 					}
 				}
 			}
+			// The match's row as far as the cloth fits, whatever its joints: handing them
+			// over at once where a region starts would tear it off there.
 			joint, weight := t.rows.Row(v)
-			give(joint, weight, 1-hang[v])
+			for i, j := range joint {
+				acc.Add(j, (1-hang[v])*weight[i])
+			}
 			if hang[v] > 0 {
 				h.add(sum, g.position[v], r3.Scale(float64(t.match[v].sign), g.normal[v]))
 				if sum.Empty() {
