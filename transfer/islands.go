@@ -82,12 +82,12 @@ func extents(p []r3.Vec, members []int32) [3]float64 {
 // it sits, on the nearest trusted cloth of this garment, else on the body.
 // rows and expected are by welded vertex and are changed in place for the
 // islands' members; the result is a new Rows.
-func seatRigid(ctx context.Context, s *Source, g *target, rigid []bool, t *trusted, rows *weights.Rows) (*weights.Rows, error) {
+func seatRigid(ctx context.Context, s *Source, g *target, rigid []bool, t *trusted, rows *weights.Rows, threads int) (*weights.Rows, error) {
 	if !slices.Contains(rigid, true) {
 		return rows, nil
 	}
 	cloth := clothSurface(g, func(v int32) bool { return !rigid[g.islands.Island[v]] && rows.Start[v+1] > rows.Start[v] })
-	tree, err := closest.NewTree(ctx, g.position, cloth, 1)
+	tree, err := closest.NewTree(ctx, g.position, cloth, threads)
 	if err != nil {
 		return nil, fmt.Errorf("garment %q: tree of the cloth under rigid islands: %w", g.garment.Name, err)
 	}

@@ -163,7 +163,7 @@ func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bo
 	if regions == 0 {
 		return 0, nil
 	}
-	allowed, err := allowedJoints(ctx, s, g, c, hang, region, regions, t)
+	allowed, err := allowedJoints(ctx, s, g, c, hang, region, regions, t, opt.Threads)
 	if err != nil {
 		return 0, fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
 	}
@@ -229,8 +229,12 @@ func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bo
 	return count, nil
 }
 
-// thinLoss is the share of a region's weight that the limit of influences may cut.
-const thinLoss = 0.003
+// thinLoss is the share of a region's weight that the limit of influences may cut,
+// thinSamples the number of vertices that it is measured on.
+const (
+	thinLoss    = 0.003
+	thinSamples = 4000
+)
 
 // thinChains merges joints of loose cloth into their ancestors, those with least
 // weight first, until the limit of influences cuts hardly anything: where it cuts
@@ -254,13 +258,16 @@ func thinChains(s *Source, g *target, hang []float64, region []int32, regions in
 		for {
 			mass, total, lost := make([]float64, len(joints)), 0.0, 0.0
 			var w []float64
-			for _, v := range list {
+			one := weights.NewRows(1)
+			// A few thousand vertices tell the shares well enough.
+			for k := 0; k < len(list); k += 1 + len(list)/thinSamples {
+				v := list[k]
 				joint, weight := rows.Row(int(v))
 				w = w[:0]
 				for i, j := range joint {
 					acc.Add(uint16(to[j]), weight[i])
 				}
-				one := weights.NewRows(1)
+				one.Start, one.Joint, one.Weight = one.Start[:1], one.Joint[:0], one.Weight[:0]
 				acc.FlushNormalised(one)
 				joint, weight = one.Row(0)
 				for i, j := range joint {
@@ -326,9 +333,9 @@ func thinChains(s *Source, g *target, hang []float64, region []int32, regions in
 
 // allowedJoints returns for each region a map from joint to the joint that takes
 // its weight, -1 where none does.
-func allowedJoints(ctx context.Context, s *Source, g *target, c *candidates, hang []float64, region []int32, regions int, t *trusted) ([][]int32, error) {
+func allowedJoints(ctx context.Context, s *Source, g *target, c *candidates, hang []float64, region []int32, regions int, t *trusted, threads int) ([][]int32, error) {
 	joints := s.body.Skin.Joints
-	along, err := s.runsAlong(ctx, g)
+	along, err := s.runsAlong(ctx, g, threads)
 	if err != nil {
 		return nil, err
 	}
@@ -353,11 +360,11 @@ func allowedJoints(ctx context.Context, s *Source, g *target, c *candidates, han
 		}
 		inside := len(queue)
 		members := queue[:inside:inside]
-		for k := 0; k < len(queue); k++ { // label-correcting; bands are narrow
+		for k := 0; k < len(queue); k++ { // breadth first: near enough to the shortest way
 			v := queue[k]
 			for _, u := range g.adjacency.Neighbours(int(v)) {
 				d := dist[v] + r3.Norm(r3.Sub(g.position[u], g.position[v]))
-				if d < reach && d < dist[u]-1e-9 {
+				if d < reach && math.IsInf(dist[u], 1) {
 					dist[u] = d
 					queue = append(queue, u)
 				}
@@ -427,8 +434,8 @@ func allowedJoints(ctx context.Context, s *Source, g *target, c *candidates, han
 
 // runsAlong reports for each joint whether the garment runs along most of the
 // body surface that the joint dominates.
-func (s *Source) runsAlong(ctx context.Context, g *target) ([]bool, error) {
-	tree, err := closest.NewTree(ctx, g.position, g.welded.Mesh.Triangles, 1)
+func (s *Source) runsAlong(ctx context.Context, g *target, threads int) ([]bool, error) {
+	tree, err := closest.NewTree(ctx, g.position, g.welded.Mesh.Triangles, threads)
 	if err != nil {
 		return nil, err
 	}

@@ -142,7 +142,7 @@ func (s *Source) vertexCandidates(list []candidate, g *target, v int, t int32, p
 			}
 			lambda := scale * gap
 			bound := min(bestSq+lambda*lambda*mismatch, sq(near+maxDetour*gap))
-			hit, _ := s.tree.NearestOriented(p, side, lambda*lambda, bound)
+			hit, _ := s.nearestOriented(p, side, lambda*lambda, bound)
 			if hit.Triangle >= 0 {
 				// What this lambda found bounds the next.
 				bestSq, mismatch = hit.DistanceSq, r3.Norm2(r3.Sub(side, s.faceNormal[hit.Triangle]))

@@ -15,7 +15,7 @@ import (
 
 // adoptOrphans replaces the rows of orphaned islands and says so. rows and t are
 // by welded vertex; t is changed in place, rows is not.
-func adoptOrphans(ctx context.Context, s *Source, g *target, rigid []bool, t *trusted, rows *weights.Rows) (*weights.Rows, []string, error) {
+func adoptOrphans(ctx context.Context, s *Source, g *target, rigid []bool, t *trusted, rows *weights.Rows, threads int) (*weights.Rows, []string, error) {
 	orphan := make([]bool, g.islands.Count)
 	any, anyTrusted := false, false
 	for i := range orphan {
@@ -39,7 +39,7 @@ func adoptOrphans(ctx context.Context, s *Source, g *target, rigid []bool, t *tr
 			return !rigid[i] && !orphan[i] && confidence(t.expected[v]) >= fillConfidence && rows.Start[v+1] > rows.Start[v]
 		})
 	}
-	tree, err := closest.NewTree(ctx, g.position, cloth, 1)
+	tree, err := closest.NewTree(ctx, g.position, cloth, threads)
 	if err != nil {
 		return nil, nil, fmt.Errorf("garment %q: tree of the trusted cloth: %w", g.garment.Name, err)
 	}

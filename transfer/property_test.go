@@ -274,11 +274,9 @@ const tieShare, tieTolerance = 0.01, 0.05
 
 // looseTolerance bounds the L1 distance for garments with loose cloth. The
 // surround (surround.go) sums the body in clusters along a curve that follows the
-// frame's axes, which is good to some percent of a row; the limit of influences
-// then drops what is least of many small weights, one or the other. Measured:
-// 0.05 on the coat (its tails alone), 0.42 on the cape; 0.05 and 0.12 where eight
-// influences are kept.
-var looseTolerance = map[string]float64{"oilskin coat": 0.1, "cape": 0.5}
+// frame's axes, which is good to a percent of a row. Measured: 0.018 on the cape
+// (0.006 mirrored), 0.001 on the coat (its tails alone).
+var looseTolerance = map[string]float64{"oilskin coat": 0.01, "cape": 0.04}
 
 // compareMoved checks rows of a garment against each other within
 // motionTolerance, but for ties and loose cloth.
@@ -309,20 +307,35 @@ func compareMoved(t *testing.T, garment string, a, b *weights.Rows, at func(v in
 	}
 }
 
+// TestTransfer_RigidMotion moves body, skin and garment together. Many lengths
+// (the reach, the distance from which cloth counts as loose) are shares of the
+// diagonal of the body's box along the axes, which an oblique turn changes: on
+// loose cloth, whose rows jump at such a distance, only turns that take axes to
+// axes must leave all as it was.
 func TestTransfer_RigidMotion(t *testing.T) {
 	h := smallCox()
-	turn := skinning.RotationAbout(r3.Vec{X: 1, Y: 2, Z: -1}, r3.Vec{X: 0.3, Y: -0.8, Z: 0.5}, 2.1)
-	turn.T = r3.Add(turn.T, r3.Vec{X: 3, Y: -1, Z: 2})
-	s, err := Prepare(context.Background(), moved(h.body, turn), 0)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, g := range h.wardrobe {
-		t.Run(g.Name, func(t *testing.T) {
-			a := mustTransfer(t, h.source, ofCrew(g), Options{})
-			b := mustTransfer(t, s, &Garment{Name: g.Name, Mesh: movedMesh(g.Mesh, turn)}, Options{})
-			compareMoved(t, g.Name, a.Rows, b.Rows, itself, nil)
-		})
+	third := skinning.RotationAbout(r3.Vec{}, r3.Vec{X: 1, Y: 1, Z: 1}, 2*math.Pi/3)
+	oblique := skinning.RotationAbout(r3.Vec{}, r3.Vec{X: 0.3, Y: -0.8, Z: 0.5}, 2.1)
+	for _, c := range []struct {
+		name  string
+		turn  skinning.Affine
+		loose bool
+	}{{"a third about the diagonal", third, true}, {"oblique", oblique, false}} {
+		c.turn.T = r3.Vec{X: 3, Y: -1, Z: 2}
+		s, err := Prepare(context.Background(), moved(h.body, c.turn), 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, g := range h.wardrobe {
+			if g.Loose && !c.loose {
+				continue
+			}
+			t.Run(c.name+", "+g.Name, func(t *testing.T) {
+				a := mustTransfer(t, h.source, ofCrew(g), Options{})
+				b := mustTransfer(t, s, &Garment{Name: g.Name, Mesh: movedMesh(g.Mesh, c.turn)}, Options{})
+				compareMoved(t, g.Name, a.Rows, b.Rows, itself, nil)
+			})
+		}
 	}
 }
 
@@ -794,9 +807,10 @@ func TestTransfer_BadRows(t *testing.T) {
 }
 
 // edgeStretch returns the largest ratio of a posed edge to the same edge at rest,
-// over all edges of the welded mesh and all poses that turn one joint by 90
-// degrees, either way, about one of its local axes, and where that is.
-func edgeStretch(m *mesh.Mesh, rows *weights.Rows, skin *skinning.Skin) (worst float64, where string) {
+// over all edges of the welded mesh between vertices that keep says and all poses
+// that turn one joint by 90 degrees, either way, about one of its local axes, and
+// where that is.
+func edgeStretch(m *mesh.Mesh, rows *weights.Rows, skin *skinning.Skin, keep []bool) (worst float64, where string) {
 	w := mesh.Weld(m, 1e-6*m.Diagonal())
 	used := make([]bool, len(skin.Joints))
 	for _, j := range rows.Joint {
@@ -820,6 +834,9 @@ func edgeStretch(m *mesh.Mesh, rows *weights.Rows, skin *skinning.Skin) (worst f
 				for v := 0; v < adjacency.Len(); v++ {
 					for _, u := range adjacency.Neighbours(v) {
 						a, b := first[v], first[u]
+						if !keep[a] || !keep[b] {
+							continue
+						}
 						rest := r3.Norm(r3.Sub(m.Positions[a], m.Positions[b]))
 						if s := r3.Norm(r3.Sub(out[a], out[b])) / rest; s > worst {
 							worst = s
@@ -833,49 +850,56 @@ func edgeStretch(m *mesh.Mesh, rows *weights.Rows, skin *skinning.Skin) (worst f
 	return worst, where
 }
 
-// looseStretch is how far an edge of loose cloth may be stretched in those poses,
-// by the largest number of influences. 1.5 is what cloth that never tears would
-// have; the limit of influences stands in the way: rows of loose cloth blend up to
-// eight joints (root to the clavicles), and which four of them are kept changes
-// from one vertex to the next. The demo's own rows, with four, reach 5.0.
-// Measured on the three bodies: 9.8, 7.0, 5.8 with four; 2.3, 2.8, 1.9 with eight.
-var looseStretch = map[int]float64{4: 10.5, 8: 3}
+// looseStretch is how far an edge of loose cloth may be stretched in those poses.
+// 1.5 is what cloth that never tears would have. What is left over lies where the
+// cloth starts to hang: on the cape at the yoke's edge over the shoulders
+// (measured on the three bodies: 1.7, 2.3, 1.7; the demo's own rows reach 4.3, 5.0,
+// 4.1), on the coat where the tails leave the thighs (3.7, 2.8, 4.0; its own rows:
+// 2.0, 2.2, 2.0).
+var looseStretch = map[string]float64{"cape": 2.5, "oilskin coat": 4.4}
 
 // TestTransfer_LooseCloth: rows of cloth that hangs free of the body are
 // conventions; they must be flagged, and must not tear the cloth.
 func TestTransfer_LooseCloth(t *testing.T) {
 	for _, name := range crew.Names() {
-		t.Run(name, func(t *testing.T) {
-			b := crew.NewBodyAt(name, 0.4)
-			g := b.GarmentAt("cape", 0.5)
-			s, err := Prepare(context.Background(), &Body{Name: name, Mesh: b.Mesh, Rows: b.Rows, Skin: b.Skin}, 0)
-			if err != nil {
-				t.Fatal(err)
-			}
-			r := mustTransfer(t, s, ofCrew(g), Options{})
-			checkLegal(t, r, g.Mesh.NumVertices(), len(b.Skin.Joints), 0)
-			loose, low := 0, 0
-			for v, l := range g.LooseVertex {
-				if l {
-					loose++
-					if r.Confidence[v] < LowConfidence {
-						low++
+		b := crew.NewBodyAt(name, 0.4)
+		s, err := Prepare(context.Background(), &Body{Name: name, Mesh: b.Mesh, Rows: b.Rows, Skin: b.Skin}, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, c := range []struct {
+			garment string
+			density float64
+			low     float64 // least share of loose vertices of low confidence
+		}{
+			// All of the cape hangs. Of the coat's tails the crew counts as loose also what
+			// lies close to the body, where a match deserves trust.
+			{"cape", 0.5, 0.9}, {"oilskin coat", 0.3, 0.5},
+		} {
+			t.Run(name+", "+c.garment, func(t *testing.T) {
+				g := b.GarmentAt(c.garment, c.density)
+				r := mustTransfer(t, s, ofCrew(g), Options{})
+				checkLegal(t, r, g.Mesh.NumVertices(), len(b.Skin.Joints), 0)
+				loose, low := 0, 0
+				for v, l := range g.LooseVertex {
+					if l {
+						loose++
+						if r.Confidence[v] < LowConfidence {
+							low++
+						}
 					}
 				}
-			}
-			if loose == 0 || float64(low) < 0.9*float64(loose) {
-				t.Errorf("%d of %d loose vertices have low confidence", low, loose)
-			}
-			truth, _ := edgeStretch(g.Mesh, g.Truth, b.Skin)
-			t.Logf("largest edge stretch by the demo's own rows %.3f", truth)
-			for most, limit := range looseStretch {
-				worst, where := edgeStretch(g.Mesh, mustTransfer(t, s, ofCrew(g), Options{MaxInfluences: most}).Rows, b.Skin)
-				t.Logf("largest edge stretch with %d influences %.3f (%s)", most, worst, where)
-				if worst > limit {
-					t.Errorf("largest edge stretch with %d influences %.3f (%s), want <= %g", most, worst, where, limit)
+				worst, where := edgeStretch(g.Mesh, r.Rows, b.Skin, g.LooseVertex)
+				truth, _ := edgeStretch(g.Mesh, g.Truth, b.Skin, g.LooseVertex)
+				t.Logf("%d of %d loose vertices have low confidence; largest edge stretch %.3f (%s), by the demo's own rows %.3f", low, loose, worst, where, truth)
+				if loose == 0 || float64(low) < c.low*float64(loose) {
+					t.Errorf("%d of %d loose vertices have low confidence", low, loose)
 				}
-			}
-		})
+				if limit := looseStretch[c.garment]; worst > limit {
+					t.Errorf("largest edge stretch %.3f (%s), want <= %g", worst, where, limit)
+				}
+			})
+		}
 	}
 }
 

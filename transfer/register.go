@@ -213,7 +213,7 @@ func (s *Source) matchSamples(ctx context.Context, g *target, samples []sample, 
 				m := s.faceNormal[near.Triangle]
 				cost := near.DistanceSq + gap*gap*min(r3.Norm2(r3.Sub(n, m)), r3.Norm2(r3.Add(n, m)))
 				for _, side := range [2]r3.Vec{n, r3.Scale(-1, n)} {
-					if hit, c := s.tree.NearestOriented(p, side, gap*gap, cost); hit.Triangle >= 0 && c < cost {
+					if hit, c := s.nearestOriented(p, side, gap*gap, cost); hit.Triangle >= 0 && c < cost {
 						best, cost = hit, c
 					}
 				}

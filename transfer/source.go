@@ -11,6 +11,10 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
+// maxSheetTriangles is the number of triangles from which on oriented queries look
+// at a part of them. On a grown figure they are then about 4 mm apart.
+const maxSheetTriangles = 250_000
+
 // NoRowsError reports a body none of whose triangles has three usable rows.
 type NoRowsError struct{ Body string }
 
@@ -27,7 +31,13 @@ type Source struct {
 	edge     float64 // mean edge length of the usable surface, metres
 
 	// Usable triangles only; tree triangle t is original[t] of the body.
-	tree       *closest.Tree
+	tree *closest.Tree
+	// sheets is the tree for oriented queries, over every sheetStep-th usable
+	// triangle: those queries tell the body's sheets apart, for which a fine body has
+	// far more triangles than it takes, and their cost grows with the triangles
+	// within reach.
+	sheets     *closest.Tree
+	sheetStep  int32
 	triangle   [][3]int32
 	original   []int32
 	faceNormal []r3.Vec // unit; zero where the triangle is degenerate
@@ -92,6 +102,17 @@ func Prepare(ctx context.Context, body *Body, threads int) (*Source, error) {
 	var err error
 	if s.tree, err = closest.NewTree(ctx, body.Mesh.Positions, s.triangle, threads); err != nil {
 		return nil, fmt.Errorf("body %q: build search tree: %w", body.Name, err)
+	}
+	s.sheets, s.sheetStep = s.tree, 1
+	if n := len(s.triangle); n > maxSheetTriangles {
+		s.sheetStep = int32((n + maxSheetTriangles - 1) / maxSheetTriangles)
+		var some [][3]int32
+		for t := 0; t < n; t += int(s.sheetStep) {
+			some = append(some, s.triangle[t])
+		}
+		if s.sheets, err = closest.NewTree(ctx, body.Mesh.Positions, some, threads); err != nil {
+			return nil, fmt.Errorf("body %q: build search tree: %w", body.Name, err)
+		}
 	}
 	s.measure(usable)
 	return s, ctx.Err()
@@ -162,4 +183,13 @@ func (s *Source) nearestAll(ctx context.Context, points []r3.Vec, threads int) (
 		return nil, err
 	}
 	return hits, nil
+}
+
+// nearestOriented is the oriented query over the body's sheets.
+func (s *Source) nearestOriented(p, side r3.Vec, lambdaSq, maxCost float64) (closest.Hit, float64) {
+	hit, cost := s.sheets.NearestOriented(p, side, lambdaSq, maxCost)
+	if hit.Triangle >= 0 {
+		hit.Triangle *= s.sheetStep
+	}
+	return hit, cost
 }

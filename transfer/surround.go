@@ -18,7 +18,6 @@ import (
 	"math"
 	"slices"
 
-	"github.com/selvage/selvage/transfer/mesh"
 	"github.com/selvage/selvage/transfer/weights"
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -70,7 +69,9 @@ func newSurround(s *Source) *surround {
 	centre := make([]r3.Vec, n)
 	area := make([]float64, n)
 	order := make([]int32, 0, n)
-	for t, tri := range s.triangle {
+	// The sheets' share of the triangles (source.go) serves for a sum, too.
+	for t := 0; t < n; t += int(s.sheetStep) {
+		tri := s.triangle[t]
 		a, b, c := s.body.Mesh.Positions[tri[0]], s.body.Mesh.Positions[tri[1]], s.body.Mesh.Positions[tri[2]]
 		centre[t] = r3.Scale(1.0/3, r3.Add(a, r3.Add(b, c)))
 		area[t] = r3.Norm(r3.Cross(r3.Sub(b, a), r3.Sub(c, a))) / 2
@@ -112,10 +113,15 @@ func newSurround(s *Source) *surround {
 	// Halving the order along a space-filling curve gives compact clusters with one
 	// sort; ties go by triangle.
 	if len(order) > 0 {
-		box := mesh.Bounds(centre)
+		box := r3.Box{Min: centre[order[0]], Max: centre[order[0]]}
+		for _, t := range order {
+			p := centre[t]
+			box.Min = r3.Vec{X: min(box.Min.X, p.X), Y: min(box.Min.Y, p.Y), Z: min(box.Min.Z, p.Z)}
+			box.Max = r3.Vec{X: max(box.Max.X, p.X), Y: max(box.Max.Y, p.Y), Z: max(box.Max.Z, p.Z)}
+		}
 		code := make([]uint64, n)
-		for t, p := range centre {
-			code[t] = morton(p, box)
+		for _, t := range order {
+			code[t] = morton(centre[t], box)
 		}
 		slices.SortFunc(order, func(a, b int32) int {
 			switch {

@@ -89,12 +89,12 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 
 	// Islands: those that nothing could be trusted for, then the rigid ones.
 	clock.enter(StageIslands)
-	rows, orphanNotes, err := adoptOrphans(ctx, s, g, rigid, t, rows)
+	rows, orphanNotes, err := adoptOrphans(ctx, s, g, rigid, t, rows, opt.Threads)
 	if err != nil {
 		return nil, err
 	}
 	notes = append(notes, orphanNotes...)
-	if rows, err = seatRigid(ctx, s, g, rigid, t, rows); err != nil {
+	if rows, err = seatRigid(ctx, s, g, rigid, t, rows, opt.Threads); err != nil {
 		return nil, err
 	}
 	rows, missing := lastResort(s, g, t, rows)
