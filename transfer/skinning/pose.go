@@ -6,9 +6,11 @@ import (
 )
 
 // Pose holds for each joint of a skin the map from the default-pose world frame
-// to the posed world frame: G'_j * G_j^-1. With it, a vertex that stands at x in
-// the default pose stands at sum_j w_j * Pose[j](x) in the new one, whatever the
-// inverse bind matrices are.
+// to the posed world frame: G'_j * G_j^-1. A vertex that stands at x in the
+// default pose then stands at sum_j w_j * Pose[j](x): exactly what a file's skin
+// does where the default pose is the bind pose (all G_j * IBM_j equal). Elsewhere a
+// file's skin blends sum_j w_j * G'_j * IBM_j * v, which differs by what the blend
+// of the default pose itself bends.
 type Pose []Affine
 
 // Turn returns the pose in which joint is turned by angle radians about the
