@@ -46,7 +46,7 @@ const (
 	// alongShare the share of the limb's own surface for which it must.
 	alongDistance, alongShare = 0.035, 0.5
 	// anchorJoint is the least share of the anchors' weight that allows a joint.
-	anchorJoint = 0.08
+	anchorJoint = 0.15
 	// soleJoint is the share of the anchors' weight from which a joint allows no
 	// other.
 	soleJoint = 0.9
