@@ -94,6 +94,10 @@ func SavePNG(path string, img image.Image) (err error) {
 			err = fmt.Errorf("save picture %s: %w", path, err)
 		}
 	}()
+	if err = f.Chmod(0o644); err != nil {
+		f.Close()
+		return err
+	}
 	if err = png.Encode(f, img); err != nil {
 		f.Close()
 		return err
