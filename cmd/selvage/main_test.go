@@ -202,7 +202,8 @@ func sameRows(a, b *weights.Rows) bool {
 }
 
 func TestHelp_ExamplesForEveryCommand(t *testing.T) {
-	for _, c := range []string{"transfer", "inspect", "demo", "version"} {
+	for _, sub := range newRoot().Commands() {
+		c := sub.Name()
 		o := must(t, c, "--help")
 		if !strings.Contains(o.stdout, "Examples:\n  selvage "+c) {
 			t.Errorf("selvage %s --help shows no example:\n%s", c, o.stdout)
@@ -212,7 +213,7 @@ func TestHelp_ExamplesForEveryCommand(t *testing.T) {
 		}
 	}
 	o := must(t)
-	for _, want := range []string{"transfer", "inspect", "demo", "version", "completion", "Exit status: 0 done; 1 failed"} {
+	for _, want := range []string{"\n  transfer ", "\n  inspect ", "\n  demo ", "\n  version ", "\n  completion ", "Exit status: 0 done; 1 failed"} {
 		if !strings.Contains(o.stdout, want) {
 			t.Errorf("selvage without arguments does not mention %q", want)
 		}
@@ -259,6 +260,26 @@ func TestCompletion(t *testing.T) {
 	o = must(t, "__complete", "tran")
 	if !strings.Contains(o.stdout, "transfer") {
 		t.Errorf("tran is not completed to transfer: %q", o.stdout)
+	}
+}
+
+func TestDemo(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "demo")
+	o := must(t, "demo", "--out", dir, "--member", "cox", "--threads", "2")
+	if strings.ContainsAny(o.stdout+o.stderr, "\x1b\r\b") || o.stderr != "" {
+		t.Errorf("control characters or standard error in a pipe: %q %q", o.stdout, o.stderr)
+	}
+	for _, g := range crew.GarmentNames() {
+		if strings.Count(o.stdout, g) < 2 {
+			t.Errorf("%s is not in both tables:\n%s", g, o.stdout)
+		}
+	}
+	page := filepath.Join(dir, "index.html")
+	if !strings.HasSuffix(o.stdout, "open "+page+"\n") {
+		t.Errorf("the last line does not say what to open:\n%s", o.stdout)
+	}
+	if _, err := os.Stat(page); err != nil {
+		t.Error(err)
 	}
 }
 
