@@ -45,7 +45,9 @@ type Config struct {
 	StoreBytes int64
 	// BodyBytes bounds the prepared bodies kept in memory, by estimate. Zero: 1 GiB.
 	BodyBytes int64
-	// WorkBytes bounds the memory of running calls, by estimate. Zero: 4 GiB.
+	// WorkBytes bounds the memory of running calls, by estimate: about 4 KB
+	// a garment vertex. Three quarters are for large calls, so that the default
+	// takes a garment of 1.5 million vertices. Zero: 8 GiB.
 	WorkBytes int64
 	// MaxMessageBytes bounds one message. Zero: 8 MiB.
 	MaxMessageBytes int64
@@ -113,7 +115,7 @@ func (c Config) withDefaults() (Config, error) {
 	set(&c.Listen, DefaultListen)
 	set(&c.StoreBytes, 8<<30)
 	set(&c.BodyBytes, 1<<30)
-	set(&c.WorkBytes, 4<<30)
+	set(&c.WorkBytes, 8<<30)
 	set(&c.MaxMessageBytes, 8<<20)
 	set(&c.MaxAssetBytes, 1<<30)
 	set(&c.MaxVertices, 4_000_000)

@@ -5,6 +5,7 @@ import (
 	"io"
 	"log/slog"
 	"os"
+	"runtime/debug"
 	"strings"
 
 	"github.com/goccy/go-yaml"
@@ -55,6 +56,11 @@ The tokens file has a line "NAME SHA256HEX" for each caller:
 			s, err := server.NewServer(c)
 			if err != nil {
 				return usageError{err}
+			}
+			// The budgets are kept by collecting garbage in time, unless GOMEMLIMIT says
+			// otherwise: half as much again, for what the estimates leave out.
+			if os.Getenv("GOMEMLIMIT") == "" {
+				debug.SetMemoryLimit((c.WorkBytes + c.BodyBytes) / 2 * 3)
 			}
 			if err := s.Listen(cmd.Context()); err != nil {
 				return err
