@@ -1,6 +1,6 @@
 package transfer
 
-// Rigid islands: buttons, buckles, badges, toggles. Such an island moves as one
+// Rigid islands: buttons, buckles, badges, toggles, pouches, packs. Such an island moves as one
 // piece, so all its vertices get one row, that of the cloth it sits on.
 
 import (
@@ -22,6 +22,14 @@ const (
 	// rigidElongation is the largest ratio of its two longest extents: laces and
 	// straps are not rigid.
 	rigidElongation = 3.5
+	// solidSize is the largest extent of a rigid solid (a pouch, a pack, a tool), as a
+	// share of the diagonal (about 20 cm): closed, at least solidThickness times as
+	// thick as it is long, and all on one side of the body (the mean of the body's
+	// unit normals under it is at least oneSided long), so that it wraps no limb.
+	solidSize, solidThickness, oneSided = 0.09, 0.25, 0.85
+	// fewIslands is the number of islands up to which a garment may be nothing but
+	// rigid ones.
+	fewIslands = 12
 	// rigidShare is the largest share of the garment's area that unnamed rigid
 	// islands may make up. A garment that is nothing but small pieces (mail,
 	// feathers, a mesh cut at every face) is cloth.
@@ -34,6 +42,12 @@ func rigidIslands(s *Source, g *target, opt *Options) (rigid []bool, notes []str
 	named := g.namedVertices(opt.RigidNames)
 	total, small := 0.0, 0.0
 	var found []int
+	open := make([]bool, g.islands.Count)
+	for t, bits := range mesh.OpenBorder(g.welded.Mesh.Triangles, nil) {
+		if bits != 0 {
+			open[g.islands.Island[g.welded.Mesh.Triangles[t][0]]] = true
+		}
+	}
 	for i := range rigid {
 		members := g.islands.Members(i)
 		area := 0.0
@@ -51,12 +65,14 @@ func rigidIslands(s *Source, g *target, opt *Options) (rigid []bool, notes []str
 			continue
 		}
 		ext := extents(g.position, members)
-		if ext[0] <= rigidSize*s.diagonal && ext[0] <= rigidElongation*ext[1] {
+		compact := ext[0] <= rigidElongation*ext[1]
+		solid := ext[0] <= solidSize*s.diagonal && ext[2] >= solidThickness*ext[0] && !open[i]
+		if compact && (ext[0] <= rigidSize*s.diagonal || solid && s.oneSided(g, members)) {
 			found = append(found, i)
 			small += area
 		}
 	}
-	if opt.RigidIslands == On || small <= rigidShare*total {
+	if opt.RigidIslands == On || small <= rigidShare*total || g.islands.Count <= fewIslands {
 		for _, i := range found {
 			rigid[i] = true
 		}
@@ -64,6 +80,19 @@ func rigidIslands(s *Source, g *target, opt *Options) (rigid []bool, notes []str
 		notes = append(notes, fmt.Sprintf("%d small islands make up %.0f%% of the garment and are treated as cloth", len(found), 100*small/total))
 	}
 	return rigid, notes
+}
+
+// oneSided reports whether the body under the members faces one way.
+func (s *Source) oneSided(g *target, members []int32) bool {
+	var sum r3.Vec
+	n := 0.0
+	for k := 0; k < len(members); k += 1 + len(members)/200 {
+		if hit := s.tree.Nearest(g.position[members[k]]); hit.Triangle >= 0 {
+			sum = r3.Add(sum, s.normalAt(hit.Triangle, hit.Bary))
+			n++
+		}
+	}
+	return n > 0 && r3.Norm(sum) >= oneSided*n
 }
 
 // extents returns the lengths of the members' principal axes, longest first:

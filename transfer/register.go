@@ -159,7 +159,7 @@ func register(ctx context.Context, s *Source, g *target, opt *Options) (*registr
 	s.shareOut(samples, limbs, inSubtree)
 	after = robustScale(samples, evenResidual(samples, len(limbs)))
 
-	accept := opt.Registration != Off && after < residualGate*before && before > residualFloor*s.diagonal
+	accept := opt.Registration != Off && after < residualGate*before
 	found := false
 	for _, j := range limbs {
 		angle := r3.Norm(turn[j])
@@ -168,7 +168,7 @@ func register(ctx context.Context, s *Source, g *target, opt *Options) (*registr
 	}
 	// A limb is reported only where turning it explains something: a fit that is
 	// merely uneven leaves as much residual as it found.
-	if !found || !(after < 0.8*before) {
+	if !found || !(after < 0.8*before) || before <= residualFloor*s.diagonal {
 		return reg, nil
 	}
 	accept = accept && found
