@@ -1,0 +1,468 @@
+package server
+
+// The parts of the server alone: store, cache, lanes, outline, tokens.
+
+import (
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+)
+
+// text is a glTF asset of about size bytes that differs by n.
+func text(n, size int) []byte {
+	s := fmt.Sprintf(`{"asset":{"version":"2.0","generator":"%d`, n)
+	return []byte(s + strings.Repeat("x", max(0, size-len(s)-3)) + `"}}`)
+}
+
+func put(t *testing.T, s *store, data []byte) digest {
+	t.Helper()
+	id := digest(sha256.Sum256(data))
+	u, err := s.begin(id, int64(len(data)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer u.abort()
+	if err := u.write(data); err != nil {
+		t.Fatal(err)
+	}
+	o, err := u.check(1 << 20)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := u.commit(o); err != nil {
+		t.Fatal(err)
+	}
+	return id
+}
+
+func open(t *testing.T, folder string, capacity int64) *store {
+	t.Helper()
+	s, err := openStore(folder, capacity)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+func files(t *testing.T, folder string) int {
+	t.Helper()
+	list, err := os.ReadDir(folder)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return len(list)
+}
+
+func TestStore_KeepsAcrossRestart(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, 1<<20)
+	id := put(t, s, text(1, 500))
+	put(t, s, text(1, 500)) // once more
+	if used, pending := s.bytes(); used != 500 || pending != 0 {
+		t.Errorf("%d bytes used, %d pending; want 500 and 0", used, pending)
+	}
+	// What a crash leaves behind.
+	for _, name := range []string{uploadPrefix + "12", strings.Repeat("a", 64) + assetSuffix, "other.txt"} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte("{}"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	s = open(t, dir, 1<<20)
+	data, err := s.read(id)
+	if err != nil || string(data) != string(text(1, 500)) {
+		t.Errorf("after the restart: %d bytes, %v", len(data), err)
+	}
+	if n := files(t, dir); n != 3 { // asset, outline, and what is not ours
+		t.Errorf("%d files, want 3", n)
+	}
+}
+
+func TestStore_EvictsLeastRecentlyUsed(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, 1000)
+	a, b := put(t, s, text(1, 400)), put(t, s, text(2, 400))
+	if _, err := s.get(a); err != nil { // now b is older
+		t.Fatal(err)
+	}
+	c := put(t, s, text(3, 400))
+	for id, want := range map[digest]bool{a: true, b: false, c: true} {
+		if _, err := s.get(id); (err == nil) != want {
+			t.Errorf("%v: %v, want it held: %v", id, err, want)
+		}
+	}
+	if n := files(t, dir); n != 4 {
+		t.Errorf("%d files, want 4", n)
+	}
+	var over *overloadError
+	u, err := s.begin(digest{}, 900)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.begin(digest{}, 900); !errors.As(err, &over) {
+		t.Errorf("a second upload that does not fit: %v", err)
+	}
+	u.abort()
+	if used, pending := s.bytes(); used+pending > 1000 || pending != 0 {
+		t.Errorf("%d bytes used, %d pending", used, pending)
+	}
+}
+
+func TestStore_DropsDamaged(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, 1000)
+	id := put(t, s, text(1, 400))
+	file := s.path(id, assetSuffix)
+	data, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	data[100]++
+	if err := os.WriteFile(file, data, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.read(id); !errors.Is(err, errDamaged) {
+		t.Errorf("error %v, want damaged", err)
+	}
+	var missing *notFoundError
+	if _, err := s.read(id); !errors.As(err, &missing) {
+		t.Errorf("error %v, want not found", err)
+	}
+	if n := files(t, dir); n != 0 {
+		t.Errorf("%d files are left", n)
+	}
+}
+
+func TestUpload_Faults(t *testing.T) {
+	good := text(1, 300)
+	id := digest(sha256.Sum256(good))
+	for _, c := range []struct {
+		name string
+		size int64
+		data []byte
+	}{
+		{"too short", 301, good}, {"too long", 299, good}, {"another hash", 300, text(2, 300)},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			dir := t.TempDir()
+			s := open(t, dir, 1000)
+			u, err := s.begin(id, c.size)
+			if err != nil {
+				t.Fatal(err)
+			}
+			err = u.write(c.data)
+			if err == nil {
+				_, err = u.check(1 << 20)
+			}
+			var fault *uploadError
+			if !errors.As(err, &fault) {
+				t.Errorf("error %v, want one of the upload", err)
+			}
+			u.abort()
+			u.abort()
+			if n := files(t, dir); n != 0 {
+				t.Errorf("%d files are left", n)
+			}
+			if used, pending := s.bytes(); used != 0 || pending != 0 {
+				t.Errorf("%d bytes used, %d pending", used, pending)
+			}
+		})
+	}
+}
+
+func TestOutline(t *testing.T) {
+	for _, c := range []struct {
+		name, text, fault string
+		vertices          int64
+		triangles         int64
+	}{
+		{"empty", "", "empty", 0, 0},
+		{"no JSON", "hello", "JSON", 0, 0},
+		{"null", "null", "version", 0, 0},
+		{"version 1", `{"asset":{"version":"1.0"}}`, "version", 0, 0},
+		{"external buffer", `{"asset":{"version":"2.0"},"buffers":[{"byteLength":4,"uri":"a.bin"}]}`, "buffer 0", 0, 0},
+		{"address", `{"asset":{"version":"2.0"},"buffers":[{"byteLength":4,"uri":"http://127.0.0.1/a.bin"}]}`, "buffer 0", 0, 0},
+		{"file address", `{"asset":{"version":"2.0"},"images":[{},{"uri":"file:///etc/passwd"}]}`, "image 1", 0, 0},
+		{"empty URI", `{"asset":{"version":"2.0"},"images":[{"uri":""}]}`, "image 0", 0, 0},
+		{"counts", `{"asset":{"version":"2.0"},"images":[{"uri":"data:,"}],"accessors":[{"count":10},{"count":30}],
+			"meshes":[{"primitives":[{"attributes":{"POSITION":0},"indices":1},{"attributes":{"NORMAL":0}}]}],
+			"nodes":[{"mesh":0},{"mesh":0},{"mesh":7},{}]}`, "", 20, 20},
+		{"absurd", `{"asset":{"version":"2.0"},"accessors":[{"count":9223372036854775807},{"count":-5}],
+			"meshes":[{"primitives":[{"attributes":{"POSITION":0},"indices":1}]}],"nodes":[{"mesh":0},{"mesh":0}]}`, "", 2 << 32, 0},
+		{"cut GLB", "glTF\x02\x00\x00\x00\xff\x00\x00\x00", "GLTF", 0, 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			o, err := outlineOf([]byte(c.text))
+			var fault *assetError
+			if c.fault != "" {
+				if !errors.As(err, &fault) || !strings.Contains(strings.ToLower(err.Error()), strings.ToLower(c.fault)) {
+					t.Errorf("error %v, want one with %q", err, c.fault)
+				}
+				return
+			}
+			if err != nil || o.Vertices != c.vertices || o.Triangles != c.triangles {
+				t.Errorf("%+v, %v; want %d vertices, %d triangles", o, err, c.vertices, c.triangles)
+			}
+		})
+	}
+}
+
+// FuzzOutline reads outlines of any bytes: it must not panic, and what it counts
+// stays in range.
+func FuzzOutline(f *testing.F) {
+	f.Add(text(1, 100))
+	f.Add([]byte("glTF\x02\x00\x00\x00\x30\x00\x00\x00\x1c\x00\x00\x00JSON{\"asset\":{\"version\":\"2.0\"}}"))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		o, err := outlineOf(data)
+		if err == nil && (o.Vertices < 0 || o.Triangles < 0 || o.garmentBytes() <= 0 || o.bodyBytes() <= 0) {
+			t.Errorf("%+v", o)
+		}
+	})
+}
+
+func TestCache_LeastRecentlyUsedOutFirst(t *testing.T) {
+	c := newCache[string](100)
+	prepared := 0
+	get := func(key string, bytes int64) bool {
+		v, hit, err := c.get(t.Context(), key, func() (string, int64, error) { prepared++; return "value of " + key, bytes, nil })
+		if err != nil || v != "value of "+key {
+			t.Fatalf("%s: %q, %v", key, v, err)
+		}
+		return hit
+	}
+	for _, x := range []struct {
+		key   string
+		bytes int64
+		hit   bool
+		used  int64
+	}{
+		{"a", 40, false, 40}, {"b", 40, false, 80}, {"a", 40, true, 80}, {"c", 40, false, 80}, {"b", 40, false, 80},
+		{"huge", 101, false, 80}, {"huge", 101, false, 80},
+	} {
+		if hit := get(x.key, x.bytes); hit != x.hit || c.bytes() != x.used {
+			t.Errorf("%s: hit %v, %d bytes; want %v, %d", x.key, hit, c.bytes(), x.hit, x.used)
+		}
+	}
+	c.remove(func(key string) bool { return key == "b" })
+	if c.has("b") || !c.has("c") || c.bytes() != 40 {
+		t.Errorf("after the removal: %d bytes", c.bytes())
+	}
+	if prepared != 6 {
+		t.Errorf("prepared %d times, want 6", prepared)
+	}
+}
+
+func TestCache_PreparesOnceForMany(t *testing.T) {
+	c := newCache[int](100)
+	var calls atomic.Int32
+	release := make(chan struct{})
+	var wg sync.WaitGroup
+	for range 20 {
+		wg.Go(func() {
+			v, _, err := c.get(context.Background(), "k", func() (int, int64, error) {
+				calls.Add(1)
+				<-release
+				return 7, 1, nil
+			})
+			if v != 7 || err != nil {
+				t.Errorf("%d, %v", v, err)
+			}
+		})
+	}
+	for calls.Load() == 0 {
+		time.Sleep(time.Millisecond)
+	}
+	// One that gives up does not wait for the others.
+	gone, cancel := context.WithCancel(context.Background())
+	cancel()
+	if _, _, err := c.get(gone, "k", nil); !errors.Is(err, context.Canceled) {
+		t.Errorf("error %v, want cancelled", err)
+	}
+	close(release)
+	wg.Wait()
+	if n := calls.Load(); n != 1 {
+		t.Errorf("prepared %d times", n)
+	}
+}
+
+func TestCache_NextTriesAfterFailure(t *testing.T) {
+	c := newCache[int](100)
+	fail := errors.New("fails")
+	started, release := make(chan struct{}), make(chan struct{})
+	go c.get(context.Background(), "k", func() (int, int64, error) {
+		close(started)
+		<-release
+		return 0, 0, fail
+	})
+	<-started
+	done := make(chan error, 1)
+	go func() {
+		v, _, err := c.get(context.Background(), "k", func() (int, int64, error) { return 5, 1, nil })
+		if v != 5 {
+			err = fmt.Errorf("%d, %w", v, err)
+		}
+		done <- err
+	}()
+	close(release)
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+	func() { // a panic must not leave the key pending
+		defer func() { _ = recover() }()
+		_, _, _ = c.get(context.Background(), "p", func() (int, int64, error) { panic("p") })
+	}()
+	if v, _, err := c.get(t.Context(), "p", func() (int, int64, error) { return 6, 1, nil }); v != 6 || err != nil {
+		t.Errorf("after a panic: %d, %v", v, err)
+	}
+}
+
+func TestAdmission_QueueAndDelay(t *testing.T) {
+	a := newAdmission(1600, 1, 1, 50*time.Millisecond)
+	first, err := a.acquire(t.Context(), 10)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// The one place in the queue is taken by a call that waits until its time is up.
+	waited := make(chan error, 1)
+	go func() {
+		_, err := a.acquire(context.Background(), 10)
+		waited <- err
+	}()
+	for a.waiting.Load() == 0 {
+		time.Sleep(time.Millisecond)
+	}
+	var over *overloadError
+	if _, err := a.acquire(t.Context(), 10); !errors.As(err, &over) || over.retry <= 0 {
+		t.Errorf("queue full: %v", err)
+	}
+	if err := <-waited; !errors.As(err, &over) {
+		t.Errorf("waited too long: %v", err)
+	}
+	first.done() // the result is on its way, the slot is free
+	second, err := a.acquire(t.Context(), 10)
+	if err != nil {
+		t.Fatal(err)
+	}
+	gone, cancel := context.WithCancel(context.Background())
+	cancel()
+	if _, err := a.acquire(gone, 10); !errors.Is(err, context.Canceled) {
+		t.Errorf("cancelled: %v", err)
+	}
+	for _, k := range []*ticket{first, second, first} {
+		k.release()
+	}
+	if a.held.Load() != 0 || a.running.Load() != 0 || a.waiting.Load() != 0 {
+		t.Errorf("at the end: %d bytes held, %d running, %d waiting", a.held.Load(), a.running.Load(), a.waiting.Load())
+	}
+}
+
+func TestAdmission_LargeNeverBlocksSmall(t *testing.T) {
+	a := newAdmission(1600, 2, 10, 5*time.Second)
+	large, err := a.acquire(t.Context(), 1200)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	waited := make(chan error, 1)
+	go func() { // a second large one queues
+		_, err := a.acquire(ctx, 1200)
+		waited <- err
+	}()
+	for a.waiting.Load() == 0 {
+		time.Sleep(time.Millisecond)
+	}
+	for range 4 {
+		soon, stop := context.WithTimeout(t.Context(), time.Second)
+		k, err := a.acquire(soon, 100)
+		stop()
+		if err != nil {
+			t.Fatalf("a small call beside two large ones: %v", err)
+		}
+		k.release()
+	}
+	cancel()
+	if err := <-waited; !errors.Is(err, context.Canceled) {
+		t.Errorf("the second large one: %v", err)
+	}
+	large.release()
+	var limit *limitError
+	if _, err := a.acquire(t.Context(), 1201); !errors.As(err, &limit) {
+		t.Errorf("more than the large lane: %v", err)
+	}
+}
+
+func TestParseTokens(t *testing.T) {
+	hash := strings.Repeat("0f", 32)
+	for _, c := range []struct {
+		name, text, fault string
+		tokens            int
+	}{
+		{"good", "# crew\n\nmate " + hash + "\n  cox\t" + strings.ToUpper(hash) + "\r\n", "", 2},
+		{"none", "# nobody\n", "no token", 0},
+		{"one word", "mate\n", "line 1", 0},
+		{"short hash", "mate 0f0f\n", "line 1", 0},
+		{"no hash", "ok " + hash + "\nmate " + strings.Repeat("zz", 32), "line 2", 0},
+		{"same name", "mate " + hash + "\nmate " + hash, "line 2", 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			list, err := parseTokens([]byte(c.text))
+			if c.fault == "" && (err != nil || len(list) != c.tokens) {
+				t.Errorf("%d tokens, %v", len(list), err)
+			}
+			if c.fault != "" && (err == nil || !strings.Contains(err.Error(), c.fault)) {
+				t.Errorf("error %v, want one with %q", err, c.fault)
+			}
+			if err != nil && strings.Contains(err.Error(), hash) {
+				t.Error("the error shows a hash")
+			}
+		})
+	}
+}
+
+// FuzzParseTokens reads token files of any bytes.
+func FuzzParseTokens(f *testing.F) {
+	f.Add([]byte("mate " + strings.Repeat("0f", 32)))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		if list, err := parseTokens(data); err == nil && len(list) == 0 {
+			t.Error("no token and no error")
+		}
+	})
+}
+
+func TestConfig(t *testing.T) {
+	for _, c := range []struct {
+		name, setting string
+		config        Config
+	}{
+		{"zero", "", Config{}},
+		{"loopback by name", "", Config{Listen: "localhost:0"}},
+		{"loopback of version 6", "", Config{Listen: "[::1]:0"}},
+		{"all addresses", "listen", Config{Listen: "0.0.0.0:7411"}},
+		{"no host", "listen", Config{Listen: ":7411"}},
+		{"a name", "listen", Config{Listen: "pilot.example:7411"}},
+		{"no port", "listen", Config{Listen: "127.0.0.1"}},
+		{"elsewhere with TLS", "", Config{Listen: "0.0.0.0:7411", TLSCert: "c", TLSKey: "k"}},
+		{"elsewhere by flag", "", Config{Listen: "0.0.0.0:7411", AllowInsecure: true}},
+		{"admin elsewhere", "admin", Config{Admin: "0.0.0.0:7412", TLSCert: "c", TLSKey: "k"}},
+		{"key alone", "tls-cert", Config{TLSKey: "k"}},
+		{"authorities alone", "client-ca", Config{ClientCA: "c"}},
+		{"negative", "queue", Config{Queue: -1}},
+		{"messages below two chunks", "max-message-bytes", Config{MaxMessageBytes: 1 << 20}},
+		{"asset over store", "max-asset-bytes", Config{MaxAssetBytes: 2, StoreBytes: 1}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			_, err := NewServer(c.config)
+			var fault *ConfigError
+			if c.setting == "" && err != nil || c.setting != "" && (!errors.As(err, &fault) || fault.Setting != c.setting) {
+				t.Errorf("error %v, want one of %q", err, c.setting)
+			}
+		})
+	}
+}
