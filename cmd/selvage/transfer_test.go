@@ -426,10 +426,15 @@ func TestTransfer_Interrupt(t *testing.T) {
 	}
 	write(body, func(f *os.File) error { return crew.NewBodyAt("mate", 1).WriteGLB(f) })
 	write(coat, func(f *os.File) error {
-		return crew.NewBodyAt("mate", 0.3).GarmentAt("oilskin coat", 12).WriteGLB(f)
+		return crew.NewBodyAt("mate", 0.3).GarmentAt("oilskin coat", 10).WriteGLB(f)
 	})
-	for _, after := range []time.Duration{200 * time.Millisecond, 600 * time.Millisecond, time.Second} {
-		t.Run(after.String(), func(t *testing.T) {
+	// How long it takes here and now decides when to interrupt.
+	began := time.Now()
+	must(t, "transfer", body, coat, "-o", filepath.Join(dir, "out.glb"), "--threads", "1")
+	whole := time.Since(began)
+	for _, share := range []float64{0.1, 0.35, 0.6} {
+		t.Run(fmt.Sprintf("after %.0f%%", 100*share), func(t *testing.T) {
+			after := time.Duration(share * float64(whole))
 			out := t.TempDir()
 			old := filepath.Join(out, "old.glb")
 			if err := os.WriteFile(old, []byte("an older result"), 0o644); err != nil {
@@ -443,13 +448,13 @@ func TestTransfer_Interrupt(t *testing.T) {
 			}
 			time.Sleep(after)
 			if err := cmd.Process.Signal(syscall.SIGINT); err != nil {
-				t.Fatalf("the transfer was over before the interrupt: make the garment denser: %v", err)
+				t.Fatal(err)
 			}
 			at := time.Now()
 			_ = cmd.Wait()
 			took := time.Since(at)
 			if s := cmd.ProcessState.ExitCode(); s != exitFailed {
-				t.Errorf("status %d, want %d", s, exitFailed)
+				t.Errorf("status %d %v after an interrupt at %v of %v, want %d", s, took, after, whole, exitFailed)
 			}
 			oneSentence(t, outcome{0, stdout.String(), stderr.String()})
 			if !strings.Contains(stderr.String(), "interrupted") {
