@@ -21,12 +21,17 @@ func newVersion() *cobra.Command {
 	}
 }
 
-// version is the module's version as the build recorded it: a tag, or the
-// commit of the checkout.
+// version is what the build recorded: the module's version, and the commit where
+// it was built from a checkout.
 func version() string {
 	info, ok := debug.ReadBuildInfo()
 	if !ok || info.Main.Version == "" {
 		return "unknown"
+	}
+	for _, s := range info.Settings {
+		if s.Key == "vcs.revision" && len(s.Value) >= 12 && info.Main.Version == "(devel)" {
+			return info.Main.Version + " " + s.Value[:12]
+		}
 	}
 	return info.Main.Version
 }
