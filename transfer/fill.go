@@ -43,11 +43,11 @@ func fill(ctx context.Context, s *Source, g *target, t *trusted, opt *Options) (
 		}
 		length := smoothingLength(t.match[v].distance, t.doubt[v], t.hang[v], opt.Falloff)
 		a := 1 / (length * length)
-		least := 1e-6 / (s.diagonal * s.diagonal)
+		least := 1e-6 / (s.size * s.size)
 		if opt.Fill == FillBiharmonic && pull > 0 {
 			// The same length in the units of x^T L M^-1 L x, whose diagonal is about
 			// pull^2/mass.
-			a, pull, least = a*a, pull*pull/op.Mass[v], least/(s.diagonal*s.diagonal)
+			a, pull, least = a*a, pull*pull/op.Mass[v], least/(s.size*s.size)
 		}
 		if pull == 0 || length == 0 || a*op.Mass[v] > fixedRatio*pull {
 			p.DataWeight[v] = math.Inf(1)

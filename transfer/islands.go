@@ -17,13 +17,13 @@ import (
 
 const (
 	// rigidSize is the largest extent of an island that is rigid without being
-	// named, as a share of the body's diagonal (about 6 cm on a grown figure).
+	// named, as a share of the body's size (about 6 cm on a grown figure).
 	rigidSize = 0.03
 	// rigidElongation is the largest ratio of its two longest extents: laces and
 	// straps are not rigid.
 	rigidElongation = 3.5
 	// solidSize is the largest extent of a rigid solid (a pouch, a pack, a tool), as a
-	// share of the diagonal (about 20 cm): closed, at least solidThickness times as
+	// share of the body's size (about 20 cm): closed, at least solidThickness times as
 	// thick as it is long, and all on one side of the body (the mean of the body's
 	// unit normals under it is at least oneSided long), so that it wraps no limb.
 	solidSize, solidThickness, oneSided = 0.09, 0.25, 0.85
@@ -66,8 +66,8 @@ func rigidIslands(s *Source, g *target, opt *Options) (rigid []bool, notes []str
 		}
 		ext := extents(g.position, members)
 		compact := ext[0] <= rigidElongation*ext[1]
-		solid := ext[0] <= solidSize*s.diagonal && ext[2] >= solidThickness*ext[0] && !open[i]
-		if compact && (ext[0] <= rigidSize*s.diagonal || solid && s.oneSided(g, members)) {
+		solid := ext[0] <= solidSize*s.size && ext[2] >= solidThickness*ext[0] && !open[i]
+		if compact && (ext[0] <= rigidSize*s.size || solid && s.oneSided(g, members)) {
 			found = append(found, i)
 			small += area
 		}

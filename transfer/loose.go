@@ -22,7 +22,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// Distances are shares of the body's diagonal (2.1 m on a grown figure with its
+// Distances are shares of the body's size (source.go; 2.3 m on a grown figure with its
 // arms lowered).
 const (
 	// Cloth hangs from looseNear on, and wholly beyond looseFar.
@@ -37,7 +37,7 @@ const (
 	// that makes it loose on the whole.
 	looseShare = 0.4
 	// looseArea is the least area of a loose region, as a share of the squared
-	// diagonal: folds and elbows are no coat tails.
+	// size: folds and elbows are no coat tails.
 	looseArea = 0.008
 	// anchorBand is how far along the cloth its anchors reach from where it starts
 	// to hang.
@@ -75,7 +75,7 @@ func looseness(s *Source, g *target, c *candidates, rigid []bool, opt *Options) 
 		far, total := 0.0, 0.0
 		for _, v := range g.islands.Members(i) {
 			total += g.area[v]
-			if c.near[v] > 0.03*s.diagonal && opt.Loose != Off {
+			if c.near[v] > 0.03*s.size && opt.Loose != Off {
 				far += g.area[v]
 			}
 			whole[i] = whole[i] || isNamed(v)
@@ -86,9 +86,9 @@ func looseness(s *Source, g *target, c *candidates, rigid []bool, opt *Options) 
 	// Regions: connected, beyond the distance from which cloth hangs.
 	start := func(v int32) float64 {
 		if whole[g.islands.Island[v]] {
-			return anchorNear * s.diagonal
+			return anchorNear * s.size
 		}
-		return max(looseNear*s.diagonal, looseGap*c.gap[v])
+		return max(looseNear*s.size, looseGap*c.gap[v])
 	}
 	seen := make([]bool, n)
 	for v := int32(0); v < int32(n); v++ {
@@ -112,7 +112,7 @@ func looseness(s *Source, g *target, c *candidates, rigid []bool, opt *Options) 
 				}
 			}
 		}
-		if !whole[i] && (far <= looseShare*total || total < looseArea*sq(s.diagonal)) {
+		if !whole[i] && (far <= looseShare*total || total < looseArea*sq(s.size)) {
 			continue
 		}
 		lo, hi := looseNear, looseFar
@@ -212,7 +212,7 @@ func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bo
 				continue
 			}
 			t.evidence[v].hang = hang[v]
-			t.doubt[v] = min(2, (1-hang[v])*t.doubt[v]+hang[v]*max(0.35, min(0.8, 0.2+c.near[v]/(0.1*s.diagonal))))
+			t.doubt[v] = min(2, (1-hang[v])*t.doubt[v]+hang[v]*max(0.35, min(0.8, 0.2+c.near[v]/(0.1*s.size))))
 			t.reason[v] |= ReasonFilled
 		}
 		blocks[lo/blockSize] = rows
@@ -345,7 +345,7 @@ func allowedJoints(ctx context.Context, s *Source, g *target, c *candidates, han
 	}
 	// Anchors: the cloth around a region, out to anchorBand along its edges. Where
 	// there is none (it hangs free all around), the tenth of it that is nearest.
-	reach := anchorBand * s.diagonal
+	reach := anchorBand * s.size
 	dist := make([]float64, len(region))
 	for r := 0; r < regions; r++ {
 		for v := range dist {
@@ -455,7 +455,7 @@ func (s *Source) runsAlong(ctx context.Context, g *target, threads int) ([]bool,
 		p := s.body.Mesh.Positions
 		area := r3.Norm(r3.Cross(r3.Sub(p[tri[1]], p[tri[0]]), r3.Sub(p[tri[2]], p[tri[0]])))
 		total[joint[best]] += area
-		if hit := tree.NearestWithin(p[tri[0]], sq(alongDistance*s.diagonal)); hit.Triangle >= 0 {
+		if hit := tree.NearestWithin(p[tri[0]], sq(alongDistance*s.size)); hit.Triangle >= 0 {
 			near[joint[best]] += area
 		}
 	}

@@ -176,7 +176,7 @@ func unaryCost(d, bend, gap float64) float64 {
 // own facets hide any difference.
 func (c *candidates) typicalGaps(s *Source, g *target) {
 	all := slices.Clone(c.near)
-	floor := max(0.2*s.edge, 1e-4*s.diagonal)
+	floor := max(0.2*s.edge, 1e-4*s.size)
 	global := max(median(all), floor)
 	for i := 0; i < g.islands.Count; i++ {
 		members := g.islands.Members(i)

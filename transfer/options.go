@@ -33,8 +33,8 @@ const (
 // default that its comment gives.
 type Options struct {
 	// Reach is the distance from the body, in metres, beyond which a garment
-	// vertex is flagged ReasonBeyondReach. Zero: 8% of the diagonal of the body's
-	// bounding box. Negative is an error.
+	// vertex is flagged ReasonBeyondReach. Zero: 8% of the body's size, about
+	// 18 cm on a grown figure (bodySize in source.go). Negative is an error.
 	Reach float64
 	// Falloff scales the distance-dependent smoothing; see falloff.go for the
 	// formula. Zero: 1. Negative: no smoothing at all.
@@ -102,7 +102,7 @@ type OptionError struct {
 func (e *OptionError) Error() string { return "option " + e.Option + ": " + e.Reason }
 
 // withDefaults checks o and fills in what is zero.
-func (o Options) withDefaults(bodyDiagonal float64) (Options, error) {
+func (o Options) withDefaults(bodySize float64) (Options, error) {
 	bad := func(name, format string, a ...any) (Options, error) {
 		return o, &OptionError{Option: name, Reason: fmt.Sprintf(format, a...)}
 	}
@@ -121,7 +121,7 @@ func (o Options) withDefaults(bodyDiagonal float64) (Options, error) {
 		return bad("threads", "%d is negative", o.Threads)
 	}
 	if o.Reach == 0 {
-		o.Reach = 0.08 * bodyDiagonal
+		o.Reach = 0.08 * bodySize
 	}
 	if o.Falloff == 0 {
 		o.Falloff = 1

@@ -26,10 +26,10 @@ import (
 const (
 	registerSamples    = 3000
 	registerIterations = 12
-	// Samples farther from the body than this share of its diagonal have no say; a
+	// Samples farther from the body than this share of its size have no say; a
 	// hand at the end of an arm that is ten degrees off is far at first.
 	registerNear, registerFar = 0.03, 0.06
-	// residualFloor is the residual, as a share of the diagonal, below which there is
+	// residualFloor is the residual, as a share of the body's size, below which there is
 	// nothing to correct (about 3 mm on a grown figure).
 	residualFloor = 0.0015
 	// angleSigma is the standard deviation of the prior on each angle.
@@ -168,7 +168,7 @@ func register(ctx context.Context, s *Source, g *target, opt *Options) (*registr
 	}
 	// A limb is reported only where turning it explains something: a fit that is
 	// merely uneven leaves as much residual as it found.
-	if !found || !(after < 0.8*before) || before <= residualFloor*s.diagonal {
+	if !found || !(after < 0.8*before) || before <= residualFloor*s.size {
 		return reg, nil
 	}
 	accept = accept && found
@@ -205,7 +205,7 @@ func (s *Source) matchSamples(ctx context.Context, g *target, samples []sample, 
 					p, n = back.Apply(p), back.ApplyVector(n)
 				}
 			}
-			gap := 0.02 * s.diagonal
+			gap := 0.02 * s.size
 			near := s.tree.Nearest(p)
 			best := near
 			if near.Triangle >= 0 {
@@ -218,7 +218,7 @@ func (s *Source) matchSamples(ctx context.Context, g *target, samples []sample, 
 					}
 				}
 			}
-			x.trusted = best.Triangle >= 0 && best.DistanceSq < sq(reach*s.diagonal) && best.DistanceSq <= 9*near.DistanceSq+sq(0.5*s.edge)
+			x.trusted = best.Triangle >= 0 && best.DistanceSq < sq(reach*s.size) && best.DistanceSq <= 9*near.DistanceSq+sq(0.5*s.edge)
 			if best.Triangle < 0 {
 				continue
 			}

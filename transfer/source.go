@@ -26,9 +26,9 @@ func (e *NoRowsError) Error() string {
 // normals, borders and weight gradients. It is read-only after Prepare and safe
 // for concurrent use. The Body must not change while the Source is in use.
 type Source struct {
-	body     *Body
-	diagonal float64 // of the bounding box of the usable surface, metres
-	edge     float64 // mean edge length of the usable surface, metres
+	body *Body
+	size float64 // of the usable surface, metres; see bodySize
+	edge float64 // mean edge length of the usable surface, metres
 
 	// Usable triangles only; tree triangle t is original[t] of the body.
 	tree *closest.Tree
@@ -122,16 +122,12 @@ func Prepare(ctx context.Context, body *Body, threads int) (*Source, error) {
 func (s *Source) measure(usable []bool) {
 	p := s.body.Mesh.Positions
 	used := &mesh.Mesh{Positions: p, Triangles: s.triangle}
-	lo, hi := r3.Vec{X: math.Inf(1), Y: math.Inf(1), Z: math.Inf(1)}, r3.Vec{X: math.Inf(-1), Y: math.Inf(-1), Z: math.Inf(-1)}
 	lengths, edges := 0.0, 0
 	s.faceNormal = mesh.FaceNormals(used)
 	s.gradient = make([]float64, len(s.triangle))
 	for t, tri := range s.triangle {
 		for k := range tri {
 			a, b := tri[k], tri[(k+1)%3]
-			q := p[a]
-			lo = r3.Vec{X: min(lo.X, q.X), Y: min(lo.Y, q.Y), Z: min(lo.Z, q.Z)}
-			hi = r3.Vec{X: max(hi.X, q.X), Y: max(hi.Y, q.Y), Z: max(hi.Z, q.Z)}
 			if l := r3.Norm(r3.Sub(p[a], p[b])); l > 0 {
 				lengths += l
 				edges++
@@ -139,7 +135,7 @@ func (s *Source) measure(usable []bool) {
 			}
 		}
 	}
-	s.diagonal = r3.Norm(r3.Sub(hi, lo))
+	s.size = bodySize(p, s.triangle)
 	if edges > 0 {
 		s.edge = lengths / float64(edges)
 	}
@@ -153,6 +149,39 @@ func (s *Source) measure(usable []bool) {
 		s.normal[v] = vn[w.ToWelded[v]]
 	}
 	s.border = mesh.OpenBorder(s.triangle, w.ToWelded)
+}
+
+// sizeRatio makes bodySize about the height of a standing figure plus a quarter,
+// which is the diagonal of its bounding box with the arms lowered by 45 degrees.
+const sizeRatio = 4.45
+
+// bodySize is the unit of all distances that are meant relative to the body:
+// sizeRatio times the root mean square distance of the surface from its centroid,
+// by area. It does not depend on the frame, and a few stray triangles hardly move
+// it. O(triangles).
+func bodySize(p []r3.Vec, triangles [][3]int32) float64 {
+	var centre r3.Vec
+	total := 0.0
+	area := func(t [3]int32) (float64, r3.Vec) {
+		a, b, c := p[t[0]], p[t[1]], p[t[2]]
+		return r3.Norm(r3.Cross(r3.Sub(b, a), r3.Sub(c, a))) / 2, r3.Scale(1.0/3, r3.Add(a, r3.Add(b, c)))
+	}
+	for _, t := range triangles {
+		w, x := area(t)
+		total += w
+		centre = r3.Add(centre, r3.Scale(w, x))
+	}
+	if !(total > 0) { // nothing but degenerate triangles
+		box := mesh.Bounds(p)
+		return r3.Norm(r3.Sub(box.Max, box.Min))
+	}
+	centre = r3.Scale(1/total, centre)
+	sum := 0.0
+	for _, t := range triangles {
+		w, x := area(t)
+		sum += w * r3.Norm2(r3.Sub(x, centre))
+	}
+	return sizeRatio * math.Sqrt(sum/total)
 }
 
 // normalAt is the unit smooth normal at barycentric coordinates of a usable

@@ -23,7 +23,7 @@ func Transfer(ctx context.Context, body *Body, garment *Garment, opt Options) (*
 // depend on opt.Threads. Errors: *OptionError, the mesh errors of the garment,
 // and ctx's. O(n log n) in practice.
 func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*Result, error) {
-	opt, err := opt.withDefaults(s.diagonal)
+	opt, err := opt.withDefaults(s.size)
 	if err != nil {
 		return nil, err
 	}

@@ -11,7 +11,7 @@ import (
 
 // addOptionFlags binds the flags of a transfer to o.
 func addOptionFlags(f *pflag.FlagSet, o *transfer.Options) {
-	f.Float64Var(&o.Reach, "reach", 0, "distance from the body in metres beyond which vertices are flagged (0: 8% of the body's diagonal)")
+	f.Float64Var(&o.Reach, "reach", 0, "distance from the body in metres beyond which vertices are flagged (0: 8% of the body's size: about 18 cm on a grown figure)")
 	f.Float64Var(&o.Falloff, "falloff", 0, "strength of the distance-dependent smoothing (0: 1; negative: none)")
 	f.Var(choiceFlag[transfer.Fill]{&o.Fill, []string{"harmonic", "biharmonic"}}, "fill", "energy of the fill: harmonic or biharmonic")
 	f.Var(choiceFlag[transfer.Switch]{&o.Loose, []string{"auto", "on", "off"}}, "loose", "loose cloth found by its distance: auto, on or off")
