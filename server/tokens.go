@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"github.com/grpc-ecosystem/go-grpc-middleware/v2/interceptors/auth"
+	"github.com/grpc-ecosystem/go-grpc-middleware/v2/interceptors/logging"
 	"golang.org/x/time/rate"
 )
 
@@ -89,14 +90,6 @@ func newTokens(path string, perSecond float64, burst int, log func(string, error
 	return t, err
 }
 
-type callerKey struct{}
-
-// callerOf is the name of the token that a call came with, "" without tokens.
-func callerOf(ctx context.Context) string {
-	name, _ := ctx.Value(callerKey{}).(string)
-	return name
-}
-
 // admit is the auth function of the interceptors.
 func (t *tokens) admit(ctx context.Context) (context.Context, error) {
 	name := ""
@@ -119,7 +112,7 @@ func (t *tokens) admit(ctx context.Context) (context.Context, error) {
 			return nil, &authError{"the bearer token is not known"}
 		}
 		name = list[found].name
-		ctx = context.WithValue(ctx, callerKey{}, name)
+		logging.AddFields(ctx, logging.Fields{"caller", name})
 	}
 	if t.rate > 0 {
 		if wait := t.take(name); wait > 0 {

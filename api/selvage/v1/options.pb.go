@@ -197,8 +197,8 @@ func (WeightFormat) EnumDescriptor() ([]byte, []int) {
 type Options struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Distance from the body, in metres, beyond which a garment vertex is flagged
-	// "beyond reach". 0: 8% of the diagonal of the body's bounding box. Negative
-	// values and values that are not finite are refused.
+	// "beyond reach". 0: 8% of the body's size, about 18 cm on a grown figure.
+	// Negative values and values that are not finite are refused.
 	Reach float64 `protobuf:"fixed64,1,opt,name=reach,proto3" json:"reach,omitempty"`
 	// Strength of the smoothing that grows with distance and doubt, without unit.
 	// 0: 1. Negative: no smoothing at all.
