@@ -171,7 +171,11 @@ func (s *Server) Serve(ctx context.Context) error {
 		}()
 	}
 	s.setServing(true)
-	s.config.Log.Info("serving", "address", s.listener.Addr().String(), "tls", s.config.TLSCert != "", "tokens", s.config.Tokens != "", "version", s.config.Version)
+	adminAddress := ""
+	if s.admin != nil {
+		adminAddress = s.admin.Addr().String()
+	}
+	s.config.Log.Info("serving", "address", s.listener.Addr().String(), "admin", adminAddress, "tls", s.config.TLSCert != "", "tokens", s.config.Tokens != "", "version", s.config.Version)
 
 	var err error
 	select {

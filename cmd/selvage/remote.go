@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/tls"
 	"crypto/x509"
+	"errors"
 	"fmt"
 	"os"
 	"strings"
@@ -12,6 +13,8 @@ import (
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/spf13/pflag"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 )
 
 // savable is a finished garment.
@@ -111,7 +114,7 @@ func remoteEngine(ctx context.Context, r *remote, body string, sel gltfio.Select
 	}
 	c, err := client.Dial(ctx, r.address, options...)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, r.explain(err)
 	}
 	return func(ctx context.Context, file string, opt transfer.AssetOptions) (savable, transfer.Summary, error) {
 		garment, err := client.OpenAsset(file)
@@ -120,10 +123,36 @@ func remoteEngine(ctx context.Context, r *remote, body string, sel gltfio.Select
 		}
 		out, err := c.Transfer(ctx, client.Request{Body: asset, Garment: garment, BodyNames: sel.Names, Options: opt})
 		if err != nil {
-			return nil, transfer.Summary{}, err
+			return nil, transfer.Summary{}, r.explain(err)
 		}
 		return out, out.Summary, nil
 	}, func() { c.Close() }, nil
+}
+
+// serverError is what a server said, as a sentence.
+type serverError struct {
+	address string
+	err     error
+}
+
+func (e *serverError) Error() string {
+	return "server " + e.address + ": " + status.Convert(e.err).Message()
+}
+
+func (e *serverError) Unwrap() error { return e.err }
+
+// explain leaves errors that a transfer here would have too as they are.
+func (r *remote) explain(err error) error {
+	var option *transfer.OptionError
+	switch {
+	case errors.As(err, &option):
+		return option
+	case status.Code(err) == codes.InvalidArgument:
+		return errors.New(status.Convert(err).Message())
+	case status.Code(err) != codes.Unknown:
+		return &serverError{r.address, err}
+	}
+	return err
 }
 
 // newEngine picks one.
