@@ -3,6 +3,7 @@ package server
 import (
 	"context"
 	"fmt"
+	"time"
 
 	"github.com/selvage/selvage/transfer"
 	"go.opentelemetry.io/contrib/instrumentation/google.golang.org/grpc/otelgrpc"
@@ -15,6 +16,10 @@ import (
 	"google.golang.org/grpc"
 )
 
+// exportTime bounds the sending of one batch, and with it what a collector that is
+// away adds to a stop.
+const exportTime = 2 * time.Second
+
 // tracing is a provider of traces and how to end it.
 type tracing struct {
 	provider *sdktrace.TracerProvider
@@ -26,7 +31,11 @@ func newTracing(ctx context.Context, c Config) (*tracing, error) {
 	if c.TraceEndpoint == "" {
 		return nil, nil
 	}
-	opts := []otlptracegrpc.Option{otlptracegrpc.WithEndpoint(c.TraceEndpoint)}
+	opts := []otlptracegrpc.Option{
+		otlptracegrpc.WithEndpoint(c.TraceEndpoint),
+		otlptracegrpc.WithTimeout(exportTime),
+		otlptracegrpc.WithRetry(otlptracegrpc.RetryConfig{Enabled: true, InitialInterval: 200 * time.Millisecond, MaxInterval: time.Second, MaxElapsedTime: exportTime}),
+	}
 	if c.TraceInsecure {
 		opts = append(opts, otlptracegrpc.WithInsecure())
 	}
@@ -35,7 +44,7 @@ func newTracing(ctx context.Context, c Config) (*tracing, error) {
 		return nil, fmt.Errorf("trace to %s: %w", c.TraceEndpoint, err)
 	}
 	about := resource.NewSchemaless(attribute.String("service.name", "selvage"), attribute.String("service.version", c.Version))
-	return &tracing{sdktrace.NewTracerProvider(sdktrace.WithBatcher(exporter), sdktrace.WithResource(about))}, nil
+	return &tracing{sdktrace.NewTracerProvider(sdktrace.WithBatcher(exporter, sdktrace.WithExportTimeout(exportTime)), sdktrace.WithResource(about))}, nil
 }
 
 // options of the gRPC server.
