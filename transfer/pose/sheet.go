@@ -58,9 +58,7 @@ func (q *sheet) walk(p r3.Vec, start int32) foot {
 	for {
 		at := best
 		for k, v := range q.s.tri[at.triangle] {
-			// A point inside the triangle or on the edge opposite this corner can still
-			// have a nearer neighbour behind a fold, so all three corners count, but a
-			// corner far from the point has nothing nearer than what the others show.
+			// On an edge, what touches the opposite corner alone lies farther away.
 			if at.bary[k] == 0 && at.bary[(k+1)%3] != 0 && at.bary[(k+2)%3] != 0 {
 				continue
 			}

@@ -322,12 +322,7 @@ func (p *deformation) posedFrom(u, x r3.Vec, joint []uint16, weight []float64) r
 func (p *deformation) blendAt(t [3]int32) skinning.Affine {
 	var a skinning.Affine
 	if p.share != nil {
-		w := (p.share[t[0]] + p.share[t[1]] + p.share[t[2]]) / 3
-		for k := range a.M {
-			a.M[k] = w * p.by.M[k]
-		}
-		a.M[0], a.M[4], a.M[8] = a.M[0]+1-w, a.M[4]+1-w, a.M[8]+1-w
-		return a
+		return partly(&p.by, (p.share[t[0]]+p.share[t[1]]+p.share[t[2]])/3)
 	}
 	for _, v := range t {
 		joint, weight := p.s.rows.Row(int(v))
@@ -336,5 +331,36 @@ func (p *deformation) blendAt(t [3]int32) skinning.Affine {
 			a.M[k] += b.M[k] / 3
 		}
 	}
+	return a
+}
+
+// meanBlend is the linear part of the mean of the blended maps of some vertices.
+func (p *deformation) meanBlend(list []int32) skinning.Affine {
+	if p.share != nil {
+		w := 0.0
+		for _, v := range list {
+			w += p.share[v] / float64(len(list))
+		}
+		return partly(&p.by, w)
+	}
+	var a skinning.Affine
+	for _, v := range list {
+		joint, weight := p.s.rows.Row(int(v))
+		b := skinning.Pose(p.d).Blend(joint, weight)
+		for k := range a.M {
+			a.M[k] += b.M[k] / float64(len(list))
+		}
+	}
+	return a
+}
+
+// partly is the linear part of the map that goes the share w of the way from the
+// identity to by.
+func partly(by *skinning.Affine, w float64) skinning.Affine {
+	var a skinning.Affine
+	for k := range a.M {
+		a.M[k] = w * by.M[k]
+	}
+	a.M[0], a.M[4], a.M[8] = a.M[0]+1-w, a.M[4]+1-w, a.M[8]+1-w
 	return a
 }

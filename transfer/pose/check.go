@@ -1,0 +1,365 @@
+package pose
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"runtime"
+	"slices"
+	"sync"
+	"sync/atomic"
+
+	"github.com/selvage/selvage/transfer/mesh"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// Options of a check. The zero value works.
+type Options struct {
+	// Plan of poses. Nil: the default sweep.
+	Plan *Plan
+	// Threads is the number of goroutines. Zero: GOMAXPROCS. The result does not
+	// depend on it.
+	Threads int
+}
+
+// reachShare is how far from the body, as a share of its diagonal, a vertex may
+// stand for its gap to be judged: beyond, cloth hangs free.
+const reachShare = 0.08
+
+// hangShare is how far a vertex may stand and still be held against the body's rows
+// at its match: about 6 cm on a grown figure.
+const hangShare = 0.03
+
+// rigidShare and rigidElongation say which islands should keep their shape:
+// compact ones no longer than this share of the body's diagonal (buttons, buckles).
+const rigidShare, rigidElongation = 0.03, 3.5
+
+// Checker holds a garment over a body, ready to be posed. It is read-only and safe
+// for concurrent use.
+type Checker struct {
+	body, garment *surface
+	skeleton      *skeleton
+	match         []match
+	islands       []rigidIsland
+	seams         []seam
+	covered       []bool // body vertices that lie under the garment
+	poses         []Pose
+	limits        Limits
+	reach         float64 // farther vertices have no gap to judge, metres
+	hang          float64 // farther vertices are not held against the body's rows
+	threads       int
+	remarks       []string
+}
+
+// New prepares a check: welds both figures, unites their joints by name, finds the
+// matches and lists the poses. The figures must not change while the Checker is
+// used. It returns ctx's error when cancelled. O(n log n).
+func New(ctx context.Context, body, garment *Figure, opt Options) (*Checker, error) {
+	plan := opt.Plan
+	if plan == nil {
+		plan = &Plan{}
+	}
+	if err := plan.Validate(); err != nil {
+		return nil, err
+	}
+	if body.Skin == nil {
+		return nil, fmt.Errorf("%s: has no skin", body.Name)
+	}
+	if garment.Skin == nil {
+		return nil, fmt.Errorf("%s: has no skin: give it weights first", garment.Name)
+	}
+	k := &Checker{threads: opt.Threads}
+	k.skeleton, k.remarks = unite(body.Skin, garment.Skin)
+	n := len(k.skeleton.skin.Joints)
+	var err error
+	if k.body, err = newSurface(body, k.skeleton.body, n); err != nil {
+		return nil, err
+	}
+	if k.garment, err = newSurface(garment, k.skeleton.garment, n); err != nil {
+		return nil, err
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	for _, s := range []*surface{k.body, k.garment} {
+		still := 0
+		for v := range s.pos {
+			if j, _ := s.rows.Row(v); len(j) == 0 {
+				still++
+			}
+		}
+		if still > 0 {
+			k.remarks = append(k.remarks, fmt.Sprintf("%s: %d vertices have no weights and stay where they are", s.figure.Name, still))
+		}
+		if s.lost > 0 {
+			k.remarks = append(k.remarks, fmt.Sprintf("%s: the blended matrix of %d vertices cannot be inverted; their poses mean nothing", s.figure.Name, s.lost))
+		}
+	}
+	diagonal := body.Mesh.Diagonal()
+	k.reach, k.hang = reachShare*diagonal, hangShare*diagonal
+	k.limits = plan.Limits.withDefaults(diagonal)
+	if k.match, err = findMatches(ctx, k.body, k.garment, opt.Threads); err != nil {
+		return nil, err
+	}
+	k.findCovered()
+	k.findRigid(diagonal)
+	k.findSeams()
+	moves := make([]bool, n)
+	for v := range k.garment.pos {
+		joint, weight := k.garment.rows.Row(v)
+		for i, j := range joint {
+			if weight[i] > dust {
+				moves[j] = true
+			}
+		}
+	}
+	// A joint moves what its children move.
+	for i := len(k.skeleton.order) - 1; i >= 0; i-- {
+		j := k.skeleton.order[i]
+		if p := k.skeleton.skin.Joints[j].Parent; p >= 0 && moves[j] {
+			moves[p] = true
+		}
+	}
+	if k.poses, err = plan.sweep(k.skeleton, moves, diagonal); err != nil {
+		return nil, err
+	}
+	return k, nil
+}
+
+// findCovered marks the body vertices of matched triangles and three rings more:
+// notes on the body are about what the garment covers.
+func (k *Checker) findCovered() {
+	k.covered = make([]bool, len(k.body.pos))
+	var front []int32
+	mark := func(v int32) {
+		if !k.covered[v] {
+			k.covered[v] = true
+			front = append(front, v)
+		}
+	}
+	for v := range k.match {
+		if m := &k.match[v]; m.triangle >= 0 && m.distance <= k.reach {
+			for _, u := range k.body.tri[m.triangle] {
+				mark(u)
+			}
+		}
+	}
+	// Garments coarser than the body leave holes between their matches.
+	rings := 3
+	if k.body.meanEdge > 0 {
+		rings = max(rings, min(20, int(math.Ceil(k.garment.meanEdge/k.body.meanEdge))))
+	}
+	for range rings {
+		now := front
+		front = nil
+		for _, v := range now {
+			for _, u := range k.body.adj.Neighbours(int(v)) {
+				mark(u)
+			}
+		}
+	}
+}
+
+// findRigid lists the islands that should keep their shape.
+func (k *Checker) findRigid(diagonal float64) {
+	islands := mesh.NewIslands(k.garment.adj)
+	for i := range islands.Count {
+		members := islands.Members(i)
+		if len(members) < 3 {
+			continue
+		}
+		points := make([]r3.Vec, len(members))
+		for q, v := range members {
+			points[q] = k.garment.pos[v]
+		}
+		// A quick look at the box spares large islands the eigenvectors.
+		b := mesh.Bounds(points)
+		size := r3.Norm(r3.Sub(b.Max, b.Min))
+		if size > 2*rigidShare*diagonal {
+			continue
+		}
+		ext := mesh.PrincipalExtents(points)
+		slices.Sort(ext[:])
+		if ext[2] > rigidShare*diagonal || ext[2] > rigidElongation*ext[1] || ext[2] == 0 {
+			continue
+		}
+		x := rigidIsland{members: members, size: size}
+		// Anchors: each time the member farthest from those chosen.
+		far := make([]float64, len(members))
+		for q := range far {
+			far[q] = math.Inf(1)
+		}
+		at := 0
+		for range min(4, len(members)) {
+			x.anchors = append(x.anchors, members[at])
+			next := 0
+			for q := range members {
+				far[q] = min(far[q], r3.Norm(r3.Sub(points[q], points[at])))
+				if far[q] > far[next] {
+					next = q
+				}
+			}
+			at = next
+		}
+		k.islands = append(k.islands, x)
+	}
+}
+
+// findSeams lists vertices that are welded to an earlier one and have another row.
+func (k *Checker) findSeams() {
+	f := k.garment.figure
+	for v, w := range k.garment.welded.ToWelded {
+		a := k.garment.first[w]
+		if int(a) != v && f.Rows.DistanceL1(int(a), f.Rows, v) > 1e-4 {
+			k.seams = append(k.seams, seam{a, int32(v)})
+		}
+	}
+}
+
+// Poses are the poses to be checked, in order; read-only.
+func (k *Checker) Poses() []Pose { return k.poses }
+
+// Limits in force.
+func (k *Checker) Limits() Limits { return k.limits }
+
+// Result of one pose.
+type Result struct {
+	Pose     Pose      `json:"pose"`
+	Measures Measures  `json:"measures"`
+	Findings []Finding `json:"findings,omitempty"`
+	Notes    []Finding `json:"notes,omitempty"`
+}
+
+// Report of a whole check.
+type Report struct {
+	Body     string `json:"body"`
+	Garment  string `json:"garment"`
+	Vertices int    `json:"vertices"`
+	Poses    int    `json:"poses"`
+	// Idle poses move all that they move as rigid pieces, body and garment alike.
+	Idle   int    `json:"idle"`
+	Limits Limits `json:"limits"`
+	// Findings and Notes, worst first.
+	Findings []Finding `json:"findings"`
+	Notes    []Finding `json:"notes"`
+	// Remarks are sentences on the check itself.
+	Remarks []string `json:"remarks,omitempty"`
+}
+
+// task is the poses of one joint, or one whole pose.
+type task struct {
+	joint      int
+	start, end int // of Checker.poses
+}
+
+// Run checks all poses. each, where not nil, is given the result of every pose, in
+// the order of Poses, from one goroutine; an error of it ends the run and is
+// returned as it is. Run returns ctx's error within a few poses when cancelled.
+// The same figures and plan give the same report whatever the number of threads.
+//
+// Cost: for each joint the vertices in its bend, times its poses.
+func (k *Checker) Run(ctx context.Context, each func(Result) error) (*Report, error) {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	var tasks []task
+	for i := 0; i < len(k.poses); {
+		e := i + 1
+		for e < len(k.poses) && k.poses[i].root >= 0 && k.poses[e].root == k.poses[i].root {
+			e++
+		}
+		tasks = append(tasks, task{k.poses[i].root, i, e})
+		i = e
+	}
+	results := make([][]Result, len(tasks))
+	idle := make([]bool, len(tasks))
+	done := make([]chan struct{}, len(tasks))
+	for i := range done {
+		done[i] = make(chan struct{})
+	}
+	threads := k.threads
+	if threads <= 0 {
+		threads = runtime.GOMAXPROCS(0)
+	}
+	var next atomic.Int64
+	var wait sync.WaitGroup
+	for range min(threads, len(tasks)) {
+		wait.Go(func() {
+			s := k.newScratch()
+			for {
+				i := int(next.Add(1)) - 1
+				if i >= len(tasks) || ctx.Err() != nil {
+					return
+				}
+				results[i], idle[i] = s.task(ctx, tasks[i])
+				if ctx.Err() != nil {
+					return
+				}
+				close(done[i])
+			}
+		})
+	}
+	defer wait.Wait()
+	defer cancel()
+
+	r := &Report{
+		Body: k.body.figure.Name, Garment: k.garment.figure.Name, Vertices: k.garment.figure.Mesh.NumVertices(),
+		Poses: len(k.poses), Limits: k.limits, Remarks: slices.Clone(k.remarks), Findings: []Finding{}, Notes: []Finding{},
+	}
+	for i := range tasks {
+		select {
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		case <-done[i]:
+		}
+		if idle[i] {
+			r.Idle += len(results[i])
+		}
+		for _, x := range results[i] {
+			r.Findings = append(r.Findings, x.Findings...)
+			r.Notes = append(r.Notes, x.Notes...)
+			if each != nil {
+				if err := each(x); err != nil {
+					return nil, err
+				}
+			}
+		}
+		results[i] = nil
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	r.Notes = append(r.Notes, k.twistNotes(k.poses)...)
+	r.Notes = append(r.Notes, k.influenceNotes(k.poses)...)
+	worstFirst(r.Findings)
+	worstFirst(r.Notes)
+	return r, nil
+}
+
+// task checks the poses of one task; idle says that they change nothing. A
+// cancelled task returns early.
+func (s *scratch) task(ctx context.Context, t task) (out []Result, idle bool) {
+	poses := s.k.poses[t.start:t.end]
+	a := s.k.newActive(t.joint)
+	out = make([]Result, len(poses))
+	for i := range poses {
+		out[i].Pose = poses[i]
+		out[i].Pose.changes = nil
+	}
+	if a.idle() {
+		return out, true
+	}
+	measures := make([]Measures, len(poses))
+	for i := range poses {
+		if ctx.Err() != nil {
+			return nil, false
+		}
+		measures[i], out[i].Findings, out[i].Notes = s.pose(&poses[i], a)
+		out[i].Measures = measures[i]
+	}
+	s.reset(a)
+	if t.joint >= 0 {
+		notes := append(s.jointNotes(a, poses), s.k.volumeNote(a, poses, measures)...)
+		out[len(out)-1].Notes = append(out[len(out)-1].Notes, notes...)
+	}
+	return out, false
+}

@@ -1,0 +1,679 @@
+package pose
+
+// The measures of one pose. Each is held against what the body does under the
+// garment: a sleeve may stretch where the elbow stretches. Two yardsticks say what
+// the body does: the shadow, the garment's matches on the posed body, and the
+// carried garment, the same cloth moved by the body's rows at its matches. A garment
+// is at fault where it passes a limit and is worse than both.
+
+import (
+	"math"
+	"slices"
+
+	"github.com/selvage/selvage/transfer/skinning"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+const (
+	// shortEdge is the share of the mean edge length below which an edge's ratio
+	// says nothing: slivers.
+	shortEdge = 0.1
+	// alike bounds the ratio of an edge to the distance of its ends' matches within
+	// which the body's own stretch is measured between those matches.
+	alike = 3
+	// coherent is the least share of a zone's volume in the sum of its tetrahedra's
+	// absolute volumes with which it counts as a tube around the joint.
+	coherent = 0.3
+	// fewTriangles of a zone are too few for its area and volume.
+	fewTriangles = 24
+)
+
+// Measures are the largest values that a pose reached, whether over a limit or not.
+type Measures struct {
+	Moved       int     `json:"moved"`       // garment vertices that the pose moves
+	Judged      int     `json:"judged"`      // vertices whose gap could change
+	Exact       int     `json:"exact"`       // exact surface queries
+	Depth       float64 `json:"depth"`       // new penetration, m
+	Gap         float64 `json:"gap"`         // largest change of the gap, m
+	Stretch     float64 `json:"stretch"`     // factor beyond the body's
+	Compression float64 `json:"compression"` // factor beyond the body's
+	Turned      int     `json:"turned"`      // triangles
+	Jagged      float64 `json:"jagged"`      // edge lengths beyond the body's
+	AreaLoss    float64 `json:"areaLoss"`    // share of the bend's area
+	VolumeLoss  float64 `json:"volumeLoss"`  // share of the bend's volume; NaN-free: 0 where it is no tube
+	BodyVolume  float64 `json:"bodyVolume"`  // the body's own loss over its zone
+	Deformed    float64 `json:"deformed"`    // of rigid islands
+	Parted      float64 `json:"parted"`      // of seams, m
+}
+
+// scratch is what one goroutine needs for a pose.
+type scratch struct {
+	k      *Checker
+	g, b   []r3.Vec // posed; default where a joint moves nothing
+	shadow []r3.Vec // posed match of each garment vertex
+	// carried is where the body's row at its match would send each vertex, made when
+	// asked for: valid where stamp is now.
+	carried []r3.Vec
+	stamp   []int32
+	now     int32
+	maps    []skinning.Affine
+	a       *active
+	sheet   *sheet
+	over    *overLimit
+	overB   *overLimit
+	turned  []int32
+	corners []int32
+}
+
+func (k *Checker) newScratch() *scratch {
+	s := &scratch{k: k, g: slices.Clone(k.garment.pos), b: slices.Clone(k.body.pos), shadow: make([]r3.Vec, len(k.garment.pos))}
+	for v := range s.shadow {
+		s.shadow[v] = k.match[v].point
+	}
+	s.carried, s.stamp = make([]r3.Vec, len(s.g)), make([]int32, len(s.g))
+	s.sheet = newSheet(k.body, s.b)
+	s.over, s.overB = newOverLimit(len(s.g)), newOverLimit(len(s.b))
+	return s
+}
+
+// reset puts back what the poses of a moved.
+func (s *scratch) reset(a *active) {
+	for _, v := range a.movedBody {
+		s.b[v] = s.k.body.pos[v]
+	}
+	for _, v := range a.moved {
+		s.g[v] = s.k.garment.pos[v]
+	}
+	for _, v := range a.touched {
+		s.shadow[v] = s.k.match[v].point
+	}
+}
+
+// pose measures one pose; a belongs to its joint.
+func (s *scratch) pose(p *Pose, a *active) (m Measures, findings, notes []Finding) {
+	k := s.k
+	maps := k.skeleton.maps(p.changes)
+	s.maps, s.a = maps, a
+	s.now++
+	dg, db := k.garment.deform(maps, a.joint, a.garment), k.body.deform(maps, a.joint, a.body)
+	for _, v := range a.movedBody {
+		s.b[v] = db.point(v)
+	}
+	for _, v := range a.moved {
+		s.g[v] = dg.point(v)
+	}
+	for _, v := range a.touched {
+		if x := &k.match[v]; x.triangle >= 0 {
+			s.shadow[v] = s.sheet.at(x.triangle, x.bary)
+		} else {
+			s.shadow[v] = s.g[v]
+		}
+	}
+	m.Moved, m.Judged = len(a.moved), len(a.judged)
+	emit := func(kind Kind, over *overLimit, of *surface, name string) {
+		for _, x := range over.spots(of) {
+			findings = append(findings, k.finding(kind, p, of.place(name, x.v), x.size, x.vertices))
+		}
+	}
+
+	s.penetrations(a, &m)
+	emit(Penetration, s.over, k.garment, "garment")
+	s.gaps(a, &m)
+	emit(Gap, s.over, k.garment, "garment")
+	s.edges(a, &m, Stretch)
+	emit(Stretch, s.over, k.garment, "garment")
+	s.edges(a, &m, Compression)
+	emit(Compression, s.over, k.garment, "garment")
+	s.triangles(a, &m, dg, db)
+	for _, x := range s.over.spots(k.garment) {
+		// A spot's size is a count: all its triangles.
+		findings = append(findings, k.finding(Turned, p, k.garment.place("garment", x.v), x.size, x.vertices))
+	}
+	s.lines(a, &m)
+	emit(Jagged, s.over, k.garment, "garment")
+	if a.joint >= 0 && p.Change == Turn {
+		findings = append(findings, s.zones(p, a, &m)...)
+	}
+	s.rigid(a, &m, dg)
+	emit(Deformed, s.over, k.garment, "garment")
+	findings = append(findings, s.partings(p, &m, dg)...)
+
+	s.bodyLines(a)
+	for _, x := range s.overB.spots(k.body) {
+		notes = append(notes, k.finding(BodyJagged, p, k.body.place("body", x.v), x.size, x.vertices))
+	}
+	s.bodyTriangles(a, db)
+	for _, x := range s.overB.spots(k.body) {
+		notes = append(notes, k.finding(BodyTurned, p, k.body.place("body", x.v), x.size, x.vertices))
+	}
+	return m, findings, notes
+}
+
+// ideal is where garment vertex v would stand if it were carried along by its
+// match: the same offset in the frame of the match's triangle.
+func (s *scratch) ideal(v int32) (r3.Vec, bool) {
+	x := &s.k.match[v]
+	t := s.k.body.tri[x.triangle]
+	f0, ok0 := frame([3]r3.Vec{s.k.body.pos[t[0]], s.k.body.pos[t[1]], s.k.body.pos[t[2]]})
+	f1, ok1 := frame(s.sheet.corners(x.triangle))
+	if !ok0 || !ok1 {
+		return r3.Vec{}, false
+	}
+	o := r3.Sub(s.k.garment.pos[v], x.point)
+	y := s.shadow[v]
+	for i := range f0 {
+		y = r3.Add(y, r3.Scale(r3.Dot(f0[i], o), f1[i]))
+	}
+	return y, true
+}
+
+// hangs reports whether a vertex is too far from the body for the body's row at
+// its match to say how it should move.
+func (k *Checker) hangs(v int32) bool {
+	m := &k.match[v]
+	return m.triangle < 0 || m.distance > k.hang
+}
+
+// carriedShare is the share that the body has at the match of v.
+func (s *scratch) carriedShare(v int32) float64 {
+	m := &s.k.match[v]
+	t := s.k.body.tri[m.triangle]
+	return m.bary[0]*s.a.body[t[0]] + m.bary[1]*s.a.body[t[1]] + m.bary[2]*s.a.body[t[2]]
+}
+
+// carry is where the body's row at its match would send v, which must have one.
+func (s *scratch) carry(v int32) r3.Vec {
+	if s.stamp[v] == s.now {
+		return s.carried[v]
+	}
+	x := s.k.garment.pos[v]
+	var y r3.Vec
+	if s.a.joint >= 0 {
+		w := s.carriedShare(v)
+		q := s.maps[s.a.joint].Apply(x)
+		y = r3.Add(x, r3.Scale(w, r3.Sub(q, x)))
+	} else {
+		m := &s.k.match[v]
+		for i, u := range s.k.body.tri[m.triangle] {
+			joint, weight := s.k.body.rows.Row(int(u))
+			y = r3.Add(y, r3.Scale(m.bary[i], skinning.Pose(s.maps).PosedPoint(x, joint, weight)))
+		}
+	}
+	s.carried[v], s.stamp[v] = y, s.now
+	return y
+}
+
+// carriedBlend is the linear part of the blended map of a carried triangle.
+func (s *scratch) carriedBlend(c [3]int32) skinning.Affine {
+	var a skinning.Affine
+	if s.a.joint >= 0 {
+		w := (s.carriedShare(c[0]) + s.carriedShare(c[1]) + s.carriedShare(c[2])) / 3
+		return partly(&s.maps[s.a.joint], w)
+	}
+	for _, v := range c {
+		m := &s.k.match[v]
+		for i, u := range s.k.body.tri[m.triangle] {
+			joint, weight := s.k.body.rows.Row(int(u))
+			b := skinning.Pose(s.maps).Blend(joint, weight)
+			for k := range a.M {
+				a.M[k] += m.bary[i] * b.M[k] / 3
+			}
+		}
+	}
+	return a
+}
+
+// penetrations finds vertices that were outside the body and are inside, and
+// leaves in s.over how deep. What a vertex that kept its offset from its match, or
+// one moved by the body's row there, would suffer too (cloth in the crease of a
+// bend) is taken off.
+func (s *scratch) penetrations(a *active, m *Measures) {
+	limit := s.k.limits.Penetration
+	for _, v := range a.judged {
+		x := &s.k.match[v]
+		if x.height < -limit/4 {
+			continue // was inside
+		}
+		// Cheap bound: the height above the sheet is at least the distance to the
+		// match less what the vertex and the sheet came closer; a walk along the sheet
+		// decides all but those it finds inside.
+		f := s.sheet.walk(s.g[v], x.triangle)
+		h := s.sheet.height(s.g[v], f)
+		if h > -limit/2 {
+			m.Depth = max(m.Depth, -h)
+			continue
+		}
+		m.Exact++
+		f = s.sheet.exact(s.g[v], x.triangle)
+		depth := -s.sheet.height(s.g[v], f)
+		if depth <= 0 {
+			continue
+		}
+		m.Depth = max(m.Depth, depth)
+		if depth <= limit {
+			continue
+		}
+		forced := 0.0
+		if y, ok := s.ideal(v); ok {
+			forced = max(forced, -s.sheet.height(y, s.sheet.exact(y, x.triangle)))
+		}
+		if !s.k.hangs(v) {
+			y := s.carry(v)
+			forced = max(forced, -s.sheet.height(y, s.sheet.exact(y, x.triangle)))
+		}
+		depth -= forced
+		if depth > limit {
+			s.over.add(v, depth/limit, depth)
+		}
+	}
+}
+
+// gaps finds vertices whose distance from the sheet of the body changed.
+func (s *scratch) gaps(a *active, m *Measures) {
+	limit := s.k.limits.Gap
+	for _, v := range a.judged {
+		x := &s.k.match[v]
+		before := max(x.height, 0)
+		// The distance to the posed match bounds the gap from above, so a vertex that
+		// has not left its match has not left the body.
+		far := r3.Norm(r3.Sub(s.g[v], s.shadow[v]))
+		if far-before <= limit && before <= limit {
+			m.Gap = max(m.Gap, min(far-before, limit))
+			continue
+		}
+		h := s.sheet.height(s.g[v], s.sheet.walk(s.g[v], x.triangle))
+		change := max(h, 0) - before
+		m.Gap = max(m.Gap, math.Abs(change))
+		if math.Abs(change) <= limit {
+			continue
+		}
+		// What the carried vertex does too is taken off; and in a crease the body comes
+		// closer whatever the weights.
+		forced := 0.0
+		excuse := func(y r3.Vec) {
+			m.Exact++
+			c := max(0, s.sheet.height(y, s.sheet.exact(y, x.triangle))) - before
+			if change < 0 {
+				forced = max(forced, -c)
+			} else {
+				forced = max(forced, c)
+			}
+		}
+		if !s.k.hangs(v) {
+			excuse(s.carry(v))
+		}
+		if y, ok := s.ideal(v); ok && change < 0 {
+			excuse(y)
+		}
+		change = math.Copysign(max(0, math.Abs(change)-forced), change)
+		if math.Abs(change) > limit {
+			s.over.add(v, math.Abs(change)/limit, change)
+		}
+	}
+}
+
+// edges finds edges that grew or shrank more than the body between their matches.
+func (s *scratch) edges(a *active, m *Measures, kind Kind) {
+	k := s.k
+	short := shortEdge * k.garment.meanEdge
+	if kind == Compression {
+		m.Compression = 1
+	}
+	for _, i := range a.edge {
+		e, l := k.garment.edge[i], k.garment.length[i]
+		if l < short {
+			continue
+		}
+		r := r3.Norm(r3.Sub(s.g[e[0]], s.g[e[1]])) / l
+		body := 1.0
+		if l0 := r3.Norm(r3.Sub(k.match[e[0]].point, k.match[e[1]].point)); l0 > l/alike && l0 < l*alike {
+			body = r3.Norm(r3.Sub(s.shadow[e[0]], s.shadow[e[1]])) / l0
+		}
+		if kind == Stretch {
+			if r /= max(body, 1); r > m.Stretch {
+				m.Stretch = r
+			}
+			if r > k.limits.Stretch {
+				if !k.hangs(e[0]) && !k.hangs(e[1]) {
+					carried := r3.Norm(r3.Sub(s.carry(e[0]), s.carry(e[1]))) / l
+					if r *= max(body, 1) / max(body, carried, 1); r <= k.limits.Stretch {
+						continue
+					}
+				}
+				for _, v := range e {
+					s.over.add(v, r/k.limits.Stretch, r)
+				}
+			}
+			continue
+		}
+		if r /= max(min(body, 1), 1e-3); r < m.Compression {
+			m.Compression = r
+		}
+		if r < k.limits.Compression {
+			if !k.hangs(e[0]) && !k.hangs(e[1]) {
+				carried := r3.Norm(r3.Sub(s.carry(e[0]), s.carry(e[1]))) / l
+				least := max(min(body, 1), 1e-3)
+				if r *= least / max(min(least, carried), 1e-3); r >= k.limits.Compression {
+					continue
+				}
+			}
+			for _, v := range e {
+				s.over.add(v, k.limits.severity(Compression, r), r)
+			}
+		}
+	}
+}
+
+// turnedOver reports whether a triangle faces against what the blended map of its
+// own corners makes of its normal: the change of the weights across it has folded
+// it over.
+func turnedOver(d *deformation, t int32, pos []r3.Vec) bool {
+	c := d.s.tri[t]
+	a := d.blendAt(c)
+	return against(&a, d.s.normal[t], [3]r3.Vec{pos[c[0]], pos[c[1]], pos[c[2]]})
+}
+
+// against reports whether the posed corners face against the mapped normal.
+func against(a *skinning.Affine, normal r3.Vec, c [3]r3.Vec) bool {
+	n := r3.Cross(r3.Sub(c[1], c[0]), r3.Sub(c[2], c[0]))
+	e := cofactor(a, normal)
+	// A map that has all but collapsed has no side to face to.
+	return r3.Norm(e) > 0.05 && r3.Dot(n, e) < 0
+}
+
+// cofactor maps a normal as the surface is mapped by a: det(M) M^-T n.
+func cofactor(a *skinning.Affine, n r3.Vec) r3.Vec {
+	m := &a.M
+	return r3.Vec{
+		X: (m[4]*m[8]-m[5]*m[7])*n.X + (m[5]*m[6]-m[3]*m[8])*n.Y + (m[3]*m[7]-m[4]*m[6])*n.Z,
+		Y: (m[2]*m[7]-m[1]*m[8])*n.X + (m[0]*m[8]-m[2]*m[6])*n.Y + (m[1]*m[6]-m[0]*m[7])*n.Z,
+		Z: (m[1]*m[5]-m[2]*m[4])*n.X + (m[2]*m[3]-m[0]*m[5])*n.Y + (m[0]*m[4]-m[1]*m[3])*n.Z,
+	}
+}
+
+// triangles finds triangles of the garment that turned over where the body's did
+// not.
+func (s *scratch) triangles(a *active, m *Measures, dg, db *deformation) {
+	k := s.k
+	s.turned = s.turned[:0]
+	for _, t := range a.tri {
+		if k.sliver(k.garment, t) || !turnedOver(dg, t, s.g) {
+			continue
+		}
+		c := k.garment.tri[t]
+		if x := &k.match[c[0]]; x.triangle >= 0 && turnedOver(db, x.triangle, s.b) {
+			continue
+		}
+		if !k.hangs(c[0]) && !k.hangs(c[1]) && !k.hangs(c[2]) {
+			a := s.carriedBlend(c)
+			if against(&a, k.garment.normal[t], [3]r3.Vec{s.carry(c[0]), s.carry(c[1]), s.carry(c[2])}) {
+				continue
+			}
+		}
+		s.turned = append(s.turned, t)
+	}
+	m.Turned = len(s.turned)
+	s.countTurned(k.garment, s.over, k.limits.Turned)
+}
+
+// countTurned joins the turned triangles by shared vertices and leaves in over
+// those of groups over the limit: the count as size.
+func (s *scratch) countTurned(of *surface, over *overLimit, limit float64) {
+	if len(s.turned) == 0 {
+		return
+	}
+	in := make(map[int32]int32, len(s.turned)) // triangle -> group
+	for _, t := range s.turned {
+		in[t] = -1
+	}
+	var stack []int32
+	for _, first := range s.turned {
+		if in[first] >= 0 {
+			continue
+		}
+		group := []int32{first}
+		in[first] = first
+		stack = append(stack[:0], first)
+		for len(stack) > 0 {
+			t := stack[len(stack)-1]
+			stack = stack[:len(stack)-1]
+			for _, v := range of.tri[t] {
+				for _, u := range of.around.of(v) {
+					if g, ok := in[u]; ok && g < 0 {
+						in[u] = first
+						group = append(group, u)
+						stack = append(stack, u)
+					}
+				}
+			}
+		}
+		if n := float64(len(group)); n >= limit {
+			for _, t := range group {
+				for _, v := range of.tri[t] {
+					over.add(v, 1+math.Log2(n/limit), n)
+				}
+			}
+		}
+	}
+}
+
+// sliver reports whether a triangle is too thin in the default pose to be judged.
+func (k *Checker) sliver(s *surface, t int32) bool {
+	c := s.tri[t]
+	a, b := r3.Sub(s.pos[c[1]], s.pos[c[0]]), r3.Sub(s.pos[c[2]], s.pos[c[0]])
+	e := r3.Sub(b, a)
+	long := max(r3.Norm2(a), r3.Norm2(b), r3.Norm2(e))
+	return r3.Norm(r3.Cross(a, b)) < 0.1*long
+}
+
+// lines finds lines of the mesh that were smooth and have a kink, beyond the one of
+// the body's surface under them.
+func (s *scratch) lines(a *active, m *Measures) {
+	k := s.k
+	for _, i := range a.line {
+		l := &k.garment.line[i]
+		bent := r3.Norm(l.second(s.g[l.a], s.g[l.v], s.g[l.b])) - l.bent
+		if bent <= k.limits.Jagged*l.length {
+			continue // the body can only take off
+		}
+		before := r3.Norm(l.second(k.match[l.a].point, k.match[l.v].point, k.match[l.b].point))
+		after := r3.Norm(l.second(s.shadow[l.a], s.shadow[l.v], s.shadow[l.b]))
+		forced := max(0, after-before)
+		if !k.hangs(l.a) && !k.hangs(l.v) && !k.hangs(l.b) {
+			forced = max(forced, r3.Norm(l.second(s.carry(l.a), s.carry(l.v), s.carry(l.b)))-l.bent)
+		}
+		if bent = (bent - forced) / l.length; bent > m.Jagged {
+			m.Jagged = bent
+		}
+		if bent > k.limits.Jagged {
+			s.over.add(l.v, bent/k.limits.Jagged, bent)
+		}
+	}
+}
+
+// det is six times the signed volume of the tetrahedron of a triangle and o.
+func det(a, b, c, o r3.Vec) float64 {
+	return r3.Dot(r3.Sub(a, o), r3.Cross(r3.Sub(b, o), r3.Sub(c, o)))
+}
+
+func area2(a, b, c r3.Vec) float64 { return r3.Norm(r3.Cross(r3.Sub(b, a), r3.Sub(c, a))) }
+
+// zone sums area and volume over the triangles of a bend: before and after. The
+// volume is that of the tetrahedra to the joint's origin. The bend's borders lie
+// where the share is 0 or 1 and turn about that origin as rigid pieces, so the
+// cones from them to the origin keep their volume and the change is all the bend's.
+type zone struct {
+	area0, area1, volume0, volume1, sum float64
+	triangles                           int
+}
+
+func (z *zone) add(p, q [3]r3.Vec, o r3.Vec, side float64) {
+	v := side * det(p[0], p[1], p[2], o)
+	z.volume0 += v
+	z.sum += math.Abs(v)
+	z.volume1 += side * det(q[0], q[1], q[2], o)
+	z.area0 += area2(p[0], p[1], p[2])
+	z.area1 += area2(q[0], q[1], q[2])
+	z.triangles++
+}
+
+// tube reports whether the zone closes around the joint well enough for a volume.
+func (z *zone) tube() bool { return z.triangles >= fewTriangles && z.volume0 > coherent*z.sum }
+
+func (z *zone) volumeLoss() float64 { return 1 - z.volume1/z.volume0 }
+func (z *zone) areaLoss() float64   { return 1 - z.area1/z.area0 }
+
+// zones compares what the bend loses with what the same patch of the body under
+// it loses.
+func (s *scratch) zones(p *Pose, a *active, m *Measures) []Finding {
+	k := s.k
+	o := k.skeleton.skin.Joints[a.joint].Global.T
+	var cloth, under, carried zone
+	worst, worstVertex := 0.0, int32(-1)
+	for _, t := range a.tri {
+		c := k.garment.tri[t]
+		var p, q, mp, mq, r [3]r3.Vec
+		matched := true
+		for i, v := range c {
+			p[i], q[i], mp[i], mq[i] = k.garment.pos[v], s.g[v], k.match[v].point, s.shadow[v]
+			matched = matched && !k.hangs(v)
+		}
+		if !matched {
+			continue
+		}
+		side := k.match[c[0]].side
+		cloth.add(p, q, o, side)
+		under.add(mp, mq, o, side)
+		for i, v := range c {
+			r[i] = s.carry(v)
+		}
+		carried.add(p, r, o, side)
+		lost := side * ((det(p[0], p[1], p[2], o) - det(q[0], q[1], q[2], o)) - (det(mp[0], mp[1], mp[2], o) - det(mq[0], mq[1], mq[2], o)))
+		if lost > worst {
+			worst, worstVertex = lost, c[0]
+		}
+	}
+	var own zone
+	for _, t := range a.bodyTri {
+		c := k.body.tri[t]
+		own.add([3]r3.Vec{k.body.pos[c[0]], k.body.pos[c[1]], k.body.pos[c[2]]}, [3]r3.Vec{s.b[c[0]], s.b[c[1]], s.b[c[2]]}, o, 1)
+	}
+	if own.tube() {
+		m.BodyVolume = own.volumeLoss()
+	}
+	if cloth.triangles < fewTriangles || worstVertex < 0 {
+		return nil
+	}
+	var out []Finding
+	place := k.garment.place("garment", worstVertex)
+	m.AreaLoss = cloth.areaLoss()
+	if lost := m.AreaLoss - max(0, under.areaLoss(), carried.areaLoss()); lost > k.limits.Area {
+		out = append(out, k.finding(Area, p, place, lost, cloth.triangles))
+	}
+	if cloth.tube() {
+		m.VolumeLoss = cloth.volumeLoss()
+		if under.tube() {
+			if lost := m.VolumeLoss - max(0, under.volumeLoss(), carried.volumeLoss()); lost > k.limits.Volume {
+				out = append(out, k.finding(Volume, p, place, lost, cloth.triangles))
+			}
+		}
+	}
+	return out
+}
+
+// rigidIsland is a piece that should keep its shape: its members, and a few of
+// them far apart. Distances to four points that do not lie in a plane fix a point,
+// so an island whose members keep theirs keeps its shape.
+type rigidIsland struct {
+	members []int32
+	anchors []int32
+	size    float64
+}
+
+// rigid finds rigid islands whose distances change otherwise than by the blended
+// map of their mean row: what one row for all of the island would do is the
+// blending's, not the island's.
+func (s *scratch) rigid(a *active, m *Measures, dg *deformation) {
+	k := s.k
+	for _, i := range a.island {
+		x := &k.islands[i]
+		mean := dg.meanBlend(x.members)
+		for _, v := range x.members {
+			for _, u := range x.anchors {
+				before := r3.Sub(k.garment.pos[v], k.garment.pos[u])
+				now := r3.Norm(r3.Sub(s.g[v], s.g[u]))
+				m.Deformed = max(m.Deformed, math.Abs(now-r3.Norm(before))/x.size)
+				d := math.Abs(now-r3.Norm(mean.ApplyVector(before))) / x.size
+				if d > k.limits.Deformed {
+					s.over.add(v, d/k.limits.Deformed, d)
+				}
+			}
+		}
+	}
+}
+
+// seam is a pair of original vertices that stand in one place with different rows.
+type seam struct{ a, b int32 }
+
+// partings finds seams that open.
+func (s *scratch) partings(p *Pose, m *Measures, dg *deformation) []Finding {
+	k := s.k
+	worst, at, count := 0.0, int32(-1), 0
+	for _, x := range k.seams {
+		ya := dg.original(k, x.a)
+		yb := dg.original(k, x.b)
+		gap := r3.Norm(r3.Sub(ya, yb)) - r3.Norm(r3.Sub(k.garment.figure.Mesh.Positions[x.a], k.garment.figure.Mesh.Positions[x.b]))
+		if gap > k.limits.Parted {
+			count++
+		}
+		if gap > worst {
+			worst, at = gap, x.a
+		}
+	}
+	m.Parted = worst
+	if count == 0 {
+		return nil
+	}
+	return []Finding{k.finding(Parted, p, k.garment.placeOf("garment", int(at)), worst, count)}
+}
+
+// original poses an original vertex of the garment by its own row.
+func (p *deformation) original(k *Checker, v int32) r3.Vec {
+	f := k.garment.figure
+	joint, weight := f.Rows.Row(int(v))
+	x := f.Mesh.Positions[v]
+	own := make([]uint16, len(joint))
+	for i, j := range joint {
+		own[i] = k.skeleton.garment[j]
+	}
+	if k.garment.k == nil {
+		return skinning.Pose(p.m).PosedPoint(x, own, weight)
+	}
+	b := skinning.Pose(k.garment.k).Blend(own, weight)
+	inv, _ := b.Inverse()
+	return p.posedFrom(inv.Apply(x), x, own, weight)
+}
+
+// bodyLines finds kinks in the body's own lines.
+func (s *scratch) bodyLines(a *active) {
+	k := s.k
+	for _, i := range a.bodyLine {
+		l := &k.body.line[i]
+		bent := (r3.Norm(l.second(s.b[l.a], s.b[l.v], s.b[l.b])) - l.bent) / l.length
+		if bent > k.limits.BodyJagged {
+			s.overB.add(l.v, bent/k.limits.BodyJagged, bent)
+		}
+	}
+}
+
+// bodyTriangles finds triangles of the body that turn over.
+func (s *scratch) bodyTriangles(a *active, db *deformation) {
+	k := s.k
+	s.turned = s.turned[:0]
+	for _, t := range a.bodyTri {
+		if !k.sliver(k.body, t) && turnedOver(db, t, s.b) {
+			s.turned = append(s.turned, t)
+		}
+	}
+	s.countTurned(k.body, s.overB, k.limits.BodyTurned)
+}
