@@ -70,8 +70,15 @@ func chooseMatches(ctx context.Context, g *target, c *candidates, opt *Options) 
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		moved := l.descend()
-		moved = l.movePatches() || moved
+		moved, err := l.descend(ctx)
+		if err != nil {
+			return nil, err
+		}
+		patches, err := l.movePatches(ctx)
+		if err != nil {
+			return nil, err
+		}
+		moved = moved || patches
 		if !moved {
 			break
 		}
@@ -309,11 +316,13 @@ func (l *labelling) local(v int, k int32, only func(u int32) bool) float64 {
 // descend takes single vertices to their cheapest label until none moves
 // (iterated conditional modes, Besag 1986), in vertex order. It reports whether
 // any moved.
-func (l *labelling) descend() bool {
-	any := false
+func (l *labelling) descend(ctx context.Context) (any bool, err error) {
 	for round := 0; round < 10; round++ {
 		moved := false
 		for v := range l.label {
+			if v%(8*blockSize) == 0 && ctx.Err() != nil {
+				return any, ctx.Err()
+			}
 			m := l.c.start[v+1] - l.c.start[v]
 			if m < 2 {
 				continue
@@ -335,14 +344,14 @@ func (l *labelling) descend() bool {
 			break
 		}
 	}
-	return any
+	return any, nil
 }
 
 // movePatches relabels patches (connected vertices whose offsets agree) as a
 // whole where continuing the offsets from outside gives less energy. Message
 // passing cannot leave such a patch vertex by vertex, because every single step
 // costs more. It reports whether any moved.
-func (l *labelling) movePatches() bool {
+func (l *labelling) movePatches(ctx context.Context) (any bool, err error) {
 	g, c := l.g, l.c
 	n := len(l.label)
 	patch := make([]int32, n)
@@ -356,6 +365,9 @@ func (l *labelling) movePatches() bool {
 		return l.candidate(int(v)).sign == l.candidate(int(u)).sign && d <= max(1.2*length, 0.3*c.gap[v])
 	}
 	for v := int32(0); v < int32(n); v++ {
+		if v%(8*blockSize) == 0 && ctx.Err() != nil {
+			return false, ctx.Err()
+		}
 		if patch[v] >= 0 {
 			continue
 		}
@@ -363,6 +375,9 @@ func (l *labelling) movePatches() bool {
 		patch[v] = id
 		members := []int32{v}
 		for k := 0; k < len(members); k++ {
+			if k%(8*blockSize) == 0 && ctx.Err() != nil {
+				return false, ctx.Err()
+			}
 			w := members[k]
 			for _, u := range g.adjacency.Neighbours(int(w)) {
 				if patch[u] < 0 && smooth(w, u) {
@@ -381,11 +396,16 @@ func (l *labelling) movePatches() bool {
 	}
 	slices.SortStableFunc(order, func(a, b int32) int { return len(patches[a]) - len(patches[b]) })
 
-	any := false
 	state := make([]uint8, n) // 1: in the patch and not relabelled yet
 	old := make([]int32, 0, 64)
-	for _, id := range order {
+	for k, id := range order {
+		if k%64 == 0 && ctx.Err() != nil {
+			return any, ctx.Err()
+		}
 		members := patches[id]
+		if 2*len(members) > n {
+			continue // the main patch is what the others are measured by
+		}
 		choices := false
 		border := false
 		for _, v := range members {
@@ -394,7 +414,7 @@ func (l *labelling) movePatches() bool {
 				border = border || patch[u] != id
 			}
 		}
-		if !choices || !border || 2*len(members) > n {
+		if !choices || !border {
 			continue
 		}
 		before := 0.0
@@ -449,7 +469,7 @@ func (l *labelling) movePatches() bool {
 			l.label[v] = old[k]
 		}
 	}
-	return any
+	return any, nil
 }
 
 // patchEnergy is v's share of the energy of patch id: edges inside the patch

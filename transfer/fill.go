@@ -27,7 +27,10 @@ const (
 // expected errors and reasons that come with it into t.
 func fill(ctx context.Context, s *Source, g *target, t *trusted, opt *Options) (*weights.Rows, error) {
 	n := len(g.position)
-	op := laplacian.New(g.position, g.welded.Mesh.Triangles, laplacian.NonNegative)
+	op, err := laplacian.NewContext(ctx, g.position, g.welded.Mesh.Triangles, laplacian.NonNegative)
+	if err != nil {
+		return nil, fmt.Errorf("garment %q: fill: %w", g.garment.Name, err)
+	}
 	p := laplacian.Problem{Op: op, Energy: laplacian.Harmonic, DataWeight: make([]float64, n)}
 	if opt.Fill == FillBiharmonic {
 		p.Energy = laplacian.Biharmonic

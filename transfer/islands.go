@@ -37,13 +37,17 @@ const (
 )
 
 // rigidIslands reports for each island whether it is rigid.
-func rigidIslands(s *Source, g *target, opt *Options) (rigid []bool, notes []string) {
+func rigidIslands(ctx context.Context, s *Source, g *target, opt *Options) (rigid []bool, notes []string, err error) {
 	rigid = make([]bool, g.islands.Count)
 	named := g.namedVertices(opt.RigidNames)
 	total, small := 0.0, 0.0
 	var found []int
 	open := make([]bool, g.islands.Count)
-	for t, bits := range mesh.OpenBorder(g.welded.Mesh.Triangles, nil) {
+	border, err := mesh.OpenBorderContext(ctx, g.welded.Mesh.Triangles, nil)
+	if err != nil {
+		return nil, nil, err
+	}
+	for t, bits := range border {
 		if bits != 0 {
 			open[g.islands.Island[g.welded.Mesh.Triangles[t][0]]] = true
 		}
@@ -79,7 +83,7 @@ func rigidIslands(s *Source, g *target, opt *Options) (rigid []bool, notes []str
 	} else if len(found) > 0 {
 		notes = append(notes, fmt.Sprintf("%d small islands make up %.0f%% of the garment and are treated as cloth", len(found), 100*small/total))
 	}
-	return rigid, notes
+	return rigid, notes, nil
 }
 
 // oneSided reports whether the body under the members faces one way.

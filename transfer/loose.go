@@ -169,7 +169,7 @@ func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bo
 	}
 	h := newSurround(s)
 	n := len(g.position)
-	blocks := make([]*weights.Rows, (n+blockSize-1)/blockSize)
+	blocks := make([]*weights.Rows, blocksOf(n))
 	err = parallel(ctx, n, opt.Threads, func(lo, hi int) {
 		sum := weights.NewAccumulator(len(s.body.Skin.Joints))
 		acc := weights.NewAccumulator(len(s.body.Skin.Joints))

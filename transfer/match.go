@@ -69,7 +69,7 @@ func findCandidates(ctx context.Context, s *Source, g *target, opt *Options) (*c
 	c.typicalGaps(s, g)
 
 	// Every block collects its own candidates; they are joined in block order.
-	blocks := make([][]candidate, (n+blockSize-1)/blockSize)
+	blocks := make([][]candidate, blocksOf(n))
 	c.start = make([]int32, n+1)
 	err = parallel(ctx, n, opt.Threads, func(lo, hi int) {
 		out := make([]candidate, 0, 2*(hi-lo))

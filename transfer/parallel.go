@@ -11,6 +11,9 @@ import (
 // small enough that a cancelled call stops within a few milliseconds.
 const blockSize = 512
 
+// blocksOf is the number of blocks of n vertices.
+func blocksOf(n int) int { return (n + blockSize - 1) / blockSize }
+
 // parallel calls work(lo, hi) for consecutive blocks of [0, n) on threads
 // goroutines (0: GOMAXPROCS). Blocks are the same whatever the number of
 // threads, so work that writes only to its own range is deterministic. It
@@ -19,7 +22,7 @@ func parallel(ctx context.Context, n, threads int, work func(lo, hi int)) error 
 	if threads <= 0 {
 		threads = runtime.GOMAXPROCS(0)
 	}
-	blocks := (n + blockSize - 1) / blockSize
+	blocks := blocksOf(n)
 	threads = min(threads, blocks)
 	run := func(b int) { work(b*blockSize, min(n, (b+1)*blockSize)) }
 	if threads <= 1 {

@@ -114,41 +114,63 @@ func Prepare(ctx context.Context, body *Body, threads int) (*Source, error) {
 			return nil, fmt.Errorf("body %q: build search tree: %w", body.Name, err)
 		}
 	}
-	s.measure(usable)
-	return s, ctx.Err()
+	if err := s.measure(ctx, threads); err != nil {
+		return nil, err
+	}
+	return s, nil
 }
 
 // measure fills in normals, gradients, borders and sizes of the usable surface.
-func (s *Source) measure(usable []bool) {
+func (s *Source) measure(ctx context.Context, threads int) error {
 	p := s.body.Mesh.Positions
 	used := &mesh.Mesh{Positions: p, Triangles: s.triangle}
-	lengths, edges := 0.0, 0
 	s.faceNormal = mesh.FaceNormals(used)
 	s.gradient = make([]float64, len(s.triangle))
-	for t, tri := range s.triangle {
-		for k := range tri {
-			a, b := tri[k], tri[(k+1)%3]
-			if l := r3.Norm(r3.Sub(p[a], p[b])); l > 0 {
-				lengths += l
-				edges++
-				s.gradient[t] = max(s.gradient[t], s.body.Rows.DistanceL1(int(a), s.body.Rows, int(b))/l)
+	// Sums by block, added in order: the same bits whatever the threads.
+	lengths, edges := make([]float64, blocksOf(len(s.triangle))), make([]int, blocksOf(len(s.triangle)))
+	err := parallel(ctx, len(s.triangle), threads, func(lo, hi int) {
+		b := lo / blockSize
+		for t := lo; t < hi; t++ {
+			tri := s.triangle[t]
+			for k := range tri {
+				u, v := tri[k], tri[(k+1)%3]
+				if l := r3.Norm(r3.Sub(p[u], p[v])); l > 0 {
+					lengths[b] += l
+					edges[b]++
+					s.gradient[t] = max(s.gradient[t], s.body.Rows.DistanceL1(int(u), s.body.Rows, int(v))/l)
+				}
 			}
 		}
+	})
+	if err != nil {
+		return err
 	}
 	s.size = bodySize(p, s.triangle)
-	if edges > 0 {
-		s.edge = lengths / float64(edges)
+	total, count := 0.0, 0
+	for b := range lengths {
+		total += lengths[b]
+		count += edges[b]
+	}
+	if count > 0 {
+		s.edge = total / float64(count)
 	}
 
 	// Borders and smooth normals need the connectivity, so they come from the
 	// welded surface: texture seams are no borders.
-	w := mesh.Weld(used, mesh.WeldTolerance(used))
-	vn := mesh.VertexNormals(w.Mesh)
+	w, err := mesh.WeldContext(ctx, used, mesh.WeldTolerance(used))
+	if err != nil {
+		return err
+	}
+	vn, err := mesh.VertexNormalsContext(ctx, w.Mesh)
+	if err != nil {
+		return err
+	}
 	s.normal = make([]r3.Vec, len(p))
 	for v := range s.normal {
 		s.normal[v] = vn[w.ToWelded[v]]
 	}
-	s.border = mesh.OpenBorder(s.triangle, w.ToWelded)
+	s.border, err = mesh.OpenBorderContext(ctx, s.triangle, w.ToWelded)
+	return err
 }
 
 // sizeRatio makes bodySize about the height of a standing figure plus a quarter,

@@ -1,6 +1,7 @@
 package transfer
 
 import (
+	"context"
 	"fmt"
 
 	"github.com/selvage/selvage/transfer/mesh"
@@ -25,19 +26,29 @@ type target struct {
 }
 
 // newTarget welds and measures a garment. O(n log n).
-func newTarget(g *Garment) (*target, error) {
+func newTarget(ctx context.Context, g *Garment) (*target, error) {
 	if err := g.Mesh.Validate(); err != nil {
 		return nil, fmt.Errorf("garment %q: %w", g.Name, err)
 	}
 	t := &target{garment: g, diagonal: g.Mesh.Diagonal()}
-	t.welded = mesh.Weld(g.Mesh, mesh.WeldTolerance(g.Mesh))
+	var err error
+	if t.welded, err = mesh.WeldContext(ctx, g.Mesh, mesh.WeldTolerance(g.Mesh)); err != nil {
+		return nil, err
+	}
 	m := t.welded.Mesh
 	t.position = m.Positions
-	t.normal = mesh.VertexNormals(m)
-	t.adjacency = mesh.NewAdjacency(m)
+	if t.normal, err = mesh.VertexNormalsContext(ctx, m); err != nil {
+		return nil, err
+	}
+	if t.adjacency, err = mesh.NewAdjacencyContext(ctx, m); err != nil {
+		return nil, err
+	}
 	t.islands = mesh.NewIslands(t.adjacency)
 	t.area = make([]float64, len(t.position))
-	for _, tri := range m.Triangles {
+	for i, tri := range m.Triangles {
+		if i%(16*blockSize) == 0 && ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
 		a, b, c := t.position[tri[0]], t.position[tri[1]], t.position[tri[2]]
 		third := r3.Norm(r3.Cross(r3.Sub(b, a), r3.Sub(c, a))) / 6
 		for _, v := range tri {
@@ -46,6 +57,9 @@ func newTarget(g *Garment) (*target, error) {
 	}
 	sum := 0.0
 	for v := range t.position {
+		if v%(16*blockSize) == 0 && ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
 		for _, u := range t.adjacency.Neighbours(v) {
 			sum += r3.Norm(r3.Sub(t.position[u], t.position[v]))
 		}

@@ -39,11 +39,14 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 
 	// Weld the garment and measure it.
 	clock.enter(StagePrepare)
-	g, err := newTarget(garment)
+	g, err := newTarget(ctx, garment)
 	if err != nil {
 		return nil, err
 	}
-	rigid, notes := rigidIslands(s, g, &opt)
+	rigid, notes, err := rigidIslands(ctx, s, g, &opt)
+	if err != nil {
+		return nil, fmt.Errorf("garment %q: islands: %w", garment.Name, err)
+	}
 
 	// Where the default poses disagree, say so; move the garment's limbs for the
 	// matching only where that is beyond doubt.

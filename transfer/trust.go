@@ -67,7 +67,7 @@ func judge(ctx context.Context, s *Source, g *target, c *candidates, ch *choice,
 	t := &trusted{match: make([]candidate, n), evidence: make([]evidence, n), doubt: make([]float64, n), expected: make([]float64, n), reason: make([]Reason, n)}
 
 	// Rows of the matches, and what the rival candidates would have given.
-	blocks := make([]*weights.Rows, (n+blockSize-1)/blockSize)
+	blocks := make([]*weights.Rows, blocksOf(n))
 	err := parallel(ctx, n, opt.Threads, func(lo, hi int) {
 		acc := weights.NewAccumulator(len(s.body.Skin.Joints))
 		rows := weights.NewRows(hi - lo)

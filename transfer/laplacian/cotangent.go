@@ -8,6 +8,7 @@ package laplacian
 // Conjugates", Experimental Mathematics 2, section 2) and lumped masses.
 
 import (
+	"context"
 	"math"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -80,6 +81,16 @@ type Operator struct {
 // them out, NonNegative connects their vertices by minWeight). Indices must be
 // within positions. O(n + triangles). positions is kept, not copied.
 func New(positions []r3.Vec, triangles [][3]int32, kind Kind, extra ...Edge) *Operator {
+	op, _ := NewContext(context.Background(), positions, triangles, kind, extra...) // fails by ctx alone
+	return op
+}
+
+// checkEvery is the number of triangles or vertices between two looks at a
+// context.
+const checkEvery = 1 << 13
+
+// NewContext is New that ends with ctx's error soon after ctx is done.
+func NewContext(ctx context.Context, positions []r3.Vec, triangles [][3]int32, kind Kind, extra ...Edge) (*Operator, error) {
 	n := len(positions)
 	op := &Operator{Start: make([]int32, n+1), Mass: make([]float64, n), position: positions, kind: kind}
 	start := make([]int32, n+1)
@@ -105,7 +116,10 @@ func New(positions []r3.Vec, triangles [][3]int32, kind Kind, extra ...Edge) *Op
 		next[i]++
 		next[j]++
 	}
-	for _, t := range triangles {
+	for i, t := range triangles {
+		if i%checkEvery == 0 && ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
 		half, area := halfCotangents(positions, t)
 		for k := range t {
 			if !math.IsInf(area, 0) {
@@ -125,6 +139,9 @@ func New(positions []r3.Vec, triangles [][3]int32, kind Kind, extra ...Edge) *Op
 	// that both ends of an edge add its triangles in the same order.
 	out := int32(0)
 	for v := range n {
+		if v%checkEvery == 0 && ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
 		nb, w := neighbour[start[v]:next[v]], weight[start[v]:next[v]]
 		for a := 1; a < len(nb); a++ {
 			x, y := nb[a], w[a]
@@ -155,7 +172,7 @@ func New(positions []r3.Vec, triangles [][3]int32, kind Kind, extra ...Edge) *Op
 		}
 	}
 	floorMass(op.Mass)
-	return op
+	return op, nil
 }
 
 // halfCotangents returns half the cotangent of each angle of a triangle, zero

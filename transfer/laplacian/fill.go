@@ -132,7 +132,9 @@ func prepare(ctx context.Context, p Problem, threads int) (*Solver, error) {
 	if err := s.assemble(ctx, threads); err != nil {
 		return nil, err
 	}
-	s.split()
+	if err := s.split(ctx); err != nil {
+		return nil, err
+	}
 	return s, nil
 }
 
@@ -154,20 +156,31 @@ func (s *Solver) assemble(ctx context.Context, threads int) error {
 		neighbour []int32
 		value     []float64
 	}
+	// One dense accumulator a thread: mark says which row a value is of, so that
+	// nothing is ever cleared.
+	type sums struct {
+		value []float64
+		mark  []int32
+	}
+	scratch := sync.Pool{New: func() any { return &sums{make([]float64, m), make([]int32, m)} }}
 	const chunk = 4096
 	parts := make([]part, (m+chunk-1)/chunk)
 	degree := make([]float64, len(op.Mass))
 	for v := range degree {
+		if v%checkEvery == 0 && ctx.Err() != nil {
+			return ctx.Err()
+		}
 		degree[v] = op.degree(int32(v))
 	}
 	err := parallel(ctx, threads, len(parts), func(c int) error {
 		var out part
-		var value []float64
 		var touched []int32
+		var value []float64
 		var mark []int32
 		if s.p.Energy == Biharmonic {
-			value = make([]float64, m)
-			mark = make([]int32, m)
+			w := scratch.Get().(*sums)
+			defer scratch.Put(w)
+			value, mark = w.value, w.mark
 		}
 		for u := c * chunk; u < min(m, (c+1)*chunk); u++ {
 			if u&255 == 0 && ctx.Err() != nil {
@@ -244,7 +257,7 @@ func (s *Solver) assemble(ctx context.Context, threads int) error {
 }
 
 // split finds the regions and the fixed vertices that each sees.
-func (s *Solver) split() {
+func (s *Solver) split(ctx context.Context) error {
 	op, m := s.p.Op, len(s.vertex)
 	seen := make([]bool, m)
 	haloOf := make([]int32, len(op.Mass)) // the last region (plus one) that saw the vertex
@@ -256,6 +269,9 @@ func (s *Solver) split() {
 		r := &region{}
 		queue := []int32{int32(first)}
 		for at := 0; at < len(queue); at++ {
+			if at%checkEvery == 0 && ctx.Err() != nil {
+				return ctx.Err()
+			}
 			u := queue[at]
 			for _, t := range s.g.neighbour[s.g.start[u]:s.g.start[u+1]] {
 				if !seen[t] {
@@ -292,12 +308,13 @@ func (s *Solver) split() {
 		slices.Sort(r.halo)
 		s.regions = append(s.regions, r)
 	}
+	return nil
 }
 
 // order finds the elimination order and the structure of each region's factor.
 func (s *Solver) order(ctx context.Context, threads int) error {
 	m := len(s.vertex)
-	d := &dissector{g: s.g, label: make([]int64, m), key: make([]float64, m), limit: make(chan struct{}, threads-1)}
+	d := &dissector{ctx: ctx, g: s.g, label: make([]int64, m), key: make([]float64, m), limit: make(chan struct{}, threads-1)}
 	for u := range d.label {
 		d.label[u] = 1
 	}
@@ -317,7 +334,11 @@ func (s *Solver) order(ctx context.Context, threads int) error {
 		if bad {
 			embed(s.g, r.vertex)
 		}
-		r.factor = analyse(s.g, d.cut(slices.Clone(r.vertex), 1), s.row)
+		tree := d.cut(slices.Clone(r.vertex), 1)
+		if err := ctx.Err(); err != nil {
+			return err // the tree is not finished
+		}
+		r.factor = analyse(s.g, tree, s.row)
 		return nil
 	})
 }

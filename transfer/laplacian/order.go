@@ -7,6 +7,7 @@ package laplacian
 // cuts is the tree of the dense blocks (supernodes) of the factor.
 
 import (
+	"context"
 	"math"
 	"sync"
 
@@ -38,6 +39,7 @@ type block struct {
 
 // dissector cuts sets of a graph's vertices.
 type dissector struct {
+	ctx   context.Context // once it is done, cut returns whatever it has
 	g     *graph
 	label []int64 // the part that a vertex is in; 0 once in a separator
 	key   []float64
@@ -47,12 +49,15 @@ type dissector struct {
 // cut returns the tree of blocks over the set, which it permutes; all of the
 // set's labels are id, and no vertex outside has that label.
 func (d *dissector) cut(set []int32, id int64) *block {
-	if len(set) <= leafSize || id > math.MaxInt64/4 {
+	if len(set) <= leafSize || id > math.MaxInt64/4 || len(set) >= parallelCut && d.ctx.Err() != nil {
 		return &block{vertex: set}
 	}
 	directions := d.directions(set)
 	best, bestAt := math.MaxInt, 0
 	for k, dir := range directions {
+		if len(set) >= parallelCut && d.ctx.Err() != nil {
+			return &block{vertex: set}
+		}
 		a, b := d.halve(set, dir, id)
 		if size := min(a, b); size < best {
 			best, bestAt = size, k

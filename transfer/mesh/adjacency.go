@@ -1,6 +1,9 @@
 package mesh
 
-import "slices"
+import (
+	"context"
+	"slices"
+)
 
 // Adjacency lists the neighbours of each vertex, compressed by vertex:
 // those of v are Neighbour[Start[v]:Start[v+1]], ascending, distinct, without v.
@@ -12,6 +15,13 @@ type Adjacency struct {
 // NewAdjacency collects the vertices that share a triangle edge. Degenerate and
 // non-manifold triangles are allowed. O(n log degree).
 func NewAdjacency(m *Mesh) *Adjacency {
+	a, _ := NewAdjacencyContext(context.Background(), m) // fails by ctx alone
+	return a
+}
+
+// NewAdjacencyContext is NewAdjacency that ends with ctx's error soon after ctx is
+// done.
+func NewAdjacencyContext(ctx context.Context, m *Mesh) (*Adjacency, error) {
 	n := len(m.Positions)
 	count := make([]int32, n+1)
 	for _, t := range m.Triangles {
@@ -24,7 +34,10 @@ func NewAdjacency(m *Mesh) *Adjacency {
 	}
 	all := make([]int32, count[n])
 	fill := slices.Clone(count[:n])
-	for _, t := range m.Triangles {
+	for i, t := range m.Triangles {
+		if done(ctx, i) {
+			return nil, ctx.Err()
+		}
 		for k, v := range t {
 			all[fill[v]], all[fill[v]+1] = t[(k+1)%3], t[(k+2)%3]
 			fill[v] += 2
@@ -33,6 +46,9 @@ func NewAdjacency(m *Mesh) *Adjacency {
 	a := &Adjacency{Start: make([]int32, n+1)}
 	out := all[:0] // compacts in place: never ahead of what is read
 	for v := 0; v < n; v++ {
+		if done(ctx, v) {
+			return nil, ctx.Err()
+		}
 		list := all[count[v]:count[v+1]]
 		slices.Sort(list)
 		last := int32(-1)
@@ -45,7 +61,7 @@ func NewAdjacency(m *Mesh) *Adjacency {
 		a.Start[v+1] = int32(len(out))
 	}
 	a.Neighbour = slices.Clone(out)
-	return a
+	return a, nil
 }
 
 // Neighbours of vertex v; the slice aliases a.

@@ -1,6 +1,7 @@
 package mesh
 
 import (
+	"context"
 	"errors"
 	"math"
 	"math/rand/v2"
@@ -137,7 +138,10 @@ func TestWeld_Tolerance(t *testing.T) {
 			}
 		}
 	}
-	got := joinCoincident(p, near)
+	got, err := joinCoincident(context.Background(), p, near)
+	if err != nil {
+		t.Fatal(err)
+	}
 	for i := range p {
 		if int(got[i]) != find(i) {
 			t.Fatalf("seed %d: point %d in group %d, all pairs say %d", seed, i, got[i], find(i))
@@ -308,6 +312,21 @@ func TestValidate(t *testing.T) {
 	}
 	if err := sphere(5, 6).Validate(); err != nil {
 		t.Error(err)
+	}
+}
+
+func TestContext_Cancelled(t *testing.T) {
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	m := sphere(5, 6)
+	_, err1 := WeldContext(ctx, m, 0)
+	_, err2 := NewAdjacencyContext(ctx, m)
+	_, err3 := VertexNormalsContext(ctx, m)
+	_, err4 := OpenBorderContext(ctx, m.Triangles, nil)
+	for i, err := range []error{err1, err2, err3, err4} {
+		if !errors.Is(err, context.Canceled) {
+			t.Errorf("function %d: %v", i, err)
+		}
 	}
 }
 

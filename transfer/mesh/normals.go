@@ -1,6 +1,7 @@
 package mesh
 
 import (
+	"context"
 	"math"
 
 	"gonum.org/v1/gonum/mat"
@@ -31,8 +32,18 @@ func FaceNormals(m *Mesh) []r3.Vec {
 // Source: Thürmer & Wüthrich, "Computing Vertex Normals from Polygonal Facets",
 // Journal of Graphics Tools 3(1), 1998.
 func VertexNormals(m *Mesh) []r3.Vec {
+	n, _ := VertexNormalsContext(context.Background(), m) // fails by ctx alone
+	return n
+}
+
+// VertexNormalsContext is VertexNormals that ends with ctx's error soon after ctx
+// is done.
+func VertexNormalsContext(ctx context.Context, m *Mesh) ([]r3.Vec, error) {
 	out := make([]r3.Vec, len(m.Positions))
-	for _, tri := range m.Triangles {
+	for i, tri := range m.Triangles {
+		if done(ctx, i) {
+			return nil, ctx.Err()
+		}
 		p := [3]r3.Vec{m.Positions[tri[0]], m.Positions[tri[1]], m.Positions[tri[2]]}
 		n := r3.Cross(r3.Sub(p[1], p[0]), r3.Sub(p[2], p[0]))
 		l := r3.Norm(n)
@@ -54,7 +65,7 @@ func VertexNormals(m *Mesh) []r3.Vec {
 		}
 		out[v] = unitOrZero(out[v])
 	}
-	return out
+	return out, nil
 }
 
 // PrincipalExtents returns the ranges of points along the eigenvectors of their

@@ -4,6 +4,7 @@ package mesh
 // texture seams and hard edges, some at every face; the surface is still one.
 
 import (
+	"context"
 	"math"
 	"slices"
 
@@ -25,7 +26,16 @@ type Welded struct {
 // tolerance 0 joins exactly equal positions. Positions must be finite. The result
 // depends on the order of the vertices alone. O(n) expected.
 func Weld(m *Mesh, tolerance float64) *Welded {
-	to := joinCoincident(m.Positions, tolerance)
+	w, _ := WeldContext(context.Background(), m, tolerance) // fails by ctx alone
+	return w
+}
+
+// WeldContext is Weld that ends with ctx's error soon after ctx is done.
+func WeldContext(ctx context.Context, m *Mesh, tolerance float64) (*Welded, error) {
+	to, err := joinCoincident(ctx, m.Positions, tolerance)
+	if err != nil {
+		return nil, err
+	}
 	w := &Welded{ToWelded: to, Mesh: &Mesh{}}
 
 	// Number the groups by their first member.
@@ -56,23 +66,29 @@ func Weld(m *Mesh, tolerance float64) *Welded {
 
 	seen := newTriangleSet(len(m.Triangles))
 	w.Mesh.Triangles = make([][3]int32, 0, len(m.Triangles))
-	for _, t := range m.Triangles {
+	for i, t := range m.Triangles {
+		if done(ctx, i) {
+			return nil, ctx.Err()
+		}
 		q := [3]int32{to[t[0]], to[t[1]], to[t[2]]}
 		if q[0] == q[1] || q[1] == q[2] || q[2] == q[0] || !seen.add(q) {
 			continue
 		}
 		w.Mesh.Triangles = append(w.Mesh.Triangles, q)
 	}
-	return w
+	return w, nil
 }
 
 // WeldTolerance is a tolerance for Weld that joins what rounding has parted and
 // nothing else: a thousandth of the median edge length, and no more than a
 // millionth of the diagonal of the bounding box. (The box alone would not do: one
-// stray vertex makes it any size.) O(triangles).
+// stray vertex makes it any size.) The median is over some ten thousand triangles
+// spread over the mesh. O(vertices).
 func WeldTolerance(m *Mesh) float64 {
-	length := make([]float64, 0, len(m.Triangles))
-	for _, t := range m.Triangles {
+	const samples = 10_000
+	length := make([]float64, 0, samples)
+	for i := 0; i < len(m.Triangles); i += 1 + len(m.Triangles)/samples {
+		t := m.Triangles[i]
 		if l := r3.Norm(r3.Sub(m.Positions[t[0]], m.Positions[t[1]])); l > 0 {
 			length = append(length, l)
 		}
@@ -100,13 +116,13 @@ func hash(x, y, z uint64) uint64 {
 const crowded = 64
 
 // joinCoincident returns for each point the lowest index of its group.
-func joinCoincident(p []r3.Vec, tolerance float64) []int32 {
+func joinCoincident(ctx context.Context, p []r3.Vec, tolerance float64) ([]int32, error) {
 	root := make([]int32, len(p))
 	for i := range root {
 		root[i] = int32(i)
 	}
 	if len(p) == 0 {
-		return root
+		return root, nil
 	}
 	bits := 1
 	for 1<<bits < 2*len(p) {
@@ -122,6 +138,9 @@ func joinCoincident(p []r3.Vec, tolerance float64) []int32 {
 	}
 	first := make([]int32, 0, len(p))
 	for i, a := range p {
+		if done(ctx, i) {
+			return nil, ctx.Err()
+		}
 		// Adding zero turns -0 into 0.
 		b := hash(math.Float64bits(a.X+0), math.Float64bits(a.Y+0), math.Float64bits(a.Z+0)) & mask
 		j := head[b]
@@ -136,7 +155,7 @@ func joinCoincident(p []r3.Vec, tolerance float64) []int32 {
 		first = append(first, int32(i))
 	}
 	if !(tolerance > 0) {
-		return root
+		return root, nil
 	}
 
 	// Then those within the tolerance, by a grid whose cells are two tolerances wide:
@@ -155,7 +174,10 @@ func joinCoincident(p []r3.Vec, tolerance float64) []int32 {
 	for i := range head {
 		head[i] = -1
 	}
-	for _, i := range first {
+	for k, i := range first {
+		if done(ctx, k) {
+			return nil, ctx.Err()
+		}
 		a := p[i]
 		x0, x1 := at(a.X-tolerance, box.Min.X), at(a.X+tolerance, box.Min.X)
 		y0, y1 := at(a.Y-tolerance, box.Min.Y), at(a.Y+tolerance, box.Min.Y)
@@ -185,7 +207,7 @@ func joinCoincident(p []r3.Vec, tolerance float64) []int32 {
 	for i := range root {
 		root[i] = find(int32(i))
 	}
-	return root
+	return root, nil
 }
 
 // triangleSet is an open-addressing hash set of vertex triples without order.
