@@ -45,6 +45,8 @@ type Checker struct {
 	covered       []bool // body vertices that lie under the garment
 	poses         []Pose
 	limits        Limits
+	scale         []float64 // mean length of the edges at each garment vertex, metres
+	ballRadius    float64
 	reach         float64 // farther vertices have no gap to judge, metres
 	hang          float64 // farther vertices are not held against the body's rows
 	threads       int
@@ -101,6 +103,8 @@ func New(ctx context.Context, body, garment *Figure, opt Options) (*Checker, err
 	if k.match, err = findMatches(ctx, k.body, k.garment, opt.Threads); err != nil {
 		return nil, err
 	}
+	k.ballRadius = max(ballShare*diagonal, 2*k.garment.meanEdge)
+	k.findScale()
 	k.findCovered()
 	k.findRigid(diagonal)
 	k.findSeams()
@@ -124,6 +128,23 @@ func New(ctx context.Context, body, garment *Figure, opt Options) (*Checker, err
 		return nil, err
 	}
 	return k, nil
+}
+
+// findScale measures the mesh around each vertex.
+func (k *Checker) findScale() {
+	k.scale = make([]float64, len(k.garment.pos))
+	count := make([]float64, len(k.garment.pos))
+	for i, e := range k.garment.edge {
+		for _, v := range e {
+			k.scale[v] += k.garment.length[i]
+			count[v]++
+		}
+	}
+	for v := range k.scale {
+		if count[v] > 0 {
+			k.scale[v] /= count[v]
+		}
+	}
 }
 
 // findCovered marks the body vertices of matched triangles and three rings more:
@@ -174,7 +195,7 @@ func (k *Checker) findRigid(diagonal float64) {
 		}
 		// A quick look at the box spares large islands the eigenvectors.
 		b := mesh.Bounds(points)
-		size := r3.Norm(r3.Sub(b.Max, b.Min))
+		size := norm(r3.Sub(b.Max, b.Min))
 		if size > 2*rigidShare*diagonal {
 			continue
 		}
@@ -194,7 +215,7 @@ func (k *Checker) findRigid(diagonal float64) {
 			x.anchors = append(x.anchors, members[at])
 			next := 0
 			for q := range members {
-				far[q] = min(far[q], r3.Norm(r3.Sub(points[q], points[at])))
+				far[q] = min(far[q], norm(r3.Sub(points[q], points[at])))
 				if far[q] > far[next] {
 					next = q
 				}

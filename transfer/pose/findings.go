@@ -65,7 +65,7 @@ type Limits struct {
 	Stretch     float64 `yaml:"stretch" json:"stretch"`         // factor; 1.8
 	Compression float64 `yaml:"compression" json:"compression"` // factor; 0.35
 	Turned      float64 `yaml:"turned" json:"turned"`           // triangles in one place; 4
-	Jagged      float64 `yaml:"jagged" json:"jagged"`           // edge lengths; 0.35, a kink of 40 degrees
+	Jagged      float64 `yaml:"jagged" json:"jagged"`           // edge lengths; 0.5, a kink of 60 degrees
 	Area        float64 `yaml:"area" json:"area"`               // share; 0.2
 	Volume      float64 `yaml:"volume" json:"volume"`           // share; 0.1
 	Deformed    float64 `yaml:"deformed" json:"deformed"`       // share; 0.02
@@ -106,7 +106,7 @@ func (l *Limits) of(kind Kind) float64 {
 // withDefaults fills in what is zero for a body of diagonal d metres.
 func (l Limits) withDefaults(d float64) Limits {
 	def := Limits{
-		Penetration: 0.002 * d, Gap: 0.02 * d, Stretch: 1.8, Compression: 0.35, Turned: 4, Jagged: 0.35, Area: 0.2,
+		Penetration: 0.002 * d, Gap: 0.02 * d, Stretch: 1.8, Compression: 0.35, Turned: 4, Jagged: 0.5, Area: 0.2,
 		Volume: 0.1, Deformed: 0.02, Parted: 0.0001 * d, BodyJagged: 0.5, BodyTurned: 4, BodyVolume: 0.25, Coarse: 0.5,
 		Pole: 10, TwistUneven: 0.2, InfluencesCut: 0.0025 * d,
 	}
@@ -335,4 +335,72 @@ func (o *overLimit) spots(s *surface) []spot {
 		return cmp.Or(cmp.Compare(b.severity, a.severity), cmp.Compare(a.v, b.v))
 	})
 	return out[:min(len(out), mostPlaces)]
+}
+
+// Set overrides the limit of one kind; zero brings back its default.
+func (l *Limits) Set(kind Kind, value float64) error {
+	for _, r := range l.list() {
+		if r.kind == kind {
+			if !(value >= 0) || math.IsInf(value, 0) {
+				return fmt.Errorf("%s: %g is not a limit", kind, value)
+			}
+			*r.value = value
+			return nil
+		}
+	}
+	return fmt.Errorf("%q is no kind of finding", kind)
+}
+
+// String is the kind in words.
+func (k Kind) String() string {
+	switch k {
+	case Turned:
+		return "turned over"
+	case BodyJagged:
+		return "body jagged"
+	case BodyTurned:
+		return "body turned over"
+	case BodyVolume:
+		return "body's volume"
+	case TwistUneven:
+		return "uneven twist"
+	case InfluencesCut:
+		return "influences cut"
+	}
+	return string(k)
+}
+
+// Group is one kind of finding at one joint, or in one whole pose.
+type Group struct {
+	Worst Finding
+	// Poses that show it.
+	Poses int
+}
+
+// ByJoint groups findings that are sorted worst first, worst group first.
+func ByJoint(list []Finding) []Group {
+	type key struct {
+		kind        Kind
+		joint, pose string
+	}
+	at := map[key]int{}
+	poses := map[key]map[string]bool{}
+	var out []Group
+	for _, f := range list {
+		x := key{kind: f.Kind, joint: f.Pose.Joint}
+		if f.Pose.Joint == "" {
+			x.pose = f.Pose.Name
+		}
+		i, ok := at[x]
+		if !ok {
+			i = len(out)
+			at[x], poses[x] = i, map[string]bool{}
+			out = append(out, Group{Worst: f})
+		}
+		if !poses[x][f.Pose.Name] {
+			poses[x][f.Pose.Name] = true
+			out[i].Poses++
+		}
+	}
+	return out
 }

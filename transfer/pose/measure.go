@@ -15,9 +15,6 @@ import (
 )
 
 const (
-	// shortEdge is the share of the mean edge length below which an edge's ratio
-	// says nothing: slivers.
-	shortEdge = 0.1
 	// alike bounds the ratio of an edge to the distance of its ends' matches within
 	// which the body's own stretch is measured between those matches.
 	alike = 3
@@ -28,17 +25,18 @@ const (
 	fewTriangles = 24
 )
 
-// Measures are the largest values that a pose reached, whether over a limit or not.
+// Measures are the largest values that a pose reached, before the body's part is
+// taken off, whether over a limit or not.
 type Measures struct {
 	Moved       int     `json:"moved"`       // garment vertices that the pose moves
 	Judged      int     `json:"judged"`      // vertices whose gap could change
 	Exact       int     `json:"exact"`       // exact surface queries
-	Depth       float64 `json:"depth"`       // new penetration, m
+	Depth       float64 `json:"depth"`       // deepest new penetration, m; 0 where the cheap bound decided
 	Gap         float64 `json:"gap"`         // largest change of the gap, m
-	Stretch     float64 `json:"stretch"`     // factor beyond the body's
-	Compression float64 `json:"compression"` // factor beyond the body's
+	Stretch     float64 `json:"stretch"`     // largest factor of an edge
+	Compression float64 `json:"compression"` // smallest factor of an edge
 	Turned      int     `json:"turned"`      // triangles
-	Jagged      float64 `json:"jagged"`      // edge lengths beyond the body's
+	Jagged      float64 `json:"jagged"`      // edge lengths
 	AreaLoss    float64 `json:"areaLoss"`    // share of the bend's area
 	VolumeLoss  float64 `json:"volumeLoss"`  // share of the bend's volume; NaN-free: 0 where it is no tube
 	BodyVolume  float64 `json:"bodyVolume"`  // the body's own loss over its zone
@@ -58,11 +56,17 @@ type scratch struct {
 	now     int32
 	maps    []skinning.Affine
 	a       *active
-	sheet   *sheet
-	over    *overLimit
-	overB   *overLimit
-	turned  []int32
-	corners []int32
+	db      *deformation
+	// Yardsticks by vertex, and the ball of vertices last asked for (excuse.go).
+	lazyStretch, lazyShrink, lazyBent, lazyTurned, lazyDepth, lazyGap, lazyClosing lazy
+
+	ballList, ballSeen []int32
+	ballNow            int32
+	sheet              *sheet
+	over               *overLimit
+	overB              *overLimit
+	turned             []int32
+	corners            []int32
 }
 
 func (k *Checker) newScratch() *scratch {
@@ -71,6 +75,10 @@ func (k *Checker) newScratch() *scratch {
 		s.shadow[v] = k.match[v].point
 	}
 	s.carried, s.stamp = make([]r3.Vec, len(s.g)), make([]int32, len(s.g))
+	for _, l := range []*lazy{&s.lazyStretch, &s.lazyShrink, &s.lazyBent, &s.lazyTurned, &s.lazyDepth, &s.lazyGap, &s.lazyClosing} {
+		*l = newLazy(len(s.g))
+	}
+	s.ballSeen = make([]int32, len(s.g))
 	s.sheet = newSheet(k.body, s.b)
 	s.over, s.overB = newOverLimit(len(s.g)), newOverLimit(len(s.b))
 	return s
@@ -96,6 +104,7 @@ func (s *scratch) pose(p *Pose, a *active) (m Measures, findings, notes []Findin
 	s.maps, s.a = maps, a
 	s.now++
 	dg, db := k.garment.deform(maps, a.joint, a.garment), k.body.deform(maps, a.joint, a.body)
+	s.db = db
 	for _, v := range a.movedBody {
 		s.b[v] = db.point(v)
 	}
@@ -109,7 +118,7 @@ func (s *scratch) pose(p *Pose, a *active) (m Measures, findings, notes []Findin
 			s.shadow[v] = s.g[v]
 		}
 	}
-	m.Moved, m.Judged = len(a.moved), len(a.judged)
+	m.Moved, m.Judged, m.Stretch, m.Compression = len(a.moved), len(a.judged), 1, 1
 	emit := func(kind Kind, over *overLimit, of *surface, name string) {
 		for _, x := range over.spots(of) {
 			findings = append(findings, k.finding(kind, p, of.place(name, x.v), x.size, x.vertices))
@@ -124,7 +133,7 @@ func (s *scratch) pose(p *Pose, a *active) (m Measures, findings, notes []Findin
 	emit(Stretch, s.over, k.garment, "garment")
 	s.edges(a, &m, Compression)
 	emit(Compression, s.over, k.garment, "garment")
-	s.triangles(a, &m, dg, db)
+	s.triangles(a, &m, dg)
 	for _, x := range s.over.spots(k.garment) {
 		// A spot's size is a count: all its triangles.
 		findings = append(findings, k.finding(Turned, p, k.garment.place("garment", x.v), x.size, x.vertices))
@@ -223,6 +232,18 @@ func (s *scratch) carriedBlend(c [3]int32) skinning.Affine {
 	return a
 }
 
+// decided is the cheap bound: it reports whether v stands so near to where the
+// body would carry it that it cannot be deeper in the body, or farther off it, by
+// more than limit than it would be there. (Distances from a surface change by no
+// more than the point moves.)
+func (s *scratch) decided(v int32, limit float64) bool {
+	if !s.k.hangs(v) && norm(r3.Sub(s.g[v], s.carry(v))) <= limit {
+		return true
+	}
+	y, ok := s.ideal(v)
+	return ok && norm(r3.Sub(s.g[v], y)) <= limit
+}
+
 // penetrations finds vertices that were outside the body and are inside, and
 // leaves in s.over how deep. What a vertex that kept its offset from its match, or
 // one moved by the body's row there, would suffer too (cloth in the crease of a
@@ -234,9 +255,9 @@ func (s *scratch) penetrations(a *active, m *Measures) {
 		if x.height < -limit/4 {
 			continue // was inside
 		}
-		// Cheap bound: the height above the sheet is at least the distance to the
-		// match less what the vertex and the sheet came closer; a walk along the sheet
-		// decides all but those it finds inside.
+		if s.decided(v, limit) {
+			continue
+		}
 		f := s.sheet.walk(s.g[v], x.triangle)
 		h := s.sheet.height(s.g[v], f)
 		if h > -limit/2 {
@@ -253,15 +274,11 @@ func (s *scratch) penetrations(a *active, m *Measures) {
 		if depth <= limit {
 			continue
 		}
-		forced := 0.0
-		if y, ok := s.ideal(v); ok {
-			forced = max(forced, -s.sheet.height(y, s.sheet.exact(y, x.triangle)))
+		if s.k.hangs(v) {
+			depth -= s.yardDepth(v)
+		} else {
+			depth -= s.worst(&s.lazyDepth, v, 0, s.yardDepth)
 		}
-		if !s.k.hangs(v) {
-			y := s.carry(v)
-			forced = max(forced, -s.sheet.height(y, s.sheet.exact(y, x.triangle)))
-		}
-		depth -= forced
 		if depth > limit {
 			s.over.add(v, depth/limit, depth)
 		}
@@ -272,11 +289,14 @@ func (s *scratch) penetrations(a *active, m *Measures) {
 func (s *scratch) gaps(a *active, m *Measures) {
 	limit := s.k.limits.Gap
 	for _, v := range a.judged {
+		if s.decided(v, limit) {
+			continue
+		}
 		x := &s.k.match[v]
 		before := max(x.height, 0)
-		// The distance to the posed match bounds the gap from above, so a vertex that
-		// has not left its match has not left the body.
-		far := r3.Norm(r3.Sub(s.g[v], s.shadow[v]))
+		// The distance to the posed match bounds the gap from above: a vertex that has
+		// not left its match has not left the body.
+		far := norm(r3.Sub(s.g[v], s.shadow[v]))
 		if far-before <= limit && before <= limit {
 			m.Gap = max(m.Gap, min(far-before, limit))
 			continue
@@ -290,21 +310,15 @@ func (s *scratch) gaps(a *active, m *Measures) {
 		// What the carried vertex does too is taken off; and in a crease the body comes
 		// closer whatever the weights.
 		forced := 0.0
-		excuse := func(y r3.Vec) {
-			m.Exact++
-			c := max(0, s.sheet.height(y, s.sheet.exact(y, x.triangle))) - before
-			if change < 0 {
-				forced = max(forced, -c)
-			} else {
-				forced = max(forced, c)
-			}
+		switch {
+		case change < 0 && s.k.hangs(v):
+			forced = s.yardClosing(v)
+		case change < 0:
+			forced = s.worst(&s.lazyClosing, v, 0, s.yardClosing)
+		default:
+			forced = s.worst(&s.lazyGap, v, 0, s.yardGap)
 		}
-		if !s.k.hangs(v) {
-			excuse(s.carry(v))
-		}
-		if y, ok := s.ideal(v); ok && change < 0 {
-			excuse(y)
-		}
+		forced = max(0, forced)
 		change = math.Copysign(max(0, math.Abs(change)-forced), change)
 		if math.Abs(change) > limit {
 			s.over.add(v, math.Abs(change)/limit, change)
@@ -312,51 +326,31 @@ func (s *scratch) gaps(a *active, m *Measures) {
 	}
 }
 
-// edges finds edges that grew or shrank more than the body between their matches.
+// edges finds edges that grew or shrank more than the body around them.
 func (s *scratch) edges(a *active, m *Measures, kind Kind) {
 	k := s.k
-	short := shortEdge * k.garment.meanEdge
-	if kind == Compression {
-		m.Compression = 1
-	}
 	for _, i := range a.edge {
 		e, l := k.garment.edge[i], k.garment.length[i]
-		if l < short {
-			continue
-		}
-		r := r3.Norm(r3.Sub(s.g[e[0]], s.g[e[1]])) / l
-		body := 1.0
-		if l0 := r3.Norm(r3.Sub(k.match[e[0]].point, k.match[e[1]].point)); l0 > l/alike && l0 < l*alike {
-			body = r3.Norm(r3.Sub(s.shadow[e[0]], s.shadow[e[1]])) / l0
-		}
+		r := ratio(s.g[e[0]], s.g[e[1]], l, max(k.scale[e[0]], k.scale[e[1]]))
 		if kind == Stretch {
-			if r /= max(body, 1); r > m.Stretch {
-				m.Stretch = r
+			m.Stretch = max(m.Stretch, r)
+			if r <= k.limits.Stretch {
+				continue
 			}
+			r /= min(s.worst(&s.lazyStretch, e[0], 1, s.yardStretch), s.worst(&s.lazyStretch, e[1], 1, s.yardStretch))
 			if r > k.limits.Stretch {
-				if !k.hangs(e[0]) && !k.hangs(e[1]) {
-					carried := r3.Norm(r3.Sub(s.carry(e[0]), s.carry(e[1]))) / l
-					if r *= max(body, 1) / max(body, carried, 1); r <= k.limits.Stretch {
-						continue
-					}
-				}
 				for _, v := range e {
 					s.over.add(v, r/k.limits.Stretch, r)
 				}
 			}
 			continue
 		}
-		if r /= max(min(body, 1), 1e-3); r < m.Compression {
-			m.Compression = r
+		m.Compression = min(m.Compression, r)
+		if r >= k.limits.Compression {
+			continue
 		}
+		r /= max(-min(s.worst(&s.lazyShrink, e[0], -1, s.yardShrink), s.worst(&s.lazyShrink, e[1], -1, s.yardShrink)), 0.05)
 		if r < k.limits.Compression {
-			if !k.hangs(e[0]) && !k.hangs(e[1]) {
-				carried := r3.Norm(r3.Sub(s.carry(e[0]), s.carry(e[1]))) / l
-				least := max(min(body, 1), 1e-3)
-				if r *= least / max(min(least, carried), 1e-3); r >= k.limits.Compression {
-					continue
-				}
-			}
 			for _, v := range e {
 				s.over.add(v, k.limits.severity(Compression, r), r)
 			}
@@ -378,7 +372,7 @@ func against(a *skinning.Affine, normal r3.Vec, c [3]r3.Vec) bool {
 	n := r3.Cross(r3.Sub(c[1], c[0]), r3.Sub(c[2], c[0]))
 	e := cofactor(a, normal)
 	// A map that has all but collapsed has no side to face to.
-	return r3.Norm(e) > 0.05 && r3.Dot(n, e) < 0
+	return norm(e) > 0.05 && r3.Dot(n, e) < 0
 }
 
 // cofactor maps a normal as the surface is mapped by a: det(M) M^-T n.
@@ -393,26 +387,19 @@ func cofactor(a *skinning.Affine, n r3.Vec) r3.Vec {
 
 // triangles finds triangles of the garment that turned over where the body's did
 // not.
-func (s *scratch) triangles(a *active, m *Measures, dg, db *deformation) {
+func (s *scratch) triangles(a *active, m *Measures, dg *deformation) {
 	k := s.k
 	s.turned = s.turned[:0]
 	for _, t := range a.tri {
 		if k.sliver(k.garment, t) || !turnedOver(dg, t, s.g) {
 			continue
 		}
-		c := k.garment.tri[t]
-		if x := &k.match[c[0]]; x.triangle >= 0 && turnedOver(db, x.triangle, s.b) {
+		m.Turned++
+		if s.worst(&s.lazyTurned, k.garment.tri[t][0], 0, s.yardTurned) > 0 {
 			continue
-		}
-		if !k.hangs(c[0]) && !k.hangs(c[1]) && !k.hangs(c[2]) {
-			a := s.carriedBlend(c)
-			if against(&a, k.garment.normal[t], [3]r3.Vec{s.carry(c[0]), s.carry(c[1]), s.carry(c[2])}) {
-				continue
-			}
 		}
 		s.turned = append(s.turned, t)
 	}
-	m.Turned = len(s.turned)
 	s.countTurned(k.garment, s.over, k.limits.Turned)
 }
 
@@ -463,7 +450,7 @@ func (k *Checker) sliver(s *surface, t int32) bool {
 	a, b := r3.Sub(s.pos[c[1]], s.pos[c[0]]), r3.Sub(s.pos[c[2]], s.pos[c[0]])
 	e := r3.Sub(b, a)
 	long := max(r3.Norm2(a), r3.Norm2(b), r3.Norm2(e))
-	return r3.Norm(r3.Cross(a, b)) < 0.1*long
+	return norm(r3.Cross(a, b)) < 0.1*long
 }
 
 // lines finds lines of the mesh that were smooth and have a kink, beyond the one of
@@ -472,19 +459,13 @@ func (s *scratch) lines(a *active, m *Measures) {
 	k := s.k
 	for _, i := range a.line {
 		l := &k.garment.line[i]
-		bent := r3.Norm(l.second(s.g[l.a], s.g[l.v], s.g[l.b])) - l.bent
+		bent := norm(l.second(s.g[l.a], s.g[l.v], s.g[l.b])) - l.bent
 		if bent <= k.limits.Jagged*l.length {
 			continue // the body can only take off
 		}
-		before := r3.Norm(l.second(k.match[l.a].point, k.match[l.v].point, k.match[l.b].point))
-		after := r3.Norm(l.second(s.shadow[l.a], s.shadow[l.v], s.shadow[l.b]))
-		forced := max(0, after-before)
-		if !k.hangs(l.a) && !k.hangs(l.v) && !k.hangs(l.b) {
-			forced = max(forced, r3.Norm(l.second(s.carry(l.a), s.carry(l.v), s.carry(l.b)))-l.bent)
-		}
-		if bent = (bent - forced) / l.length; bent > m.Jagged {
-			m.Jagged = bent
-		}
+		bent /= l.length
+		m.Jagged = max(m.Jagged, bent)
+		bent -= s.worst(&s.lazyBent, l.v, 0, s.yardBent)
 		if bent > k.limits.Jagged {
 			s.over.add(l.v, bent/k.limits.Jagged, bent)
 		}
@@ -496,7 +477,7 @@ func det(a, b, c, o r3.Vec) float64 {
 	return r3.Dot(r3.Sub(a, o), r3.Cross(r3.Sub(b, o), r3.Sub(c, o)))
 }
 
-func area2(a, b, c r3.Vec) float64 { return r3.Norm(r3.Cross(r3.Sub(b, a), r3.Sub(c, a))) }
+func area2(a, b, c r3.Vec) float64 { return norm(r3.Cross(r3.Sub(b, a), r3.Sub(c, a))) }
 
 // zone sums area and volume over the triangles of a bend: before and after. The
 // volume is that of the tetrahedra to the joint's origin. The bend's borders lie
@@ -601,9 +582,9 @@ func (s *scratch) rigid(a *active, m *Measures, dg *deformation) {
 		for _, v := range x.members {
 			for _, u := range x.anchors {
 				before := r3.Sub(k.garment.pos[v], k.garment.pos[u])
-				now := r3.Norm(r3.Sub(s.g[v], s.g[u]))
-				m.Deformed = max(m.Deformed, math.Abs(now-r3.Norm(before))/x.size)
-				d := math.Abs(now-r3.Norm(mean.ApplyVector(before))) / x.size
+				now := norm(r3.Sub(s.g[v], s.g[u]))
+				m.Deformed = max(m.Deformed, math.Abs(now-norm(before))/x.size)
+				d := math.Abs(now-norm(mean.ApplyVector(before))) / x.size
 				if d > k.limits.Deformed {
 					s.over.add(v, d/k.limits.Deformed, d)
 				}
@@ -622,7 +603,7 @@ func (s *scratch) partings(p *Pose, m *Measures, dg *deformation) []Finding {
 	for _, x := range k.seams {
 		ya := dg.original(k, x.a)
 		yb := dg.original(k, x.b)
-		gap := r3.Norm(r3.Sub(ya, yb)) - r3.Norm(r3.Sub(k.garment.figure.Mesh.Positions[x.a], k.garment.figure.Mesh.Positions[x.b]))
+		gap := norm(r3.Sub(ya, yb)) - norm(r3.Sub(k.garment.figure.Mesh.Positions[x.a], k.garment.figure.Mesh.Positions[x.b]))
 		if gap > k.limits.Parted {
 			count++
 		}
@@ -659,7 +640,7 @@ func (s *scratch) bodyLines(a *active) {
 	k := s.k
 	for _, i := range a.bodyLine {
 		l := &k.body.line[i]
-		bent := (r3.Norm(l.second(s.b[l.a], s.b[l.v], s.b[l.b])) - l.bent) / l.length
+		bent := (norm(l.second(s.b[l.a], s.b[l.v], s.b[l.b])) - l.bent) / l.length
 		if bent > k.limits.BodyJagged {
 			s.overB.add(l.v, bent/k.limits.BodyJagged, bent)
 		}

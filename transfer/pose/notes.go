@@ -157,7 +157,7 @@ func (k *Checker) twistNotes(poses []Pose) []Finding {
 		// Rings: slices of the bone two mean edges thick. Within a slice the share
 		// changes along the bone too, so it is held against a straight line over the
 		// slice, fitted by least squares.
-		length := r3.Norm(r3.Sub(to, from))
+		length := norm(r3.Sub(to, from))
 		rings := max(1, int(length/(2*k.body.meanEdge)))
 		type sample struct {
 			v        int32
@@ -298,7 +298,7 @@ func (k *Checker) influenceNotes(poses []Pose) []Finding {
 			}
 			c := poses[largest[x]].changes[0].by
 			p := k.garment.pos[v]
-			if moved := math.Abs(d) * r3.Norm(r3.Sub(c.Apply(p), p)); moved > k.limits.InfluencesCut {
+			if moved := math.Abs(d) * norm(r3.Sub(c.Apply(p), p)); moved > k.limits.InfluencesCut {
 				s := worst[x]
 				s.vertices++
 				if moved > s.size {

@@ -124,7 +124,7 @@ func (q *sheet) height(p r3.Vec, f foot) float64 {
 func (q *sheet) faceNormal(t int32) r3.Vec {
 	c := q.corners(t)
 	n := r3.Cross(r3.Sub(c[1], c[0]), r3.Sub(c[2], c[0]))
-	if l := r3.Norm(n); l > 0 {
+	if l := norm(n); l > 0 {
 		return r3.Scale(1/l, n)
 	}
 	return r3.Vec{}
@@ -171,7 +171,7 @@ func (q *sheet) pseudoNormal(f foot) r3.Vec {
 				continue
 			}
 			e, g := r3.Sub(q.pos[c[(k+1)%3]], q.pos[v]), r3.Sub(q.pos[c[(k+2)%3]], q.pos[v])
-			n = r3.Add(n, r3.Scale(math.Atan2(r3.Norm(r3.Cross(e, g)), r3.Dot(e, g)), q.faceNormal(t)))
+			n = r3.Add(n, r3.Scale(math.Atan2(norm(r3.Cross(e, g)), r3.Dot(e, g)), q.faceNormal(t)))
 		}
 	}
 	return n
@@ -193,7 +193,7 @@ func barycentric(c [3]r3.Vec, b [3]float64) r3.Vec {
 func frame(c [3]r3.Vec) (f [3]r3.Vec, ok bool) {
 	e := r3.Sub(c[1], c[0])
 	n := r3.Cross(e, r3.Sub(c[2], c[0]))
-	l, m := r3.Norm(e), r3.Norm(n)
+	l, m := norm(e), norm(n)
 	if !(l > 0) || !(m > 0) {
 		return f, false
 	}

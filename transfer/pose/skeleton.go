@@ -41,7 +41,7 @@ func unite(body, garment *skinning.Skin) (s *skeleton, notes []string) {
 		g := &garment.Joints[k]
 		best, bestDist := -1, math.Inf(1)
 		for _, j := range byName[g.Name] {
-			if d := r3.Norm(r3.Sub(body.Joints[j].Global.T, g.Global.T)); d < bestDist {
+			if d := norm(r3.Sub(body.Joints[j].Global.T, g.Global.T)); d < bestDist {
 				best, bestDist = j, d
 			}
 		}

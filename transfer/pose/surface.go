@@ -57,7 +57,9 @@ type surface struct {
 	edge   [][2]int32
 	length []float64 // of edge, default pose
 	line   []line
-	adj    *mesh.Adjacency
+	// lineStart gives the lines through each vertex as their middle.
+	lineStart []int32
+	adj       *mesh.Adjacency
 	// first is the lowest original vertex of each welded one.
 	first    []int32
 	meanEdge float64
@@ -134,7 +136,7 @@ func newSurface(f *Figure, joints []uint16, n int) (*surface, error) {
 	for v := range s.pos {
 		for _, u := range s.adj.Neighbours(v) {
 			if int(u) > v {
-				l := r3.Norm(r3.Sub(s.pos[u], s.pos[v]))
+				l := norm(r3.Sub(s.pos[u], s.pos[v]))
 				s.edge, s.length = append(s.edge, [2]int32{int32(v), u}), append(s.length, l)
 				sum += l
 			}
@@ -175,7 +177,7 @@ func (s *surface) unbind(joints []uint16, n int) {
 		for i := range m.M {
 			equal = equal && math.Abs(m.M[i]-first.M[i]) < 1e-5*(1+math.Abs(first.M[i]))
 		}
-		equal = equal && r3.Norm(r3.Sub(m.T, first.T)) < 1e-5*max(size, 1)
+		equal = equal && norm(r3.Sub(m.T, first.T)) < 1e-5*max(size, 1)
 	}
 	if equal {
 		return
@@ -206,7 +208,9 @@ func (s *surface) findLines() {
 	var dir []r3.Vec
 	var length []float64
 	var mate []int
+	s.lineStart = make([]int32, len(s.pos)+1)
 	for v := range s.pos {
+		s.lineStart[v] = int32(len(s.line))
 		near := s.adj.Neighbours(v)
 		if len(near) < 2 || len(near) > 64 {
 			continue
@@ -214,7 +218,7 @@ func (s *surface) findLines() {
 		dir, length, mate = dir[:0], length[:0], mate[:0]
 		for _, u := range near {
 			d := r3.Sub(s.pos[u], s.pos[v])
-			l := r3.Norm(d)
+			l := norm(d)
 			if l > 0 {
 				d = r3.Scale(1/l, d)
 			}
@@ -238,10 +242,11 @@ func (s *surface) findLines() {
 				continue
 			}
 			l := line{a: near[i], v: int32(v), b: near[k], t: length[i] / (length[i] + length[k]), length: (length[i] + length[k]) / 2}
-			l.bent = r3.Norm(l.second(s.pos[l.a], s.pos[v], s.pos[l.b]))
+			l.bent = norm(l.second(s.pos[l.a], s.pos[v], s.pos[l.b]))
 			s.line = append(s.line, l)
 		}
 	}
+	s.lineStart[len(s.pos)] = int32(len(s.line))
 }
 
 // second is the second difference along the line: how far the middle vertex
@@ -364,3 +369,6 @@ func partly(by *skinning.Affine, w float64) skinning.Affine {
 	a.M[0], a.M[4], a.M[8] = a.M[0]+1-w, a.M[4]+1-w, a.M[8]+1-w
 	return a
 }
+
+// norm is the length of v. Lengths here are metres of a figure: nothing overflows.
+func norm(v r3.Vec) float64 { return math.Sqrt(v.X*v.X + v.Y*v.Y + v.Z*v.Z) }

@@ -98,7 +98,7 @@ func axisImportance(s *skeleton, joint int) [3]float64 {
 	}
 	w[along] = twistAxis
 	plane := r3.Cross(in, out)
-	if sin := r3.Norm(plane); in != (r3.Vec{}) && out != (r3.Vec{}) && sin > math.Sin(hingeBend) {
+	if sin := norm(plane); in != (r3.Vec{}) && out != (r3.Vec{}) && sin > math.Sin(hingeBend) {
 		plane = r3.Scale(1/sin, plane)
 		for k := range 3 {
 			if k != along && math.Abs(r3.Dot(plane, s.skin.LocalAxis(joint, k))) < 0.6 {
@@ -122,12 +122,12 @@ func twistBone(s *skeleton, joint int) (from, to r3.Vec, ok bool) {
 	from, at := s.skin.Joints[parent].Global.T, s.skin.Joints[joint].Global.T
 	for _, c := range s.children[parent] {
 		bone := r3.Sub(s.skin.Joints[c].Global.T, from)
-		l := r3.Norm(bone)
+		l := norm(bone)
 		if c == joint || l == 0 {
 			continue
 		}
 		along := r3.Dot(r3.Sub(at, from), bone) / (l * l)
-		off := r3.Norm(r3.Sub(r3.Sub(at, from), r3.Scale(along, bone)))
+		off := norm(r3.Sub(r3.Sub(at, from), r3.Scale(along, bone)))
 		if along > 0.1 && along < 0.95 && off < besideBone*l {
 			return from, s.skin.Joints[c].Global.T, true
 		}
@@ -138,7 +138,7 @@ func twistBone(s *skeleton, joint int) (from, to r3.Vec, ok bool) {
 // direction from a to b, unit; zero where they coincide.
 func direction(a, b r3.Vec) r3.Vec {
 	d := r3.Sub(b, a)
-	l := r3.Norm(d)
+	l := norm(d)
 	if !(l > 1e-6) {
 		return r3.Vec{}
 	}

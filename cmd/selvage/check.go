@@ -1,0 +1,185 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/jedib0t/go-pretty/v6/text"
+	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/pose"
+	"github.com/spf13/cobra"
+)
+
+func newCheck() *cobra.Command {
+	var bodyFile, planFile string
+	var bodies, garments gltfio.Selection
+	var limits []string
+	var asJSON, quiet, strict bool
+	var maxRank float64
+	var top, threads int
+	cmd := &cobra.Command{
+		Use:   "check GARMENT",
+		Short: "Judge a weighted garment in motion",
+		Long: `Check poses a weighted garment and its body one joint, one local axis and one
+direction at a time, on the raw skinned meshes, and says where the garment is worse
+than the body under it: it dives in or comes off, stretches, shrinks, turns over,
+breaks smooth lines, loses surface or volume, bends a button, opens a seam. Notes
+for the rigger, on what no weights of a garment can mend, are kept apart.
+
+A finding's rank is its size over the limit, times the importance of the axis (a
+hinge's main axis counts first). A YAML plan sets angles, ranges, importance, whole
+poses and limits:
+
+  angles: [30, 60]                  # degrees, both ways; default 45 and 90
+  move: 0.03                        # metres; 0 for none
+  scale: [0.8, 1.25]                # factors along one axis; [] for none
+  groups: {fingers: ["index_*", "middle_*", "ring_*", "little_*"]}
+  joints:
+    - {joints: ["shin.*"], range: {x: [-5, 130], y: [0, 0], z: [0, 0]}}
+    - {joints: [fingers], angles: [45], importance: {x: 0.2}}
+    - {joints: ["toes.*"], skip: true}
+  poses:
+    - name: arms overhead
+      set: [{joints: [upper_arm.left], turn: [0, 0, 90]}]
+  limits: {penetration: 0.003, stretch: 2}`,
+		Example: `  selvage check coat.glb --body body.glb
+  selvage check coat.glb --body body.glb --plan poses.yaml --strict
+  selvage check coat.glb --body body.glb --limit penetration=0.005 --json | jq '.findings[0].sentence'`,
+		Args: exactArgs(1, "one garment"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if bodyFile == "" {
+				return usageError{errors.New("check needs --body")}
+			}
+			if err := checkGlobs("body-mesh", bodies.Names); err != nil {
+				return err
+			}
+			if err := checkGlobs("garment", garments.Names); err != nil {
+				return err
+			}
+			if threads < 0 {
+				return usageError{fmt.Errorf("--threads: %d is negative", threads)}
+			}
+			plan := &pose.Plan{}
+			if planFile != "" {
+				text, err := os.ReadFile(planFile)
+				if err != nil {
+					return err
+				}
+				if plan, err = pose.ReadPlan(text, planFile); err != nil {
+					return usageError{err}
+				}
+			}
+			for _, l := range limits {
+				kind, value, ok := strings.Cut(l, "=")
+				x, err := strconv.ParseFloat(value, 64)
+				if !ok || err != nil {
+					return usageError{fmt.Errorf("--limit: %q is not KIND=NUMBER", l)}
+				}
+				if err := plan.Limits.Set(pose.Kind(kind), x); err != nil {
+					return usageError{fmt.Errorf("--limit: %w", err)}
+				}
+			}
+			body, err := gltfio.Open(bodyFile, gltfio.Options{AllowExternal: true})
+			if err != nil {
+				return err
+			}
+			garment, err := gltfio.Open(args[0], gltfio.Options{AllowExternal: true})
+			if err != nil {
+				return err
+			}
+			ctx := cmd.Context()
+			checker, err := pose.FromAssets(ctx, body, bodies, garment, garments, pose.Options{Plan: plan, Threads: threads})
+			if err != nil {
+				return err
+			}
+			bar := newProgress(cmd.ErrOrStderr(), quiet || asJSON)
+			defer bar.close()
+			done, all := 0, len(checker.Poses())
+			report, err := checker.Run(ctx, func(r pose.Result) error {
+				done++
+				if bar.bar != nil {
+					bar.bar.Describe(printable(filepath.Base(args[0])) + ": pose")
+					_ = bar.bar.Set(1000 * done / all)
+				}
+				return nil
+			})
+			if err != nil {
+				return err
+			}
+			bar.close()
+			switch {
+			case asJSON:
+				if err := writeJSON(cmd.OutOrStdout(), report); err != nil {
+					return err
+				}
+			case !quiet:
+				writeCheck(cmd.OutOrStdout(), report, top)
+			}
+			return strictCheck(report, strict, maxRank)
+		},
+	}
+	f := cmd.Flags()
+	f.StringVar(&bodyFile, "body", "", "file of the body that wears the garment")
+	f.StringArrayVar(&bodies.Names, "body-mesh", nil, "glob of node, mesh or material names that are the body (repeatable; default: every skinned mesh)")
+	f.StringArrayVar(&garments.Names, "garment", nil, "glob of node, mesh or material names that are the garment (repeatable; default: every mesh)")
+	f.StringVar(&planFile, "plan", "", "YAML file of angles, ranges, importance, whole poses and limits")
+	f.StringArrayVar(&limits, "limit", nil, "KIND=NUMBER: limit of one kind of finding, over the plan's (repeatable)")
+	f.IntVar(&top, "top", 20, "rows of each table (0: all)")
+	f.BoolVar(&asJSON, "json", false, "print the report as JSON on standard output")
+	f.BoolVarP(&quiet, "quiet", "q", false, "print errors alone")
+	f.BoolVar(&strict, "strict", false, "exit with status 3 when a finding ranks over --max-rank")
+	f.Float64Var(&maxRank, "max-rank", 1, "with --strict: highest rank that passes; 1 is a size at its limit on a main axis")
+	f.IntVar(&threads, "threads", 0, "number of threads (0: all); the result does not depend on it")
+	return cmd
+}
+
+// strictCheck holds the worst finding against the rank.
+func strictCheck(r *pose.Report, strict bool, maxRank float64) error {
+	if !strict || len(r.Findings) == 0 || r.Findings[0].Rank <= maxRank {
+		return nil
+	}
+	return strictError{fmt.Errorf("%s: rank %.2f, more than %g: %s", r.Garment, r.Findings[0].Rank, maxRank, r.Findings[0].Sentence)}
+}
+
+// writeCheck prints the findings, then the notes: of one fault at one joint only
+// the worst, with the number of poses that show it.
+func writeCheck(w io.Writer, r *pose.Report, top int) {
+	fmt.Fprintf(w, "%s over %s: %d vertices, %d poses, %d of them change nothing; %d findings, %d notes\n",
+		printable(r.Garment), printable(r.Body), r.Vertices, r.Poses, r.Idle, len(r.Findings), len(r.Notes))
+	for _, x := range r.Remarks {
+		fmt.Fprintln(w, printable(x))
+	}
+	writeFindings(w, "fault", r.Findings, top)
+	writeFindings(w, "note for the rigger", r.Notes, top)
+}
+
+func writeFindings(w io.Writer, title string, list []pose.Finding, top int) {
+	groups := pose.ByJoint(list)
+	if len(groups) == 0 {
+		return
+	}
+	t := table.NewWriter()
+	t.SetOutputMirror(w)
+	t.SetStyle(table.StyleLight)
+	t.Style().Format.Header = text.FormatDefault
+	t.AppendHeader(table.Row{"rank", title, "worst", "poses"})
+	for i, g := range groups {
+		if top > 0 && i == top {
+			break
+		}
+		t.AppendRow(table.Row{fmt.Sprintf("%.2f", g.Worst.Rank), g.Worst.Kind.String(), printable(g.Worst.Sentence), g.Poses})
+	}
+	t.SetColumnConfigs([]table.ColumnConfig{
+		{Number: 1, Align: text.AlignRight}, {Number: 3, WidthMax: 96}, {Number: 4, Align: text.AlignRight},
+	})
+	t.Render()
+	if rest := len(groups) - top; top > 0 && rest > 0 {
+		fmt.Fprintf(w, "and %d more; --top 0 shows all\n", rest)
+	}
+}
