@@ -57,35 +57,51 @@ type remote struct {
 
 func addRemoteFlags(f *pflag.FlagSet, r *remote) {
 	f.StringVar(&r.address, "server", "", "HOST:PORT of a server that computes (selvage serve); the result has the same bytes")
+	addTLSFlags(f, r)
+	f.StringVar(&r.tokenFile, "token-file", "", "with --server: file that holds the bearer token (default: the variable SELVAGE_TOKEN)")
+}
+
+func addTLSFlags(f *pflag.FlagSet, r *remote) {
 	f.BoolVar(&r.tls, "tls", false, "with --server: talk TLS, trusting the system's authorities")
 	f.StringVar(&r.ca, "tls-ca", "", "with --server: talk TLS, trusting the authorities in this PEM file")
 	f.StringVar(&r.cert, "tls-cert", "", "with --server: PEM file of this client's certificate")
 	f.StringVar(&r.key, "tls-key", "", "with --server: PEM file of its key")
-	f.StringVar(&r.tokenFile, "token-file", "", "with --server: file that holds the bearer token (default: the variable SELVAGE_TOKEN)")
+}
+
+// tlsConfig is nil where the flags ask for none.
+func (r *remote) tlsConfig() (*tls.Config, error) {
+	if !r.tls && r.ca == "" && r.cert == "" {
+		return nil, nil
+	}
+	c := &tls.Config{MinVersion: tls.VersionTLS13}
+	if r.ca != "" {
+		text, err := os.ReadFile(r.ca)
+		if err != nil {
+			return nil, err
+		}
+		c.RootCAs = x509.NewCertPool()
+		if !c.RootCAs.AppendCertsFromPEM(text) {
+			return nil, fmt.Errorf("%s: no certificate in it", r.ca)
+		}
+	}
+	if r.cert != "" {
+		pair, err := tls.LoadX509KeyPair(r.cert, r.key)
+		if err != nil {
+			return nil, err
+		}
+		c.Certificates = []tls.Certificate{pair}
+	}
+	return c, nil
 }
 
 // options of the client.
 func (r *remote) options() ([]client.Option, error) {
 	var list []client.Option
-	if r.tls || r.ca != "" || r.cert != "" {
-		c := &tls.Config{MinVersion: tls.VersionTLS12}
-		if r.ca != "" {
-			text, err := os.ReadFile(r.ca)
-			if err != nil {
-				return nil, err
-			}
-			c.RootCAs = x509.NewCertPool()
-			if !c.RootCAs.AppendCertsFromPEM(text) {
-				return nil, fmt.Errorf("%s: no certificate in it", r.ca)
-			}
-		}
-		if r.cert != "" {
-			pair, err := tls.LoadX509KeyPair(r.cert, r.key)
-			if err != nil {
-				return nil, err
-			}
-			c.Certificates = []tls.Certificate{pair}
-		}
+	c, err := r.tlsConfig()
+	if err != nil {
+		return nil, err
+	}
+	if c != nil {
 		list = append(list, client.WithTLS(c))
 	}
 	token := os.Getenv("SELVAGE_TOKEN")

@@ -322,3 +322,18 @@ func TestServe_Admin(t *testing.T) {
 		}
 	}
 }
+
+func TestHealth(t *testing.T) {
+	s := serve(t, nil)
+	if o := must(t, "health", "--server", s.address); o.stdout != "serving\n" {
+		t.Errorf("prints %q", o.stdout)
+	}
+	t.Setenv("SELVAGE_LISTEN", strings.Replace(s.address, "127.0.0.1", "0.0.0.0", 1))
+	must(t, "health") // as a container's own check
+	s.interrupt(t)
+	o := selvage(t, "health", "--server", s.address)
+	if o.status != exitFailed {
+		t.Errorf("no server: status %d", o.status)
+	}
+	oneSentence(t, o)
+}
