@@ -59,3 +59,32 @@ fuzz: ## every fuzz target for FUZZTIME each
 
 clean: ## remove what was built
 	rm -rf build demo
+
+# Service
+# The tools of the API have module files of their own, api/tools.mod and api/load.mod.
+BUF = cd api && $(GO) tool -modfile=tools.mod buf
+SOAK ?= 3m
+
+.PHONY: proto proto-check proto-baseline service-check load soak
+proto: ## generate the API's Go from its .proto files
+	$(BUF) generate
+
+proto-check: ## the API: lint, no breaking change against api/baseline.binpb, generated Go current
+	$(BUF) lint
+	$(BUF) breaking --against baseline.binpb
+	@fresh=$$(mktemp -d) && trap 'rm -rf "$$fresh"' EXIT && ($(BUF) generate -o "$$fresh") && \
+	  for f in "$$fresh"/selvage/v1/*.go; do cmp "$$f" "api/selvage/v1/$${f##*/}" || { echo "make: the generated Go is not current: make proto"; exit 1; }; done
+
+proto-baseline: ## after a release: what later versions must stay compatible with
+	$(BUF) build --exclude-source-info -o baseline.binpb
+
+service-check: ## the service through a client of others' making, by reflection
+	SELVAGE_TOOLS=1 $(GO) test -count=1 -run TestGrpcurl ./server
+
+load: ## load test on loopback, bounded (about ten minutes); its section of BENCHMARKS.md
+	$(GO) run ./server/internal/load
+
+soak: ## mixed good, bad and cancelled calls for SOAK; its section of BENCHMARKS.md
+	$(GO) run ./server/internal/load -soak $(SOAK)
+
+test: proto-check service-check

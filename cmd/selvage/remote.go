@@ -152,10 +152,19 @@ type serverError struct {
 }
 
 func (e *serverError) Error() string {
-	return "server " + e.address + ": " + status.Convert(e.err).Message()
+	return "server " + e.address + ": " + said(e.err)
 }
 
 func (e *serverError) Unwrap() error { return e.err }
+
+// said is a status's own message, without what stands around it.
+func said(err error) string {
+	var s interface{ GRPCStatus() *status.Status }
+	if errors.As(err, &s) {
+		return s.GRPCStatus().Message()
+	}
+	return err.Error()
+}
 
 // explain leaves errors that a transfer here would have too as they are.
 func (r *remote) explain(err error) error {
@@ -164,7 +173,7 @@ func (r *remote) explain(err error) error {
 	case errors.As(err, &option):
 		return option
 	case status.Code(err) == codes.InvalidArgument:
-		return errors.New(status.Convert(err).Message())
+		return errors.New(said(err))
 	case status.Code(err) != codes.Unknown:
 		return &serverError{r.address, err}
 	}
