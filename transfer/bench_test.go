@@ -3,7 +3,9 @@ package transfer
 import (
 	"context"
 	"fmt"
+	"slices"
 	"testing"
+	"time"
 
 	"github.com/selvage/selvage/transfer/crew"
 )
@@ -34,6 +36,54 @@ func BenchmarkTransfer(b *testing.B) {
 				}
 			}
 			b.ReportMetric(float64(g.Mesh.NumVertices())*float64(b.N)/b.Elapsed().Seconds(), "vertices/s")
+		})
+	}
+}
+
+// BenchmarkCancel cancels a transfer at moments spread over its course and reports
+// how long the call still takes to return, at worst: what a caller that goes away
+// still costs.
+func BenchmarkCancel(b *testing.B) {
+	for _, c := range []struct {
+		verts         string
+		body, density float64
+	}{{"100k", 5, 21}, {"1M", 48, 205}} {
+		b.Run("garment=jersey/verts="+c.verts, func(b *testing.B) {
+			body := crew.NewBodyAt("mate", c.body)
+			g := &Garment{Name: "jersey", Mesh: crew.NewBody("mate").GarmentAt("jersey", c.density).Mesh}
+			s, err := Prepare(context.Background(), &Body{Name: "mate", Mesh: body.Mesh, Rows: body.Rows, Skin: body.Skin}, 0)
+			if err != nil {
+				b.Fatal(err)
+			}
+			begin := time.Now()
+			if _, err := s.Transfer(context.Background(), g, Options{}); err != nil {
+				b.Fatal(err)
+			}
+			whole := time.Since(begin)
+			const moments = 24
+			var late []float64
+			for b.Loop() {
+				for k := 0; k < moments; k++ {
+					ctx, cancel := context.WithCancel(context.Background())
+					at := make(chan time.Time, 1)
+					timer := time.AfterFunc(whole*time.Duration(k)/moments, func() {
+						at <- time.Now()
+						cancel()
+					})
+					_, err := s.Transfer(ctx, g, Options{})
+					if err != nil {
+						late = append(late, 1e3*time.Since(<-at).Seconds())
+					}
+					timer.Stop()
+					cancel()
+				}
+			}
+			slices.Sort(late)
+			if len(late) == 0 {
+				b.Fatal("nothing was cancelled")
+			}
+			b.ReportMetric(late[len(late)/2], "median-ms")
+			b.ReportMetric(late[len(late)-1], "worst-ms")
 		})
 	}
 }

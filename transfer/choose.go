@@ -61,7 +61,10 @@ type labelling struct {
 
 // chooseMatches picks one candidate per vertex. O(sweeps * edges * candidates^2).
 func chooseMatches(ctx context.Context, g *target, c *candidates, opt *Options) (*choice, error) {
-	l := newLabelling(g, c)
+	l, err := newLabelling(ctx, g, c, opt.Threads)
+	if err != nil {
+		return nil, err
+	}
 	belief, err := l.propagate(ctx, opt.Threads)
 	if err != nil {
 		return nil, err
@@ -98,27 +101,27 @@ func chooseMatches(ctx context.Context, g *target, c *candidates, opt *Options) 
 	return ch, err
 }
 
-func newLabelling(g *target, c *candidates) *labelling {
+func newLabelling(ctx context.Context, g *target, c *candidates, threads int) (*labelling, error) {
 	n := len(g.position)
 	l := &labelling{g: g, c: c, label: make([]int32, n), area: make([]float64, n), dual: make([]float64, len(g.adjacency.Neighbour))}
-	// A vertex without area (isolated, or on degenerate triangles only) still has
-	// an opinion of its own.
-	for v := range l.area {
-		l.area[v] = max(g.area[v], 1e-4*sq(c.gap[v])) / sq(c.gap[v])
-	}
-	for v := 0; v < n; v++ {
-		deg := float64(g.adjacency.Start[v+1] - g.adjacency.Start[v])
-		for e := g.adjacency.Start[v]; e < g.adjacency.Start[v+1]; e++ {
-			u := g.adjacency.Neighbour[e]
-			degU := float64(g.adjacency.Start[u+1] - g.adjacency.Start[u])
-			length := r3.Norm(r3.Sub(g.position[u], g.position[v]))
-			// In a regular triangulation this is the length of the edge's dual; slivers
-			// are bounded by the edge's own length.
-			dual := 2 * (g.area[v]/deg + g.area[u]/degU) / max(length, 1e-12)
-			l.dual[e] = smoothness * min(dual, 2*length) / c.gap[v]
+	err := parallel(ctx, n, threads, func(lo, hi int) {
+		for v := lo; v < hi; v++ {
+			// A vertex without area (isolated, or on degenerate triangles only) still has
+			// an opinion of its own.
+			l.area[v] = max(g.area[v], 1e-4*sq(c.gap[v])) / sq(c.gap[v])
+			deg := float64(g.adjacency.Start[v+1] - g.adjacency.Start[v])
+			for e := g.adjacency.Start[v]; e < g.adjacency.Start[v+1]; e++ {
+				u := g.adjacency.Neighbour[e]
+				degU := float64(g.adjacency.Start[u+1] - g.adjacency.Start[u])
+				length := r3.Norm(r3.Sub(g.position[u], g.position[v]))
+				// In a regular triangulation this is the length of the edge's dual; slivers
+				// are bounded by the edge's own length.
+				dual := 2 * (g.area[v]/deg + g.area[u]/degU) / max(length, 1e-12)
+				l.dual[e] = smoothness * min(dual, 2*length) / c.gap[v]
+			}
 		}
-	}
-	return l
+	})
+	return l, err
 }
 
 func (l *labelling) candidate(v int) *candidate { return &l.c.list[l.c.start[v]+l.label[v]] }
@@ -169,11 +172,21 @@ func (l *labelling) propagate(ctx context.Context, threads int) ([]float64, erro
 	in := make([]int32, len(adj.Neighbour)+1)
 	table := make([]int64, len(adj.Neighbour)+1)
 	reverse := make([]int32, len(adj.Neighbour))
+	err := parallel(ctx, n, threads, func(lo, hi int) {
+		for v := lo; v < hi; v++ {
+			for e := adj.Start[v]; e < adj.Start[v+1]; e++ {
+				u := int(adj.Neighbour[e])
+				k, _ := slices.BinarySearch(adj.Neighbour[adj.Start[u]:adj.Start[u+1]], int32(v))
+				reverse[e] = adj.Start[u] + int32(k)
+			}
+		}
+	})
+	if err != nil {
+		return nil, err
+	}
 	for v := 0; v < n; v++ {
 		for e := adj.Start[v]; e < adj.Start[v+1]; e++ {
 			u := int(adj.Neighbour[e])
-			k, _ := slices.BinarySearch(adj.Neighbour[adj.Start[u]:adj.Start[u+1]], int32(v))
-			reverse[e] = adj.Start[u] + int32(k)
 			in[e+1], table[e+1] = in[e], table[e]
 			if count(v) > 1 && count(u) > 1 {
 				in[e+1] += int32(count(v))
@@ -184,7 +197,7 @@ func (l *labelling) propagate(ctx context.Context, threads int) ([]float64, erro
 	message := make([]float32, in[len(adj.Neighbour)])
 	next := make([]float32, len(message))
 	cost := make([]float32, table[len(adj.Neighbour)])
-	err := parallel(ctx, n, threads, func(lo, hi int) {
+	err = parallel(ctx, n, threads, func(lo, hi int) {
 		for v := lo; v < hi; v++ {
 			mine := c.of(v)
 			for k := range mine {

@@ -37,6 +37,9 @@ func fill(ctx context.Context, s *Source, g *target, t *trusted, opt *Options) (
 	}
 	own := make([]float64, n) // share of a vertex's own data in its result, roughly
 	for v := range own {
+		if v%(8*blockSize) == 0 && ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
 		if t.rows.Start[v+1] == t.rows.Start[v] {
 			continue // no match, no data
 		}
@@ -73,8 +76,7 @@ func fill(ctx context.Context, s *Source, g *target, t *trusted, opt *Options) (
 	if opt.Fill == FillBiharmonic {
 		rows = clamp(rows, len(s.body.Skin.Joints))
 	}
-	t.afterFill(g, rows, own)
-	return rows, nil
+	return rows, t.afterFill(ctx, g, rows, own)
 }
 
 // clamp drops what overshot below zero and normalises, which also takes care of
@@ -91,8 +93,11 @@ func clamp(rows *weights.Rows, joints int) *weights.Rows {
 
 // afterFill sets the expected errors: the evidence, with what the solve had to
 // invent (how far it moved from what the match said), lightly smoothed.
-func (t *trusted) afterFill(g *target, rows *weights.Rows, own []float64) {
+func (t *trusted) afterFill(ctx context.Context, g *target, rows *weights.Rows, own []float64) error {
 	for v := range own {
+		if v%(8*blockSize) == 0 && ctx.Err() != nil {
+			return ctx.Err()
+		}
 		e := &t.evidence[v]
 		if rows.Start[v+1] > rows.Start[v] && t.rows.Start[v+1] > t.rows.Start[v] {
 			e.moved = rows.DistanceL1(v, t.rows, v)
@@ -105,15 +110,18 @@ func (t *trusted) afterFill(g *target, rows *weights.Rows, own []float64) {
 			t.expected[v] = 2
 		}
 	}
-	t.spread(g)
+	return t.spread(ctx, g)
 }
 
 // spread smooths the expected errors lightly over the garment's edges (two
 // Jacobi steps of half weight): neighbours are wrong together.
-func (t *trusted) spread(g *target) {
+func (t *trusted) spread(ctx context.Context, g *target) error {
 	next := make([]float64, len(t.expected))
 	for range 2 {
 		for v := range next {
+			if v%(8*blockSize) == 0 && ctx.Err() != nil {
+				return ctx.Err()
+			}
 			sum, k := 0.0, 0.0
 			for _, u := range g.adjacency.Neighbours(v) {
 				sum += t.expected[u]
@@ -126,6 +134,7 @@ func (t *trusted) spread(g *target) {
 		}
 		copy(t.expected, next)
 	}
+	return nil
 }
 
 // lastResort gives rows to vertices that have none: the nearest usable body

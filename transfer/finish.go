@@ -1,6 +1,7 @@
 package transfer
 
 import (
+	"context"
 	"fmt"
 	"math"
 
@@ -15,7 +16,7 @@ const pruneLoss = 0.05
 // file stores: kept joints first, then allowed joints only, at most
 // MaxInfluences, pruned, normalised, on the format's grid, and the same bits at
 // coincident vertices, because each welded row is finished once.
-func finish(s *Source, g *target, t *trusted, rows *weights.Rows, opt *Options) (*Result, error) {
+func finish(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.Rows, opt *Options) (*Result, error) {
 	skin := s.body.Skin
 	if len(opt.AllowJoints) > 0 || len(opt.DenyJoints) > 0 {
 		names, parents := make([]string, len(skin.Joints)), make([]int32, len(skin.Joints))
@@ -47,6 +48,9 @@ func finish(s *Source, g *target, t *trusted, rows *weights.Rows, opt *Options) 
 		},
 	}
 	for v := 0; v < n; v++ {
+		if v%(8*blockSize) == 0 && ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
 		w := int(g.welded.ToWelded[v])
 		r.Rows.Append(done.Row(w))
 		reason := t.reason[w]

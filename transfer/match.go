@@ -175,7 +175,7 @@ func unaryCost(d, bend, gap float64) float64 {
 // island, not less than a fifth of the body's edge length: below that the body's
 // own facets hide any difference.
 func (c *candidates) typicalGaps(s *Source, g *target) {
-	all := slices.Clone(c.near)
+	all := thinned(c.near, func(i int) float64 { return c.near[i] })
 	floor := max(0.2*s.edge, 1e-4*s.size)
 	global := max(median(all), floor)
 	for i := 0; i < g.islands.Count; i++ {
@@ -183,16 +183,24 @@ func (c *candidates) typicalGaps(s *Source, g *target) {
 		gap := global
 		// A handful of vertices has no typical gap of its own.
 		if len(members) >= 50 {
-			d := make([]float64, len(members))
-			for k, v := range members {
-				d[k] = c.near[v]
-			}
-			gap = max(median(d), floor)
+			gap = max(median(thinned(members, func(i int) float64 { return c.near[members[i]] })), floor)
 		}
 		for _, v := range members {
 			c.gap[v] = gap
 		}
 	}
+}
+
+// thinned returns value(i) for some ten thousand i spread over x: enough for a
+// median, which would cost a sort of them all.
+func thinned[T any](x []T, value func(i int) float64) []float64 {
+	const samples = 20_000
+	step := 1 + len(x)/samples
+	out := make([]float64, 0, len(x)/step+1)
+	for i := 0; i < len(x); i += step {
+		out = append(out, value(i))
+	}
+	return out
 }
 
 // median of x, which it reorders; 0 for none.

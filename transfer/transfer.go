@@ -110,7 +110,7 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 	if opt.observe != nil {
 		opt.observe(g, t)
 	}
-	r, err := finish(s, g, t, rows, &opt)
+	r, err := finish(ctx, s, g, t, rows, &opt)
 	if err != nil {
 		return nil, fmt.Errorf("garment %q: %w", garment.Name, err)
 	}
