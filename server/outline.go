@@ -37,6 +37,7 @@ const (
 	garmentTriangleBytes = 500
 	textBytes            = 3   // by byte of JSON
 	valueBytes           = 100 // by value in it
+	targetBytes          = 100 // by vertex and morph target
 	fileBytes            = 3
 )
 
@@ -123,6 +124,7 @@ func newOutline(text []byte, size int64) (outline, error) {
 			Primitives []struct {
 				Attributes map[string]int `json:"attributes"`
 				Indices    *int           `json:"indices"`
+				Targets    []struct{}     `json:"targets"`
 			} `json:"primitives"`
 		} `json:"meshes"`
 		Nodes []struct {
@@ -166,6 +168,8 @@ func newOutline(text []byte, size int64) (outline, error) {
 			if p.Indices != nil {
 				indices = count(*p.Indices)
 			}
+			// Every morph target is read and written once more, from however few bytes.
+			o.Decoded = min(o.Decoded+vertices*int64(len(p.Targets))*targetBytes, 1<<50)
 			// A strip or fan has up to one triangle an index; a list a third of that.
 			o.Vertices = min(o.Vertices+vertices, 1<<40)
 			o.Triangles = min(o.Triangles+(indices+2)/3, 1<<40)
