@@ -29,6 +29,8 @@ type active struct {
 	seam          []int32 // of Checker.seams
 	bodyLine      []int32
 	bodyTri       []int32
+	ring          []ring // that bound the bend on the garment
+	bodyRing      []ring
 }
 
 // shares returns each vertex's weight in the subtree, exactly 0 or 1 within dust.
@@ -127,7 +129,8 @@ func (k *Checker) newActive(joint int) *active {
 		a.garment, a.body = k.garment.shares(k.skeleton.subtree[joint]), k.body.shares(k.skeleton.subtree[joint])
 		cg, cb = classes(a.garment), classes(a.body)
 		around = k.body.spread(cb, ringsAround)
-	} else {
+	}
+	if joint < 0 || k.exhaustive {
 		// All mixed: nothing may be skipped.
 		cg, cb = make([]uint8, len(k.garment.pos)), make([]uint8, len(k.body.pos))
 		for v := range cg {
@@ -196,6 +199,10 @@ func (k *Checker) newActive(joint int) *active {
 		if !still(cb, t[:]...) && k.covered[t[0]] {
 			a.bodyTri = append(a.bodyTri, int32(i))
 		}
+	}
+	if joint >= 0 {
+		a.ring = ringsOf(k.garment, a.tri, cg, func(v int32) bool { return !k.hangs(v) }, func(v int32) float64 { return k.match[v].side })
+		a.bodyRing = ringsOf(k.body, a.bodyTri, cb, func(int32) bool { return true }, func(int32) float64 { return 1 })
 	}
 	for v, yes := range touched {
 		if yes {

@@ -51,6 +51,9 @@ type Checker struct {
 	hang          float64 // farther vertices are not held against the body's rows
 	threads       int
 	remarks       []string
+
+	// For tests: nothing is skipped and no bound decides.
+	exhaustive bool
 }
 
 // New prepares a check: welds both figures, unites their joints by name, finds the
@@ -239,6 +242,22 @@ func (k *Checker) findSeams() {
 
 // Poses are the poses to be checked, in order; read-only.
 func (k *Checker) Poses() []Pose { return k.poses }
+
+// Posed returns where pose i of Poses puts every vertex of the garment and of the
+// body: len(garment) and len(body) are the figures' own vertex numbers, metres,
+// world frame. O(vertices).
+func (k *Checker) Posed(i int) (garment, body []r3.Vec) {
+	maps := k.skeleton.maps(k.poses[i].changes)
+	all := func(s *surface) []r3.Vec {
+		d := s.deform(maps, -1, nil)
+		out := make([]r3.Vec, s.figure.Mesh.NumVertices())
+		for v := range out {
+			out[v] = d.original(v)
+		}
+		return out
+	}
+	return all(k.garment), all(k.body)
+}
 
 // Limits in force.
 func (k *Checker) Limits() Limits { return k.limits }

@@ -74,6 +74,13 @@ func ratio(a, b r3.Vec, length, least float64) float64 {
 	return 1 + (norm(r3.Sub(a, b))-length)/max(length, least)
 }
 
+// jumps reports whether the matches of two neighbours lie on different sheets of the
+// body: what tears there is no yardstick.
+func (s *scratch) jumps(v, u int32, length float64) bool {
+	apart := norm(r3.Sub(s.k.match[v].point, s.k.match[u].point))
+	return apart > alike*max(length, s.k.scale[v], s.k.scale[u])
+}
+
 // yardEdges calls f with the ratio of every edge at v, carried and as its shadow.
 func (s *scratch) yardEdges(v int32, f func(r float64)) {
 	g := s.k.garment
@@ -82,9 +89,12 @@ func (s *scratch) yardEdges(v int32, f func(r float64)) {
 			continue
 		}
 		l := norm(r3.Sub(g.pos[v], g.pos[u]))
+		if s.jumps(v, u, l) {
+			continue
+		}
 		least := max(s.k.scale[v], s.k.scale[u])
 		f(ratio(s.carry(v), s.carry(u), l, least))
-		if l0 := norm(r3.Sub(s.k.match[v].point, s.k.match[u].point)); l0 > l/alike && l0 < l*alike {
+		if l0 := norm(r3.Sub(s.k.match[v].point, s.k.match[u].point)); l0 > l/alike {
 			f(ratio(s.shadowOf(v), s.shadowOf(u), l0, least))
 		}
 	}
@@ -103,20 +113,20 @@ func (s *scratch) yardShrink(v int32) float64 {
 	return -worst
 }
 
-// yardBent is the largest second difference that lines through v gain, in metres
-// per metre of edge.
+// yardBent is the largest second difference that lines through v gain, in edge
+// lengths.
 func (s *scratch) yardBent(v int32) float64 {
 	k := s.k
 	worst := 0.0
 	for i := k.garment.lineStart[v]; i < k.garment.lineStart[v+1]; i++ {
 		l := &k.garment.line[i]
-		if k.hangs(l.a) || k.hangs(l.b) {
+		if k.hangs(l.a) || k.hangs(l.b) || s.jumps(v, l.a, l.length) || s.jumps(v, l.b, l.length) {
 			continue
 		}
 		before := norm(l.second(k.match[l.a].point, k.match[l.v].point, k.match[l.b].point))
 		after := norm(l.second(s.shadowOf(l.a), s.shadowOf(l.v), s.shadowOf(l.b)))
 		carried := norm(l.second(s.carry(l.a), s.carry(l.v), s.carry(l.b))) - l.bent
-		worst = max(worst, (after-before)/l.length, carried/l.length)
+		worst = max(worst, max(after-before, carried)/max(l.length, k.scale[v]))
 	}
 	return worst
 }
@@ -131,7 +141,7 @@ func (s *scratch) yardTurned(v int32) float64 {
 	}
 	for _, t := range k.garment.around.of(v) {
 		c := k.garment.tri[t]
-		if k.hangs(c[0]) || k.hangs(c[1]) || k.hangs(c[2]) {
+		if k.hangs(c[0]) || k.hangs(c[1]) || k.hangs(c[2]) || s.jumps(c[0], c[1], 0) || s.jumps(c[1], c[2], 0) {
 			continue
 		}
 		a := s.carriedBlend(c)

@@ -15,8 +15,8 @@ import (
 )
 
 const (
-	// alike bounds the ratio of an edge to the distance of its ends' matches within
-	// which the body's own stretch is measured between those matches.
+	// alike is how many times as far apart as two neighbours their matches may lie
+	// and still be on one sheet of the body.
 	alike = 3
 	// coherent is the least share of a zone's volume in the sum of its tetrahedra's
 	// absolute volumes with which it counts as a tube around the joint.
@@ -237,6 +237,9 @@ func (s *scratch) carriedBlend(c [3]int32) skinning.Affine {
 // more than limit than it would be there. (Distances from a surface change by no
 // more than the point moves.)
 func (s *scratch) decided(v int32, limit float64) bool {
+	if s.k.exhaustive {
+		return false
+	}
 	if !s.k.hangs(v) && norm(r3.Sub(s.g[v], s.carry(v))) <= limit {
 		return true
 	}
@@ -460,10 +463,11 @@ func (s *scratch) lines(a *active, m *Measures) {
 	for _, i := range a.line {
 		l := &k.garment.line[i]
 		bent := norm(l.second(s.g[l.a], s.g[l.v], s.g[l.b])) - l.bent
-		if bent <= k.limits.Jagged*l.length {
+		// Short edges beside long ones kink by much without anyone seeing it.
+		bent /= max(l.length, k.scale[l.v])
+		if bent <= k.limits.Jagged {
 			continue // the body can only take off
 		}
-		bent /= l.length
 		m.Jagged = max(m.Jagged, bent)
 		bent -= s.worst(&s.lazyBent, l.v, 0, s.yardBent)
 		if bent > k.limits.Jagged {
@@ -480,22 +484,97 @@ func det(a, b, c, o r3.Vec) float64 {
 func area2(a, b, c r3.Vec) float64 { return norm(r3.Cross(r3.Sub(b, a), r3.Sub(c, a))) }
 
 // zone sums area and volume over the triangles of a bend: before and after. The
-// volume is that of the tetrahedra to the joint's origin. The bend's borders lie
-// where the share is 0 or 1 and turn about that origin as rigid pieces, so the
-// cones from them to the origin keep their volume and the change is all the bend's.
+// volume is that of the tetrahedra to the joint's origin, with a fan over each ring
+// that bounds the bend. (The rings lie where the share is 0 or 1 and turn about that
+// origin as rigid pieces, so that what lies beyond them keeps its volume.)
 type zone struct {
 	area0, area1, volume0, volume1, sum float64
 	triangles                           int
 }
 
 func (z *zone) add(p, q [3]r3.Vec, o r3.Vec, side float64) {
+	z.cap(p, q, o, side)
+	z.area0 += area2(p[0], p[1], p[2])
+	z.area1 += area2(q[0], q[1], q[2])
+	z.triangles++
+}
+
+// cap adds the volume of a triangle that is not part of the surface.
+func (z *zone) cap(p, q [3]r3.Vec, o r3.Vec, side float64) {
 	v := side * det(p[0], p[1], p[2], o)
 	z.volume0 += v
 	z.sum += math.Abs(v)
 	z.volume1 += side * det(q[0], q[1], q[2], o)
-	z.area0 += area2(p[0], p[1], p[2])
-	z.area1 += area2(q[0], q[1], q[2])
-	z.triangles++
+}
+
+// close adds the fans over rings; before and after give the positions of a vertex.
+func (z *zone) close(rings []ring, o r3.Vec, before, after func(v int32) r3.Vec) {
+	for _, r := range rings {
+		var c0, c1 r3.Vec
+		for _, e := range r.edge {
+			c0 = r3.Add(c0, r3.Scale(0.5/float64(len(r.edge)), r3.Add(before(e[0]), before(e[1]))))
+			c1 = r3.Add(c1, r3.Scale(0.5/float64(len(r.edge)), r3.Add(after(e[0]), after(e[1]))))
+		}
+		for _, e := range r.edge {
+			z.cap([3]r3.Vec{c0, before(e[1]), before(e[0])}, [3]r3.Vec{c1, after(e[1]), after(e[0])}, o, r.side)
+		}
+	}
+}
+
+// ring is a connected set of edges, directed as their triangles are, at which a
+// bend meets a piece that moves rigidly.
+type ring struct {
+	edge [][2]int32
+	side float64
+}
+
+// ringsOf finds the rings that bound a bend: the edges of its triangles whose ends
+// are of one rigid piece. use says which vertices count, side which way the cloth
+// faces. O(triangles of the bend).
+func ringsOf(s *surface, tri []int32, c []uint8, use func(v int32) bool, side func(v int32) float64) []ring {
+	var edges [][2]int32
+	root := map[int32]int32{}
+	var find func(v int32) int32
+	find = func(v int32) int32 {
+		for root[v] != v {
+			root[v] = root[root[v]]
+			v = root[v]
+		}
+		return v
+	}
+	for _, t := range tri {
+		corner := s.tri[t]
+		if !use(corner[0]) || !use(corner[1]) || !use(corner[2]) {
+			continue
+		}
+		for k := range corner {
+			a, b := corner[k], corner[(k+1)%3]
+			if !still(c, a, b) {
+				continue
+			}
+			edges = append(edges, [2]int32{a, b})
+			for _, v := range [2]int32{a, b} {
+				if _, ok := root[v]; !ok {
+					root[v] = v
+				}
+			}
+			x, y := find(a), find(b)
+			root[max(x, y)] = min(x, y)
+		}
+	}
+	at := map[int32]int{}
+	var out []ring
+	for _, e := range edges {
+		r := find(e[0])
+		i, ok := at[r]
+		if !ok {
+			i = len(out)
+			at[r] = i
+			out = append(out, ring{side: side(e[0])})
+		}
+		out[i].edge = append(out[i].edge, e)
+	}
+	return out
 }
 
 // tube reports whether the zone closes around the joint well enough for a volume.
@@ -534,11 +613,16 @@ func (s *scratch) zones(p *Pose, a *active, m *Measures) []Finding {
 			worst, worstVertex = lost, c[0]
 		}
 	}
+	before := func(v int32) r3.Vec { return k.garment.pos[v] }
+	cloth.close(a.ring, o, before, func(v int32) r3.Vec { return s.g[v] })
+	under.close(a.ring, o, func(v int32) r3.Vec { return k.match[v].point }, func(v int32) r3.Vec { return s.shadow[v] })
+	carried.close(a.ring, o, before, s.carry)
 	var own zone
 	for _, t := range a.bodyTri {
 		c := k.body.tri[t]
 		own.add([3]r3.Vec{k.body.pos[c[0]], k.body.pos[c[1]], k.body.pos[c[2]]}, [3]r3.Vec{s.b[c[0]], s.b[c[1]], s.b[c[2]]}, o, 1)
 	}
+	own.close(a.bodyRing, o, func(v int32) r3.Vec { return k.body.pos[v] }, func(v int32) r3.Vec { return s.b[v] })
 	if own.tube() {
 		m.BodyVolume = own.volumeLoss()
 	}
@@ -601,8 +685,8 @@ func (s *scratch) partings(p *Pose, m *Measures, dg *deformation) []Finding {
 	k := s.k
 	worst, at, count := 0.0, int32(-1), 0
 	for _, x := range k.seams {
-		ya := dg.original(k, x.a)
-		yb := dg.original(k, x.b)
+		ya := dg.original(int(x.a))
+		yb := dg.original(int(x.b))
 		gap := norm(r3.Sub(ya, yb)) - norm(r3.Sub(k.garment.figure.Mesh.Positions[x.a], k.garment.figure.Mesh.Positions[x.b]))
 		if gap > k.limits.Parted {
 			count++
@@ -616,23 +700,6 @@ func (s *scratch) partings(p *Pose, m *Measures, dg *deformation) []Finding {
 		return nil
 	}
 	return []Finding{k.finding(Parted, p, k.garment.placeOf("garment", int(at)), worst, count)}
-}
-
-// original poses an original vertex of the garment by its own row.
-func (p *deformation) original(k *Checker, v int32) r3.Vec {
-	f := k.garment.figure
-	joint, weight := f.Rows.Row(int(v))
-	x := f.Mesh.Positions[v]
-	own := make([]uint16, len(joint))
-	for i, j := range joint {
-		own[i] = k.skeleton.garment[j]
-	}
-	if k.garment.k == nil {
-		return skinning.Pose(p.m).PosedPoint(x, own, weight)
-	}
-	b := skinning.Pose(k.garment.k).Blend(own, weight)
-	inv, _ := b.Inverse()
-	return p.posedFrom(inv.Apply(x), x, own, weight)
 }
 
 // bodyLines finds kinks in the body's own lines.

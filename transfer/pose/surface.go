@@ -43,6 +43,7 @@ type line struct {
 // surface is a figure welded. All indices are welded vertices.
 type surface struct {
 	figure *Figure
+	joints []uint16 // the skeleton's joint of each of the figure's
 	welded *mesh.Welded
 	pos    []r3.Vec // default pose, world
 	rows   *weights.Rows
@@ -111,7 +112,7 @@ func newSurface(f *Figure, joints []uint16, n int) (*surface, error) {
 			return nil, fmt.Errorf("%s: a weight of joint %q is not finite", f.Name, f.Skin.Joints[j].Name)
 		}
 	}
-	s := &surface{figure: f, welded: mesh.Weld(f.Mesh, mesh.WeldTolerance(f.Mesh))}
+	s := &surface{figure: f, joints: joints, welded: mesh.Weld(f.Mesh, mesh.WeldTolerance(f.Mesh))}
 	m := s.welded.Mesh
 	s.pos, s.tri = m.Positions, m.Triangles
 	s.first = make([]int32, len(s.pos))
@@ -372,3 +373,20 @@ func partly(by *skinning.Affine, w float64) skinning.Affine {
 
 // norm is the length of v. Lengths here are metres of a figure: nothing overflows.
 func norm(v r3.Vec) float64 { return math.Sqrt(v.X*v.X + v.Y*v.Y + v.Z*v.Z) }
+
+// original is where an original vertex goes by its own row.
+func (p *deformation) original(v int) r3.Vec {
+	f := p.s.figure
+	joint, weight := f.Rows.Row(v)
+	x := f.Mesh.Positions[v]
+	own := make([]uint16, len(joint))
+	for i, j := range joint {
+		own[i] = p.s.joints[j]
+	}
+	if p.s.k == nil || len(joint) == 0 {
+		return skinning.Pose(p.m).PosedPoint(x, own, weight)
+	}
+	b := skinning.Pose(p.s.k).Blend(own, weight)
+	inv, _ := b.Inverse()
+	return p.posedFrom(inv.Apply(x), x, own, weight)
+}
