@@ -188,10 +188,14 @@ func TestTransfer_AnswerIsChecked(t *testing.T) {
 		do   func(stream grpc.ServerStreamingServer[pb.TransferAssetResponse]) error
 		good bool
 	}{
-		{"whole", func(s grpc.ServerStreamingServer[pb.TransferAssetResponse]) error { return result(s, 5, sum, "who", "le") }, true},
+		{"whole", func(s grpc.ServerStreamingServer[pb.TransferAssetResponse]) error {
+			return result(s, 5, sum, "who", "le")
+		}, true},
 		{"nothing", func(grpc.ServerStreamingServer[pb.TransferAssetResponse]) error { return nil }, false},
 		{"cut", func(s grpc.ServerStreamingServer[pb.TransferAssetResponse]) error { return result(s, 5, sum, "who") }, false},
-		{"more", func(s grpc.ServerStreamingServer[pb.TransferAssetResponse]) error { return result(s, 5, sum, "whole", "x") }, false},
+		{"more", func(s grpc.ServerStreamingServer[pb.TransferAssetResponse]) error {
+			return result(s, 5, sum, "whole", "x")
+		}, false},
 		{"other", func(s grpc.ServerStreamingServer[pb.TransferAssetResponse]) error { return result(s, 5, sum, "whale") }, false},
 		{"no head", func(s grpc.ServerStreamingServer[pb.TransferAssetResponse]) error {
 			return s.Send(&pb.TransferAssetResponse{Part: &pb.TransferAssetResponse_Content{Content: []byte("x")}})
