@@ -66,7 +66,6 @@ type scratch struct {
 	over               *overLimit
 	overB              *overLimit
 	turned             []int32
-	corners            []int32
 }
 
 func (k *Checker) newScratch() *scratch {
@@ -534,8 +533,7 @@ type ring struct {
 func ringsOf(s *surface, tri []int32, c []uint8, use func(v int32) bool, side func(v int32) float64) []ring {
 	var edges [][2]int32
 	root := map[int32]int32{}
-	var find func(v int32) int32
-	find = func(v int32) int32 {
+	find := func(v int32) int32 {
 		for root[v] != v {
 			root[v] = root[root[v]]
 			v = root[v]

@@ -12,8 +12,9 @@ import (
 const (
 	// inBend is the range of shares within which a vertex stands in the bend.
 	inBend = 0.15
-	// bendSlope is the least change of the share to a neighbour there.
-	bendSlope = 0.08
+	// bendSlope is the least change of the share to a neighbour there: elsewhere the
+	// share is in between, but the same all around.
+	bendSlope = 0.01
 	// ringShare is the least weight of a twist pair at a vertex that is judged.
 	ringShare = 0.8
 	// otherAxis: a loss of volume is the helper joint's work where another axis loses

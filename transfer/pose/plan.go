@@ -110,12 +110,18 @@ func (e *PlanError) Error() string {
 
 // ReadPlan reads a plan from YAML; file appears in messages. Unknown and repeated
 // keys are errors. All errors are *PlanError with line and column.
-func ReadPlan(text []byte, file string) (*Plan, error) {
-	p := &Plan{}
+func ReadPlan(text []byte, file string) (p *Plan, err error) {
+	// The decoder panics on some malformed tags (found by fuzzing).
+	defer func() {
+		if recover() != nil {
+			p, err = nil, &PlanError{File: file, What: "cannot be read as YAML"}
+		}
+	}()
+	p = &Plan{}
 	d := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict())
 	if err := d.Decode(p); err != nil {
 		if errors.Is(err, io.EOF) {
-			return p, nil // an empty file is the default sweep
+			return &Plan{}, nil // an empty file is the default sweep
 		}
 		e := &PlanError{File: file, What: err.Error()}
 		var y yaml.Error
