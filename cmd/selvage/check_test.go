@@ -1,0 +1,128 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/selvage/selvage/transfer/pose"
+)
+
+// wornJersey is the cox's jersey with the body's weights.
+func wornJersey(t *testing.T) string {
+	t.Helper()
+	file := filepath.Join(t.TempDir(), "jersey.glb")
+	must(t, "transfer", cox("body"), cox("jersey"), "-o", file, "-q")
+	return file
+}
+
+func TestCheck_Outputs(t *testing.T) {
+	file := wornJersey(t)
+	o := must(t, "check", file, "--body", cox("body"), "--top", "3")
+	if !strings.Contains(o.stdout, "jersey.glb over body.glb: ") || !strings.Contains(o.stdout, "note for the rigger") {
+		t.Errorf("the tables say:\n%s", o.stdout)
+	}
+	if strings.ContainsAny(o.stdout, "\x1b\r") || o.stderr != "" {
+		t.Errorf("control characters or standard error in a pipe: %q", o.stderr)
+	}
+	var r pose.Report
+	one, two := must(t, "check", file, "--body", cox("body"), "--json", "--threads", "1"), must(t, "check", file, "--body", cox("body"), "--json", "--threads", "2")
+	if one.stdout != two.stdout {
+		t.Error("the report depends on the number of threads")
+	}
+	if err := json.Unmarshal([]byte(one.stdout), &r); err != nil {
+		t.Fatal(err)
+	}
+	if r.Poses < 100 || r.Vertices < 500 || len(r.Notes) == 0 || r.Limits.Stretch != 1.8 {
+		t.Errorf("%d poses, %d vertices, %d notes", r.Poses, r.Vertices, len(r.Notes))
+	}
+	for _, n := range r.Notes {
+		if n.Sentence == "" || n.Pose.Joint == "" || n.Pose.Axis == "" || n.Place.Mesh == "" {
+			t.Errorf("a note does not say where: %+v", n)
+			break
+		}
+	}
+	if o := must(t, "check", file, "--body", cox("body"), "-q"); o.stdout+o.stderr != "" {
+		t.Errorf("quiet, and yet: %q", o.stdout+o.stderr)
+	}
+}
+
+func TestCheck_Strict(t *testing.T) {
+	file := wornJersey(t)
+	// A limit that everything passes, and one that nothing that moves does.
+	must(t, "check", file, "--body", cox("body"), "--strict", "-q", "--max-rank", "1000")
+	o := selvage(t, "check", file, "--body", cox("body"), "--strict", "-q", "--limit", "penetration=1e-6", "--limit", "gap=1e-6")
+	if o.status != exitStrict {
+		t.Errorf("status %d: %s", o.status, o.stderr)
+	}
+	oneSentence(t, o)
+}
+
+func TestCheck_Plan(t *testing.T) {
+	file, dir := wornJersey(t), t.TempDir()
+	plan := filepath.Join(dir, "plan.yaml")
+	write(t, plan, `
+angles: []
+move: 0
+scale: []
+poses:
+  - name: arms overhead
+    set: [{joints: ["upper_arm.left"], turn: [0, 0, 100]}, {joints: ["upper_arm.right"], turn: [0, 0, -100]}]
+`)
+	o := must(t, "check", file, "--body", cox("body"), "--plan", plan, "--json")
+	var r pose.Report
+	if err := json.Unmarshal([]byte(o.stdout), &r); err != nil {
+		t.Fatal(err)
+	}
+	if r.Poses != 1 || r.Idle != 0 {
+		t.Errorf("%d poses, %d idle", r.Poses, r.Idle)
+	}
+	for _, f := range append(r.Findings, r.Notes...) {
+		if f.Pose.Name != "arms overhead" {
+			t.Errorf("another pose: %s", f.Sentence)
+		}
+	}
+}
+
+func TestCheck_Errors(t *testing.T) {
+	dir := t.TempDir()
+	bad := filepath.Join(dir, "bad.yaml")
+	write(t, bad, "angles: [45]\nangels: [90]\n")
+	for _, c := range []struct {
+		name   string
+		args   []string
+		status int
+		says   string
+	}{
+		{"no garment", []string{"--body", cox("body")}, exitUsage, "one garment"},
+		{"no body", []string{cox("jersey")}, exitUsage, "--body"},
+		{"no weights", []string{cox("jersey"), "--body", cox("body")}, exitFailed, "no skin"},
+		{"no such file", []string{filepath.Join(dir, "none.glb"), "--body", cox("body")}, exitFailed, "none.glb"},
+		{"no such plan", []string{cox("body"), "--body", cox("body"), "--plan", filepath.Join(dir, "none.yaml")}, exitFailed, "none.yaml"},
+		{"bad plan", []string{cox("body"), "--body", cox("body"), "--plan", bad}, exitUsage, "bad.yaml:2:1: "},
+		{"unknown limit", []string{cox("body"), "--body", cox("body"), "--limit", "beauty=1"}, exitUsage, "beauty"},
+		{"limit that is none", []string{cox("body"), "--body", cox("body"), "--limit", "gap"}, exitUsage, "KIND=NUMBER"},
+		{"negative limit", []string{cox("body"), "--body", cox("body"), "--limit", "gap=-1"}, exitUsage, "gap"},
+		{"negative threads", []string{cox("body"), "--body", cox("body"), "--threads", "-1"}, exitUsage, "threads"},
+		{"malformed pattern", []string{cox("body"), "--body", cox("body"), "--garment", "["}, exitUsage, "["},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			o := selvage(t, append([]string{"check"}, c.args...)...)
+			if o.status != c.status || !strings.Contains(o.stderr, c.says) {
+				t.Errorf("status %d, want %d: %q", o.status, c.status, o.stderr)
+			}
+			oneSentence(t, o)
+		})
+	}
+}
+
+// An interrupted check says so and prints no half report.
+func TestCheck_Interrupted(t *testing.T) {
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	if status := run(ctx, []string{"check", cox("body"), "--body", cox("body"), "-q"}); status != exitFailed {
+		t.Errorf("status %d", status)
+	}
+}
