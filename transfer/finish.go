@@ -76,6 +76,9 @@ func finish(ctx context.Context, s *Source, g *target, t *trusted, rows *weights
 		default:
 			sum.Matched++
 		}
+		if t.hang[w] > 0.5 {
+			sum.Loose++
+		}
 		if r.Confidence[v] < LowConfidence {
 			sum.LowConfidence++
 		}

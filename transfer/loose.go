@@ -155,17 +155,16 @@ func smoothstep(lo, hi, x float64) float64 {
 }
 
 // loosen mixes the surround's row into the rows of loose cloth, as far as each
-// vertex hangs, and says what it expects of them. It returns the number of loose
-// vertices.
-func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bool, t *trusted, opt *Options) (count int, err error) {
+// vertex hangs, and says what it expects of them.
+func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bool, t *trusted, opt *Options) error {
 	hang, region, regions := looseness(s, g, c, rigid, opt)
 	t.hang = hang
 	if regions == 0 {
-		return 0, nil
+		return nil
 	}
 	allowed, err := allowedJoints(ctx, s, g, c, hang, region, regions, t, opt.Threads)
 	if err != nil {
-		return 0, fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
+		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
 	}
 	h := newSurround(s)
 	n := len(g.position)
@@ -218,15 +217,10 @@ func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bo
 		blocks[lo/blockSize] = rows
 	})
 	if err != nil {
-		return 0, fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
+		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
 	}
 	t.rows = thinChains(s, g, hang, region, regions, weights.Concat(blocks...), opt)
-	for v := range hang {
-		if hang[v] > 0.5 {
-			count++
-		}
-	}
-	return count, nil
+	return nil
 }
 
 // thinLoss is the share of a region's weight that the limit of influences may cut,

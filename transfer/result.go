@@ -69,6 +69,16 @@ var ReasonNames = [...]string{
 	"weight lost by pruning", "default poses disagree",
 }
 
+// Name of a single reason bit; empty for anything else.
+func (r Reason) Name() string {
+	for bit, name := range ReasonNames {
+		if r == 1<<bit {
+			return name
+		}
+	}
+	return ""
+}
+
 // LowConfidence is the confidence below which a vertex counts as low: one to
 // look at.
 const LowConfidence = 0.5

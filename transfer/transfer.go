@@ -78,8 +78,7 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 
 	// Loose cloth trusts its anchors alone.
 	clock.enter(StageFalloff)
-	looseCount, err := loosen(ctx, s, g, c, rigid, t, &opt)
-	if err != nil {
+	if err := loosen(ctx, s, g, c, rigid, t, &opt); err != nil {
 		return nil, err
 	}
 
@@ -114,7 +113,12 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 	if err != nil {
 		return nil, fmt.Errorf("garment %q: %w", garment.Name, err)
 	}
-	r.Summary.Loose = looseCount
+	if n := r.Summary.Reasons[ReasonOpenBorder.Name()]; 200*n > r.Summary.Vertices {
+		notes = append(notes, fmt.Sprintf("%d vertices lie over an open border of the body (a hole under the garment, or a limb cut off) and are filled from around it", n))
+	}
+	if n := r.Summary.Loose; n > 0 {
+		notes = append(notes, fmt.Sprintf("%d vertices hang free of the body: look at them in motion, no body tells how they should move", n))
+	}
 	r.Summary.Notes = append(notes, r.Summary.Notes...)
 	r.Summary.Offsets = reg.offsets
 	r.Summary.Seconds, r.Summary.Total = clock.stop()
