@@ -633,6 +633,44 @@ func TestQueueFull(t *testing.T) {
 	}
 }
 
+// TestManyOpen: calls on the wire are bounded before their messages are read, and
+// each that ends makes room.
+func TestManyOpen(t *testing.T) {
+	const most = 64 // the least that the bound may be
+	s := start(t, server.Config{WorkBytes: 1 << 20})
+	api, _ := raw(t, s.addr)
+	ctx, cancel := context.WithCancel(t.Context())
+	for range most {
+		stream, err := api.UploadAsset(ctx)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := stream.Send(&pb.UploadAssetRequest{Part: &pb.UploadAssetRequest_Start{Start: &pb.UploadAssetStart{Sha256: make([]byte, 32), SizeBytes: 1000}}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	ask := func() error {
+		_, err := api.GetServerInfo(t.Context(), &pb.GetServerInfoRequest{})
+		return err
+	}
+	var err error
+	for range 100 { // the streams arrive in their own time
+		if err = ask(); err != nil {
+			break
+		}
+		time.Sleep(10 * time.Millisecond)
+	}
+	wantStatus(t, err, codes.Unavailable, "")
+	cancel()
+	for range 100 {
+		if err = ask(); err == nil {
+			return
+		}
+		time.Sleep(10 * time.Millisecond)
+	}
+	t.Errorf("after the others ended: %v", err)
+}
+
 // TestConcurrent_EveryReplyRight sends 200 calls at once, of several kinds.
 func TestConcurrent_EveryReplyRight(t *testing.T) {
 	const calls, seed = 200, 11

@@ -20,8 +20,11 @@ import (
 	"github.com/grpc-ecosystem/go-grpc-middleware/v2/interceptors/recovery"
 	"github.com/grpc-ecosystem/go-grpc-middleware/v2/interceptors/selector"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/metadata"
+	"google.golang.org/grpc/status"
+	"google.golang.org/grpc/tap"
 )
 
 // requestIDKey is the header of the request id, both ways.
@@ -89,6 +92,26 @@ func (s *Server) conclude(ctx context.Context, err error) error {
 		s.config.Log.ErrorContext(ctx, "internal error", "request_id", requestIDOf(ctx), "error", err)
 	}
 	return st.Err()
+}
+
+// tap looks at a call's headers before any of its messages is read: a stranger's
+// messages take no memory, and calls that were let in take a bounded amount.
+func (s *Server) tap(ctx context.Context, c *tap.Info) (context.Context, error) {
+	if isHealth(c.FullMethodName) {
+		return ctx, nil
+	}
+	if _, err := s.tokens.caller(c.Header); err != nil {
+		s.config.Log.Info("refused", "grpc.method", clip(c.FullMethodName), "error", err)
+		return ctx, statusOf(err).Err()
+	}
+	if s.open.Add(1) > s.mostOpen {
+		s.open.Add(-1)
+		s.metrics.refused.Inc()
+		// UNAVAILABLE, which clients try again: a delay cannot be told this early.
+		return ctx, status.Error(codes.Unavailable, "too many calls at once")
+	}
+	context.AfterFunc(ctx, func() { s.open.Add(-1) }) // when the stream is over
+	return ctx, nil
 }
 
 // panicError stands for a panic that was caught.

@@ -22,6 +22,7 @@ import (
 
 	pb "github.com/selvage/selvage/api/selvage/v1"
 	"github.com/selvage/selvage/transfer"
+	"golang.org/x/net/netutil"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/health"
@@ -49,11 +50,17 @@ type Server struct {
 	listener net.Listener
 	admin    net.Listener
 	ready    atomic.Bool
+	open     atomic.Int64 // calls on the wire, computing or not
+	mostOpen int64
 
 	// hard ends when the grace period of a stop is over.
 	hard    context.Context
 	endHard context.CancelFunc
 }
+
+// maxConnections at the same time: each holds a handshake's and two windows' worth
+// of memory.
+const maxConnections = 1024
 
 // NewServer checks the configuration. It opens nothing; Listen does. Errors:
 // *ConfigError.
@@ -70,6 +77,8 @@ func NewServer(c Config) (*Server, error) {
 		admission: newAdmission(c.WorkBytes, c.MaxCalls, c.Queue, c.QueueWait),
 		health:    health.NewServer(),
 	}
+	// Messages on their way in take up to a quarter of the memory for calls.
+	s.mostOpen = max(64, c.WorkBytes/4/c.MaxMessageBytes)
 	s.hard, s.endHard = context.WithCancel(context.Background())
 	s.metrics = newMetrics(s)
 	s.health.SetServingStatus("", healthpb.HealthCheckResponse_NOT_SERVING)
@@ -115,6 +124,7 @@ func (s *Server) Listen(ctx context.Context) (err error) {
 	options = append(options, s.tracing.options()...)
 	options = append(options, s.interceptors()...)
 	options = append(options,
+		grpc.InTapHandle(s.tap),
 		grpc.MaxRecvMsgSize(int(c.MaxMessageBytes)),
 		grpc.MaxHeaderListSize(16<<10),
 		grpc.MaxConcurrentStreams(256), // of one connection
@@ -135,6 +145,7 @@ func (s *Server) Listen(ctx context.Context) (err error) {
 	if s.listener, err = net.Listen("tcp", c.Listen); err != nil {
 		return fmt.Errorf("listen: %w", err)
 	}
+	s.listener = netutil.LimitListener(s.listener, maxConnections)
 	if c.Admin != "" {
 		if s.admin, err = net.Listen("tcp", c.Admin); err != nil {
 			return fmt.Errorf("listen for admin: %w", err)

@@ -239,8 +239,8 @@ func (s *Server) resolve(m *pb.AssetSource, field, fallback string) (*source, er
 	return x, s.checkSize(x.outline)
 }
 
-// open reads a source.
-func (s *Server) open(x *source) (*gltfio.Asset, error) {
+// readAsset reads a source.
+func (s *Server) readAsset(x *source) (*gltfio.Asset, error) {
 	data := x.content
 	if data == nil {
 		var err error
@@ -262,7 +262,7 @@ func (s *Server) InspectAsset(ctx context.Context, m *pb.InspectAssetRequest) (*
 		return nil, err
 	}
 	defer t.release()
-	a, err := s.open(x)
+	a, err := s.readAsset(x)
 	if err != nil {
 		return nil, err
 	}
@@ -369,7 +369,7 @@ func (r *reporter) stop() error {
 // ticket that covers it.
 func (s *Server) body(ctx context.Context, x *source, names []string, threads int) (*transfer.AssetBody, error) {
 	b, hit, err := s.bodies.get(ctx, bodyKey(x, names), func() (*transfer.AssetBody, int64, error) {
-		a, err := s.open(x)
+		a, err := s.readAsset(x)
 		if err != nil {
 			return nil, 0, err
 		}
@@ -482,7 +482,7 @@ func (s *Server) transferAsset(ctx context.Context, body *source, names []string
 	if err != nil {
 		return nil, nil, err
 	}
-	g, err := s.open(garment)
+	g, err := s.readAsset(garment)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -605,7 +605,7 @@ func (s *Server) arrayBody(ctx context.Context, m *pb.TransferArraysRequest, upl
 	if uploaded != nil {
 		key = bodyKey(uploaded, nil)
 		read = func() (*transfer.Body, error) {
-			a, err := s.open(uploaded)
+			a, err := s.readAsset(uploaded)
 			if err != nil {
 				return nil, err
 			}

@@ -13,9 +13,9 @@ import (
 	"sync"
 	"time"
 
-	"github.com/grpc-ecosystem/go-grpc-middleware/v2/interceptors/auth"
 	"github.com/grpc-ecosystem/go-grpc-middleware/v2/interceptors/logging"
 	"golang.org/x/time/rate"
+	"google.golang.org/grpc/metadata"
 )
 
 // authError says that a call is not allowed in.
@@ -90,28 +90,39 @@ func newTokens(path string, perSecond float64, burst int, log func(string, error
 	return t, err
 }
 
+// caller is the name that a bearer token belongs to, "" where none is asked for.
+func (t *tokens) caller(header metadata.MD) (string, error) {
+	if t.file == nil {
+		return "", nil
+	}
+	scheme, secret, _ := strings.Cut(strings.Join(header.Get("authorization"), ","), " ")
+	if !strings.EqualFold(scheme, "bearer") || secret == "" {
+		return "", &authError{"a bearer token is needed"}
+	}
+	// Hashes are compared, in constant time and to the end of the list: how long it
+	// takes tells nothing about the tokens.
+	hash := sha256.Sum256([]byte(secret))
+	found := -1
+	list := t.file.value()
+	for i := range list {
+		if subtle.ConstantTimeCompare(hash[:], list[i].hash[:]) == 1 {
+			found = i
+		}
+	}
+	if found < 0 {
+		return "", &authError{"the bearer token is not known"}
+	}
+	return list[found].name, nil
+}
+
 // admit is the auth function of the interceptors.
 func (t *tokens) admit(ctx context.Context) (context.Context, error) {
-	name := ""
-	if t.file != nil {
-		secret, err := auth.AuthFromMD(ctx, "bearer")
-		if err != nil {
-			return nil, &authError{"a bearer token is needed"}
-		}
-		// Hashes are compared, in constant time and to the end of the list: how long
-		// it takes tells nothing about the tokens.
-		hash := sha256.Sum256([]byte(secret))
-		found := -1
-		list := t.file.value()
-		for i := range list {
-			if subtle.ConstantTimeCompare(hash[:], list[i].hash[:]) == 1 {
-				found = i
-			}
-		}
-		if found < 0 {
-			return nil, &authError{"the bearer token is not known"}
-		}
-		name = list[found].name
+	header, _ := metadata.FromIncomingContext(ctx)
+	name, err := t.caller(header)
+	if err != nil {
+		return nil, err
+	}
+	if name != "" {
 		logging.AddFields(ctx, logging.Fields{"caller", name})
 	}
 	if t.rate > 0 {

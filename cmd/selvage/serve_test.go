@@ -203,7 +203,9 @@ func TestServe_Token(t *testing.T) {
 	}
 	oneSentence(t, o)
 	must(t, "transfer", cox("body"), cox("gloves"), "-o", out, "--server", s.address, "--token-file", secret, "-q")
-	s.record(t, "finished call") // refused
+	if r := s.record(t, "refused"); !strings.Contains(fmt.Sprint(r["error"]), "token") {
+		t.Errorf("log: %v", r)
+	}
 	call := s.record(t, "finished call")
 	if call["caller"] != "pipeline" || strings.Contains(fmt.Sprint(call), "secret") {
 		t.Errorf("log: %v", call)

@@ -76,7 +76,7 @@ func run(ctx context.Context, out string, soakTime time.Duration, large bool) er
 
 // insert replaces the section between its marks, or appends it.
 func insert(file, name, section string) error {
-	begin, end := "<!-- "+name+": begin -->\n", "<!-- "+name+": end -->\n"
+	begin, end := "<!-- "+name+":begin -->\n", "<!-- "+name+":end -->\n"
 	text, err := os.ReadFile(file)
 	if err != nil && !errors.Is(err, os.ErrNotExist) {
 		return err
