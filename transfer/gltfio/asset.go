@@ -75,13 +75,21 @@ const (
 	defaultLimit = 4 << 30
 )
 
-// readable lists the extensions that may be required without changing what this
-// package reads of geometry and skins.
-var readable = map[string]bool{
-	"KHR_mesh_quantization": true, "KHR_texture_transform": true, "KHR_materials_unlit": true,
-	"KHR_texture_basisu": true, "EXT_texture_webp": true, "KHR_lights_punctual": true,
-	"KHR_materials_pbrSpecularGlossiness": true, "KHR_materials_variants": true, "KHR_animation_pointer": true,
-	"KHR_node_visibility": true, "KHR_xmp_json_ld": true,
+// canRead reports whether an extension may be required without changing what this
+// package reads of geometry and skins: those of materials, textures and lights, and
+// a few by name. Anything else might encode geometry, so it is refused as section
+// 3.12 of the specification asks.
+func canRead(extension string) bool {
+	for _, prefix := range []string{"KHR_materials_", "KHR_texture_", "EXT_texture_", "MSFT_texture_", "KHR_lights_", "EXT_lights_"} {
+		if strings.HasPrefix(extension, prefix) {
+			return true
+		}
+	}
+	switch extension {
+	case "KHR_mesh_quantization", "KHR_animation_pointer", "KHR_node_visibility", "KHR_xmp", "KHR_xmp_json_ld":
+		return true
+	}
+	return false
 }
 
 // Open reads the asset at file. External buffers are looked up beside it.
@@ -143,7 +151,7 @@ func parse(data []byte, name, folder string, limit int64) (*Asset, error) {
 		return nil, err
 	}
 	for _, x := range a.doc.ExtensionsRequired {
-		if !readable[x] {
+		if !canRead(x) {
 			return nil, a.fault("", "requires the extension %s, which selvage cannot read", clip(x))
 		}
 	}

@@ -830,3 +830,29 @@ func FuzzParse(f *testing.F) {
 		}
 	})
 }
+
+// TestParse_RequiredExtensions: what cannot touch geometry may be required.
+func TestParse_RequiredExtensions(t *testing.T) {
+	for name, fine := range map[string]bool{
+		"KHR_materials_clearcoat": true, "KHR_texture_basisu": true, "KHR_mesh_quantization": true,
+		"KHR_draco_mesh_compression": false, "EXT_meshopt_compression": false, "XYZ_unknown": false,
+	} {
+		b := newBuilder()
+		b.body()
+		b.root["extensionsUsed"], b.root["extensionsRequired"] = []any{name}, []any{name}
+		if _, err := Parse(b.glb(), "x", Options{}); (err == nil) != fine {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
+// TestBody_EmptyScene: a file whose scene holds no mesh is still read.
+func TestBody_EmptyScene(t *testing.T) {
+	b := newBuilder()
+	b.body()
+	b.root["scenes"] = []any{obj{"name": "empty"}}
+	s, err := b.parse(t).Body(Selection{})
+	if err != nil || s.Mesh.NumVertices() != 12 {
+		t.Errorf("%v, %+v", err, s)
+	}
+}

@@ -65,7 +65,7 @@ func (a *Asset) Body(sel Selection) (*Surface, error) {
 		if len(sel.Names) > 0 {
 			return nil, a.fault("", "no skinned mesh is named %q", sel.Names)
 		}
-		return nil, a.fault("", "has no skinned mesh in its scene")
+		return nil, a.fault("", "has no skinned mesh")
 	}
 	return a.surface(picked)
 }
@@ -80,7 +80,7 @@ func (a *Asset) Garment(sel Selection) (*Surface, error) {
 		if len(sel.Names) > 0 {
 			return nil, a.fault("", "no mesh is named %q", sel.Names)
 		}
-		return nil, a.fault("", "has no mesh in its scene")
+		return nil, a.fault("", "has no mesh of triangles")
 	}
 	return a.surface(picked)
 }
@@ -99,8 +99,18 @@ func (a *Asset) materialName(p *gltf.Primitive) string {
 	return a.doc.Materials[*p.Material].Name
 }
 
-// pick lists the selected primitives that make triangles, by node.
+// pick lists the selected primitives that make triangles, by node. Where the
+// default scene holds none, all nodes are looked at: some files leave their scene
+// empty.
 func (a *Asset) pick(sel Selection, skinned bool) ([]primitiveRef, error) {
+	refs, err := a.pickFrom(sel, skinned, false)
+	if err == nil && len(refs) == 0 && len(sel.Names) == 0 {
+		refs, err = a.pickFrom(sel, skinned, true)
+	}
+	return refs, err
+}
+
+func (a *Asset) pickFrom(sel Selection, skinned, everywhere bool) ([]primitiveRef, error) {
 	var out []primitiveRef
 	match := func(name string) bool {
 		for _, g := range sel.Names {
@@ -116,7 +126,7 @@ func (a *Asset) pick(sel Selection, skinned bool) ([]primitiveRef, error) {
 		}
 	}
 	for i, n := range a.doc.Nodes {
-		if n.Mesh == nil || skinned && n.Skin == nil || len(sel.Names) == 0 && !a.inScene[i] {
+		if n.Mesh == nil || skinned && n.Skin == nil || len(sel.Names) == 0 && !everywhere && !a.inScene[i] {
 			continue
 		}
 		m := a.doc.Meshes[*n.Mesh]
