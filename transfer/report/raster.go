@@ -1,4 +1,5 @@
-// Package report draws meshes with per-vertex values as still pictures.
+// Package report draws meshes with per-vertex values as still pictures, and
+// gathers garments in one HTML file with a 3D view.
 package report
 
 import (

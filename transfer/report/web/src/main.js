@@ -1,0 +1,267 @@
+// The controls around the 3D view. All text from files enters the page as text
+// (textContent), never as markup.
+import { Vector3 } from 'three';
+import { unpack, row, confidenceOf, distanceOf } from './payload.js';
+import { Pose } from './pose.js';
+import { View, mapColour } from './scene.js';
+
+const $ = (id) => document.getElementById(id);
+const data = JSON.parse($('data').textContent);
+
+function option(select, value, text) {
+  const o = document.createElement('option');
+  o.value = value;
+  o.textContent = text;
+  select.append(o);
+}
+
+const jointName = (j) => data.joints[j].name || `joint ${j}`;
+const degrees = (x) => `${Math.round((x * 180) / Math.PI)}°`;
+
+async function start() {
+  const began = performance.now();
+  const figures = [];
+  for (const [i, shape] of data.figures.entries()) {
+    if (!shape.leftOut) figures.push(Object.assign(await unpack(shape, $(`figure-${i}`).textContent), { index: i }));
+  }
+  const pose = new Pose(data.joints);
+  $('stage').hidden = false;
+  const view = new View($('canvas'), data, pose);
+  for (const f of figures) view.add(f);
+  view.resize();
+
+  const everything = () => view.look(new Vector3(), data.size / 2, 0.25, 0.1);
+  everything();
+
+  // Layers.
+  for (const f of figures) {
+    const label = document.createElement('label'), box = document.createElement('input');
+    box.type = 'checkbox';
+    box.checked = true;
+    box.id = `layer-${f.index}`;
+    box.addEventListener('change', () => view.show(f, box.checked));
+    label.append(box, ` ${f.shape.name}${f.shape.body ? ' (body)' : ''}`);
+    $('layers').append(label);
+    option($('of'), f.index, f.shape.name);
+  }
+  $('of').value = (figures[1] ?? figures[0]).index;
+  $('lines').addEventListener('change', (e) => view.setLines(e.target.checked));
+  $('even').addEventListener('change', (e) => view.setEven(e.target.checked));
+
+  // Colours.
+  option($('reason'), 'any', 'any reason');
+  data.reasons.forEach((r, k) => option($('reason'), k, r));
+  const weighted = [...new Set(figures.flatMap((f) => f.shape.joints ?? []))].sort((a, b) => a - b);
+  for (const j of weighted) option($('weight'), j, jointName(j));
+  const known = (what) => figures.some((f) => !f.shape.body && f.shape[what]);
+  for (const [value, what] of [['confidence', 'confidence'], ['reason', 'reason'], ['distance', 'match']]) {
+    if (!known(what)) $('colour').querySelector(`[value=${value}]`).disabled = true;
+  }
+  if (!known('confidence')) $('colour').value = 'plain';
+  const far = Math.max(1e-3, ...figures.map((f) => f.shape.far));
+  function recolour() {
+    const by = $('colour').value;
+    $('reason-line').hidden = by !== 'reason';
+    $('weight-line').hidden = by !== 'weight';
+    const bit = $('reason').value === 'any' ? 0xffff : 1 << Number($('reason').value);
+    const joint = Number($('weight').value);
+    for (const f of figures) {
+      let value = null;
+      if (by === 'weight' && f.sets) {
+        value = (v) => row(f, v).reduce((sum, [j, w]) => (j === joint ? sum + w : sum), 0);
+      } else if (by === 'confidence' && f.confidence) {
+        value = (v) => (f.confidence[v] === 65535 ? -4 : f.confidence[v] / 65534);
+      } else if (by === 'reason' && f.reason) {
+        value = (v) => (f.reason[v] & bit ? 1 : 0);
+      } else if (by === 'distance' && f.distance) {
+        value = (v) => {
+          const d = distanceOf(f, v);
+          return Number.isFinite(d) ? d / far : -4;
+        };
+      }
+      view.colour(f, value);
+    }
+    const nodes = data.maps[$('map').value];
+    const ends = {
+      confidence: ['Confidence', '0, to be looked at', '1, sure'],
+      reason: [`Reason: ${$('reason').selectedOptions[0].textContent}`, 'not so', 'so'],
+      distance: ['Distance to the body', '0 cm', `${(100 * far).toFixed(1)} cm and more`],
+      weight: [`Weight of ${weighted.length ? jointName(joint) : 'no joint'}`, '0', '1'],
+    }[by];
+    $('legend').hidden = !ends;
+    if (!ends) return;
+    [$('legend-title').textContent, $('legend-low').textContent, $('legend-high').textContent] = ends;
+    const bar = $('legend-bar'), pen = bar.getContext('2d');
+    for (let x = 0; x < bar.width; x++) {
+      pen.fillStyle = `rgb(${mapColour(nodes, x / (bar.width - 1)).join()})`;
+      pen.fillRect(x, 0, 1, bar.height);
+    }
+  }
+  for (const id of ['colour', 'reason', 'weight']) $(id).addEventListener('change', recolour);
+  $('map').addEventListener('change', () => {
+    view.setMap($('map').value);
+    recolour();
+  });
+  recolour();
+
+  // Pose. A joint is listed where it or one below it has weight.
+  const moves = data.joints.map(() => false);
+  for (const w of weighted) {
+    for (let j = w, steps = 0; j >= 0 && !moves[j] && steps <= moves.length; j = data.joints[j].parent, steps++) moves[j] = true;
+  }
+  moves.forEach((m, j) => m && option($('joint'), j, jointName(j)));
+  const sliders = [0, 1, 2].map((k) => $(`turn-${k}`));
+  function showPose() {
+    const j = Number($('joint').value);
+    sliders.forEach((s, k) => {
+      s.disabled = $('joint').value === '';
+      const turn = s.disabled ? 0 : pose.turn[j][k];
+      s.value = Math.round((turn * 180) / Math.PI);
+      s.nextElementSibling.textContent = degrees(turn);
+    });
+    const turned = pose.turn.flatMap((t, i) => (t.some((a) => a) ? [`${jointName(i)} ${t.map((a, k) => (a ? `${'xyz'[k]} ${degrees(a)}` : '')).filter(Boolean).join(' ')}`] : []));
+    $('turned').textContent = turned.length ? `Turned: ${turned.join('; ')}.` : 'In the default pose.';
+  }
+  sliders.forEach((s, k) => s.addEventListener('input', () => {
+    pose.set(Number($('joint').value), k, (Number(s.value) * Math.PI) / 180);
+    view.posed();
+    showPose();
+  }));
+  $('joint').addEventListener('change', showPose);
+  $('rest').addEventListener('click', () => {
+    pose.reset();
+    view.posed();
+    showPose();
+  });
+  pose.update();
+  view.posed();
+  showPose();
+
+  // Reading a vertex.
+  function read(f, v) {
+    view.select(f, v);
+    $('of').value = f.index;
+    $('number').value = v;
+    const list = document.createElement('dl');
+    const fact = (term, text) => {
+      const dt = document.createElement('dt'), dd = document.createElement('dd');
+      dt.textContent = term;
+      dd.textContent = text;
+      list.append(dt, dd);
+    };
+    fact('vertex', `${v} of ${f.shape.name}`);
+    const p = [0, 1, 2].map((k) => (f.position[3 * v + k] + data.centre[k]).toFixed(4));
+    fact('default pose', `${p.join(', ')} m`);
+    const r = row(f, v);
+    fact('row', r.length ? r.map(([j, w]) => `${jointName(j)} ${w.toFixed(4)}`).join(', ') : 'empty: it stays where it is');
+    if (f.confidence) {
+      const c = confidenceOf(f, v);
+      fact('confidence', Number.isNaN(c) ? 'not known' : `${c.toFixed(3)}${c < data.low ? ', low' : ''}`);
+    }
+    if (f.reason) {
+      const set = data.reasons.filter((_, k) => f.reason[v] & (1 << k));
+      fact('reasons', set.length ? set.join(', ') : 'none');
+    }
+    if (f.match) {
+      const d = distanceOf(f, v);
+      fact('distance', Number.isFinite(d) ? `${(100 * d).toFixed(2)} cm` : 'none');
+      if (f.match[v]) {
+        const a = f.bary[0][v] / 255, b = f.bary[1][v] / 255;
+        const at = [a, b, Math.max(0, 1 - a - b)].map((x) => x.toFixed(2)).join(', ');
+        fact(f.shape.nearest ? 'nearest on the body' : 'match', `triangle ${f.match[v] - 1} at ${at}`);
+      } else {
+        fact('match', 'none');
+      }
+    }
+    $('facts').replaceChildren(list);
+  }
+  function pick(x, y) {
+    const hit = view.pick(x, y);
+    if (hit) {
+      read(hit.f, hit.v);
+    } else {
+      view.select(null);
+      $('facts').textContent = 'No vertex there.';
+    }
+  }
+  const byIndex = (i) => figures.find((f) => f.index === Number(i));
+  function readNumber() {
+    const f = byIndex($('of').value);
+    const v = Math.trunc(Number($('number').value));
+    if (v >= 0 && v < f.shape.vertices) read(f, v);
+    else $('facts').textContent = `${f.shape.name} has vertices 0 to ${f.shape.vertices - 1}.`;
+  }
+  $('read').addEventListener('click', readNumber);
+  $('number').addEventListener('change', readNumber);
+  $('controls').addEventListener('submit', (e) => e.preventDefault());
+
+  // Pointer and keyboard in the picture.
+  const canvas = $('canvas');
+  let down = null;
+  canvas.addEventListener('pointerdown', (e) => { down = e.isPrimary && e.button === 0 ? [e.offsetX, e.offsetY] : null; });
+  canvas.addEventListener('pointerup', (e) => {
+    // A drag turns; only what stays in place is a click.
+    if (down && Math.hypot(e.offsetX - down[0], e.offsetY - down[1]) < 5) pick(e.offsetX, e.offsetY);
+    down = null;
+  });
+  canvas.addEventListener('keydown', (e) => {
+    if (e.ctrlKey || e.altKey || e.metaKey) return;
+    const step = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] }[e.key];
+    if (step && e.shiftKey) view.shift(0.1 * step[0], 0.1 * step[1]);
+    else if (step) view.turn(0.15 * step[0], 0.15 * step[1]);
+    else if (e.key === '+' || e.key === '=') view.approach(0.8);
+    else if (e.key === '-') view.approach(1.25);
+    else if (e.key === '0') everything();
+    else if (e.key === 'Enter') pick(canvas.clientWidth / 2, canvas.clientHeight / 2);
+    else return;
+    e.preventDefault();
+  });
+
+  // Places.
+  for (const b of document.querySelectorAll('.visit')) {
+    const p = data.places[Number(b.dataset.place)], f = p && byIndex(p.figure);
+    if (!f) {
+      b.disabled = true;
+      continue;
+    }
+    b.addEventListener('click', () => {
+      $(`layer-${f.index}`).checked = true;
+      view.show(f, true);
+      if (f.confidence) {
+        $('colour').value = 'confidence';
+        recolour();
+      }
+      read(f, p.vertex);
+      // Where the pose has carried the place.
+      const moved = pose.point(f, p.vertex).sub(new Vector3().fromArray(f.position, 3 * p.vertex));
+      view.look(new Vector3(...p.centre).add(moved), 2 * p.half, p.azimuth, p.elevation);
+      canvas.focus();
+      canvas.scrollIntoView({ block: 'center' });
+    });
+  }
+
+  view.render();
+  $('status').textContent = '';
+  // What the tests ask for.
+  globalThis.reportProbe = {
+    milliseconds: performance.now() - began,
+    sinceOpened: performance.now(),
+    readBack: (i, v) => {
+      const all = view.readBack(byIndex(i));
+      return v.map((k) => Array.from(all.subarray(4 * k, 4 * k + 3)));
+    },
+    screen: (i, v) => view.screen(byIndex(i), v),
+    look: (i, v, radius, azimuth, elevation) => view.look(pose.point(byIndex(i), v), radius, azimuth, elevation),
+    pick: (x, y) => {
+      const hit = view.pick(x, y);
+      return hit && [hit.f.index, hit.v];
+    },
+    frameTime: (n) => view.frameTime(n),
+  };
+}
+
+start().catch((error) => {
+  $('stage').hidden = true;
+  $('status').textContent = `The 3D view cannot be shown (${error.message}). All above stands without it.`;
+  console.error(error);
+});
