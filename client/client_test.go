@@ -7,6 +7,7 @@ import (
 	"errors"
 	"net"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"sync/atomic"
@@ -303,5 +304,26 @@ func TestSave_LeavesNothing(t *testing.T) {
 	}
 	if list, err := os.ReadDir(dir); err != nil || len(list) != 0 {
 		t.Errorf("%d files are left, %v", len(list), err)
+	}
+}
+
+// TestImports: the client stands without the server, and what computes knows
+// nothing of the wire.
+func TestImports(t *testing.T) {
+	for from, banned := range map[string][]string{
+		"github.com/selvage/selvage/client":   {"github.com/selvage/selvage/server"},
+		"github.com/selvage/selvage/transfer": {"google.golang.org/grpc", "google.golang.org/protobuf", "github.com/selvage/selvage/api"},
+	} {
+		out, err := exec.Command("go", "list", "-deps", from).CombinedOutput()
+		if err != nil {
+			t.Fatalf("%v: %s", err, out)
+		}
+		for _, line := range strings.Split(string(out), "\n") {
+			for _, b := range banned {
+				if line == b || strings.HasPrefix(line, b+"/") {
+					t.Errorf("%s depends on %s", from, line)
+				}
+			}
+		}
 	}
 }

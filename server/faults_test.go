@@ -633,6 +633,34 @@ func TestQueueFull(t *testing.T) {
 	}
 }
 
+// TestLargeBesideSmall: while a large call has the only slot of its lane, small
+// ones come and go.
+func TestLargeBesideSmall(t *testing.T) {
+	w := theWardrobe()
+	// Large is what needs more than a sixteenth of a GiB.
+	s := start(t, server.Config{Admin: "127.0.0.1:0", MaxCalls: 1, WorkBytes: 1 << 30})
+	api, _ := raw(t, s.addr)
+	c := dial(t, s.addr)
+	if _, err := c.Upload(t.Context(), w.bodyAsset()); err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	const hat = 5
+	want, r := w.local(t, hat, transfer.AssetOptions{})
+	large := begun(t, ctx, api)
+	got, err := c.Transfer(t.Context(), client.Request{Body: client.NewAsset("body", w.body), Garment: w.garmentAsset(hat)})
+	if err != nil || !bytes.Equal(got.GLB, want) {
+		t.Errorf("the small call: %v", err)
+	}
+	if v := metric(t, s, "selvage_vertices_total"); v != fmt.Sprint(r.Summary.Vertices) {
+		t.Errorf("%s vertices were finished, want the small call's %d alone: it waited for the large one", v, r.Summary.Vertices)
+	}
+	cancel()
+	_, err = end(large)
+	wantStatus(t, err, codes.Canceled, "")
+}
+
 // TestManyOpen: calls on the wire are bounded before their messages are read, and
 // each that ends makes room.
 func TestManyOpen(t *testing.T) {

@@ -62,6 +62,10 @@ func million(ctx context.Context, w io.Writer, binary string) error {
 	fmt.Fprintf(w, "A garment of %d vertices (%d MiB in, %d MiB out): %.1f s, %.0f vertices a second, peak memory of the server %d MiB.\n\n",
 		n, len(garment)>>20, len(r.GLB)>>20, took.Seconds(), float64(n)/took.Seconds(), peak>>10)
 
+	if err := millionArrays(ctx, w, p, c, in, n); err != nil {
+		return err
+	}
+
 	// Cancelled in the middle of every stage that lasts, several times in all.
 	var waits []time.Duration
 	worst, where := time.Duration(0), transfer.Stage("")
@@ -93,6 +97,30 @@ func million(ctx context.Context, w io.Writer, binary string) error {
 	}
 	fmt.Fprintf(w, "Cancelled at %d moments over all stages, such a call stopped computing after %d ms (median), %d ms (worst, near stage %s), the reading of the gauge included.\n\n",
 		len(waits), waits[len(waits)/2].Milliseconds(), worst.Milliseconds(), where)
+	return nil
+}
+
+// millionArrays does the same by arrays, in chunks both ways.
+func millionArrays(ctx context.Context, w io.Writer, p *process, c *client.Client, in *inputs, n int) error {
+	g := in.member.GarmentAt("oilskin coat", 190)
+	body := &transfer.Body{Name: "mate", Mesh: in.member.Mesh, Rows: in.member.Rows, Skin: in.member.Skin}
+	if err := p.resetPeak(); err != nil {
+		return err
+	}
+	began := time.Now()
+	r, err := c.TransferArrays(ctx, body, &transfer.Garment{Name: "coat", Mesh: g.Mesh}, transfer.Options{})
+	if err != nil {
+		return err
+	}
+	took := time.Since(began)
+	if len(r.Confidence) != n {
+		return fmt.Errorf("%d confidences for %d vertices", len(r.Confidence), n)
+	}
+	peak, err := p.status("VmHWM")
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(w, "The same by arrays, streamed both ways: %.1f s, peak memory of the server %d MiB.\n\n", took.Seconds(), peak>>10)
 	return nil
 }
 
