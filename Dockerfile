@@ -11,7 +11,11 @@ FROM golang:1.26-bookworm AS build
 WORKDIR /src
 COPY go.mod go.sum ./
 RUN go mod download
-COPY . .
+COPY api ./api
+COPY client ./client
+COPY cmd ./cmd
+COPY server ./server
+COPY transfer ./transfer
 RUN CGO_ENABLED=0 go build -trimpath -ldflags='-s -w' -o /out/selvage ./cmd/selvage \
  && mkdir -p /out/store
 

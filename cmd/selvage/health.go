@@ -4,67 +4,56 @@ import (
 	"context"
 	"fmt"
 	"net"
+	"net/http"
 	"os"
 	"time"
 
-	"github.com/selvage/selvage/server"
 	"github.com/spf13/cobra"
-	"google.golang.org/grpc"
-	"google.golang.org/grpc/credentials"
-	"google.golang.org/grpc/credentials/insecure"
-	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 )
 
+// defaultAdmin is where serve's admin listener is unless told otherwise.
+const defaultAdmin = "127.0.0.1:7412"
+
 // newHealth is the check that a container runs: its image has no other program.
+// It asks the admin listener, which wants neither certificates nor tokens.
 func newHealth() *cobra.Command {
-	where := remote{address: localAddress(os.Getenv(variable("listen")))}
+	address := localAddress(os.Getenv(variable("admin")))
 	cmd := &cobra.Command{
 		Use:   "health",
-		Short: "Say whether a server is ready for calls",
-		Long: `Health asks a server whether it serves (grpc.health.v1). The exit status is 0 where
-it does, else 1. Without --server it asks the one on this machine at the port of
-SELVAGE_LISTEN.`,
+		Short: "Say whether the server on this machine is ready for calls",
+		Long: `Health asks a server's admin listener whether it is ready. The exit status is 0
+where it is, else 1. Without --admin it asks where SELVAGE_ADMIN says.`,
 		Example: `  selvage health
-  selvage health --server 127.0.0.1:7411`,
+  selvage health --admin 127.0.0.1:7412`,
 		Args: exactArgs(0, "no arguments"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			ctx, cancel := context.WithTimeout(cmd.Context(), 3*time.Second)
 			defer cancel()
-			transport := insecure.NewCredentials()
-			t, err := where.tlsConfig()
+			q, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+address+"/readyz", nil)
 			if err != nil {
 				return err
 			}
-			if t != nil {
-				transport = credentials.NewTLS(t)
-			}
-			conn, err := grpc.NewClient(where.address, grpc.WithTransportCredentials(transport))
+			r, err := http.DefaultClient.Do(q)
 			if err != nil {
 				return err
 			}
-			defer conn.Close()
-			m, err := healthpb.NewHealthClient(conn).Check(ctx, &healthpb.HealthCheckRequest{})
-			if err != nil {
-				return &serverError{where.address, err}
+			defer r.Body.Close()
+			if r.StatusCode != http.StatusOK {
+				return fmt.Errorf("the server at %s is not ready", address)
 			}
-			if m.GetStatus() != healthpb.HealthCheckResponse_SERVING {
-				return fmt.Errorf("server %s: %s", where.address, m.GetStatus())
-			}
-			_, err = fmt.Fprintln(cmd.OutOrStdout(), "serving")
+			_, err = fmt.Fprintln(cmd.OutOrStdout(), "ready")
 			return err
 		},
 	}
-	f := cmd.Flags()
-	f.StringVar(&where.address, "server", where.address, "HOST:PORT of the server")
-	addTLSFlags(f, &where)
+	cmd.Flags().StringVar(&address, "admin", address, "HOST:PORT of the server's admin listener")
 	return cmd
 }
 
-// localAddress is where a server that listens on address is found from here.
+// localAddress is where a listener on address is found from this machine.
 func localAddress(address string) string {
 	host, port, err := net.SplitHostPort(address)
 	if err != nil {
-		return server.DefaultListen
+		return defaultAdmin
 	}
 	if ip := net.ParseIP(host); host == "" || ip != nil && ip.IsUnspecified() {
 		host = "127.0.0.1"

@@ -57,15 +57,11 @@ type remote struct {
 
 func addRemoteFlags(f *pflag.FlagSet, r *remote) {
 	f.StringVar(&r.address, "server", "", "HOST:PORT of a server that computes (selvage serve); the result has the same bytes")
-	addTLSFlags(f, r)
-	f.StringVar(&r.tokenFile, "token-file", "", "with --server: file that holds the bearer token (default: the variable SELVAGE_TOKEN)")
-}
-
-func addTLSFlags(f *pflag.FlagSet, r *remote) {
 	f.BoolVar(&r.tls, "tls", false, "with --server: talk TLS, trusting the system's authorities")
 	f.StringVar(&r.ca, "tls-ca", "", "with --server: talk TLS, trusting the authorities in this PEM file")
 	f.StringVar(&r.cert, "tls-cert", "", "with --server: PEM file of this client's certificate")
 	f.StringVar(&r.key, "tls-key", "", "with --server: PEM file of its key")
+	f.StringVar(&r.tokenFile, "token-file", "", "with --server: file that holds the bearer token (default: the variable SELVAGE_TOKEN)")
 }
 
 // tlsConfig is nil where the flags ask for none.

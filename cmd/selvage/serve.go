@@ -72,7 +72,7 @@ The tokens file has a line "NAME SHA256HEX" for each caller:
 	f.SortFlags = false
 	d := server.Default()
 	f.StringVar(&c.Listen, "listen", d.Listen, "address of the service")
-	f.StringVar(&c.Admin, "admin", "127.0.0.1:7412", "address of the HTTP listener for /metrics, /healthz and /readyz (empty: none)")
+	f.StringVar(&c.Admin, "admin", defaultAdmin, "address of the HTTP listener for /metrics, /healthz and /readyz (empty: none)")
 	f.BoolVar(&c.Pprof, "pprof", false, "add the profiler to the admin listener")
 	f.BoolVar(&c.AllowInsecure, "allow-insecure", false, "allow addresses outside loopback without TLS")
 	f.StringVar(&c.TLSCert, "tls-cert", "", "PEM file of the certificate; read again when it changes")

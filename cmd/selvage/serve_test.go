@@ -25,9 +25,9 @@ import (
 
 // served is a running selvage serve.
 type served struct {
-	address string
-	cmd     *exec.Cmd
-	log     *bufio.Reader
+	address, admin string
+	cmd            *exec.Cmd
+	log            *bufio.Reader
 }
 
 // serve starts the command on a free port, with more arguments and environment.
@@ -44,7 +44,8 @@ func serve(t *testing.T, environment []string, args ...string) *served {
 	}
 	s := &served{cmd: cmd, log: bufio.NewReader(stderr)}
 	t.Cleanup(func() { s.interrupt(t) })
-	s.address = s.record(t, "serving")["address"].(string)
+	r := s.record(t, "serving")
+	s.address, s.admin = r["address"].(string), r["admin"].(string)
 	return s
 }
 
@@ -296,19 +297,11 @@ func TestServe_RefusesToBind(t *testing.T) {
 	}
 }
 
-// TestServe_Admin looks at the HTTP listener of the process.
+// TestServe_Admin looks at the HTTP listener of the process, and lets the
+// command's own check look at it.
 func TestServe_Admin(t *testing.T) {
-	cmd := exec.Command(command, "serve", "--listen", "127.0.0.1:0", "--admin", "127.0.0.1:0", "--pprof")
-	stderr, err := cmd.StderrPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	s := &served{cmd: cmd, log: bufio.NewReader(stderr)}
-	defer s.interrupt(t)
-	admin, _ := s.record(t, "serving")["admin"].(string)
+	s := serve(t, nil, "--admin", "127.0.0.1:0", "--pprof")
+	admin := s.admin
 	c := http.Client{Timeout: 5 * time.Second}
 	for path, want := range map[string]string{
 		"/metrics": "selvage_queue_depth 0", "/healthz": "alive", "/readyz": "ready", "/debug/pprof/": "goroutine",
@@ -323,17 +316,14 @@ func TestServe_Admin(t *testing.T) {
 			t.Errorf("%s: status %d, %v, without %q", path, r.StatusCode, err, want)
 		}
 	}
-}
 
-func TestHealth(t *testing.T) {
-	s := serve(t, nil)
-	if o := must(t, "health", "--server", s.address); o.stdout != "serving\n" {
-		t.Errorf("prints %q", o.stdout)
+	if o := must(t, "health", "--admin", admin); o.stdout != "ready\n" {
+		t.Errorf("health prints %q", o.stdout)
 	}
-	t.Setenv("SELVAGE_LISTEN", strings.Replace(s.address, "127.0.0.1", "0.0.0.0", 1))
-	must(t, "health") // as a container's own check
+	t.Setenv("SELVAGE_ADMIN", strings.Replace(admin, "127.0.0.1", "0.0.0.0", 1))
+	must(t, "health") // as a container checks itself
 	s.interrupt(t)
-	o := selvage(t, "health", "--server", s.address)
+	o := selvage(t, "health")
 	if o.status != exitFailed {
 		t.Errorf("no server: status %d", o.status)
 	}
