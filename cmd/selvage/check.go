@@ -18,11 +18,11 @@ import (
 
 func newCheck() *cobra.Command {
 	var bodyFile, planFile string
-	var bodies, garments gltfio.Selection
+	var opt pose.FileOptions
 	var limits []string
 	var asJSON, quiet, strict bool
 	var maxRank float64
-	var top, threads int
+	var top int
 	cmd := &cobra.Command{
 		Use:   "check GARMENT",
 		Short: "Judge a weighted garment in motion",
@@ -56,14 +56,17 @@ poses and limits:
 			if bodyFile == "" {
 				return usageError{errors.New("check needs --body")}
 			}
-			if err := checkGlobs("body-mesh", bodies.Names); err != nil {
+			if err := checkGlobs("body-mesh", opt.Body.Names); err != nil {
 				return err
 			}
-			if err := checkGlobs("garment", garments.Names); err != nil {
+			if err := checkGlobs("garment", opt.Garment.Names); err != nil {
 				return err
 			}
-			if threads < 0 {
-				return usageError{fmt.Errorf("--threads: %d is negative", threads)}
+			if opt.Threads < 0 {
+				return usageError{fmt.Errorf("--threads: %d is negative", opt.Threads)}
+			}
+			if opt.Samples < 0 || opt.Samples > 10000 {
+				return usageError{fmt.Errorf("--samples: %d is outside 0..10000", opt.Samples)}
 			}
 			plan := &pose.Plan{}
 			if planFile != "" {
@@ -94,7 +97,8 @@ poses and limits:
 				return err
 			}
 			ctx := cmd.Context()
-			checker, err := pose.FromAssets(ctx, body, bodies, garment, garments, pose.Options{Plan: plan, Threads: threads})
+			opt.Plan = plan
+			checker, err := pose.FromAssets(ctx, body, garment, opt)
 			if err != nil {
 				return err
 			}
@@ -126,16 +130,17 @@ poses and limits:
 	}
 	f := cmd.Flags()
 	f.StringVar(&bodyFile, "body", "", "file of the body that wears the garment")
-	f.StringArrayVar(&bodies.Names, "body-mesh", nil, "glob of node, mesh or material names that are the body (repeatable; default: every skinned mesh)")
-	f.StringArrayVar(&garments.Names, "garment", nil, "glob of node, mesh or material names that are the garment (repeatable; default: every mesh)")
+	f.StringArrayVar(&opt.Body.Names, "body-mesh", nil, "glob of node, mesh or material names that are the body (repeatable; default: every skinned mesh)")
+	f.StringArrayVar(&opt.Garment.Names, "garment", nil, "glob of node, mesh or material names that are the garment (repeatable; default: every mesh)")
 	f.StringVar(&planFile, "plan", "", "YAML file of angles, ranges, importance, whole poses and limits")
+	f.IntVar(&opt.Samples, "samples", 0, "moments of each animation that are checked too (0: none); the body's animations, else the garment's")
 	f.StringArrayVar(&limits, "limit", nil, "KIND=NUMBER: limit of one kind of finding, over the plan's (repeatable)")
 	f.IntVar(&top, "top", 20, "rows of each table (0: all)")
 	f.BoolVar(&asJSON, "json", false, "print the report as JSON on standard output")
 	f.BoolVarP(&quiet, "quiet", "q", false, "print errors alone")
 	f.BoolVar(&strict, "strict", false, "exit with status 3 when a finding ranks over --max-rank")
 	f.Float64Var(&maxRank, "max-rank", 1, "with --strict: highest rank that passes; 1 is a size at its limit on a main axis")
-	f.IntVar(&threads, "threads", 0, "number of threads (0: all); the result does not depend on it")
+	f.IntVar(&opt.Threads, "threads", 0, "number of threads (0: all); the result does not depend on it")
 	return cmd
 }
 

@@ -2,7 +2,9 @@ package main
 
 import (
 	"context"
+	"encoding/binary"
 	"encoding/json"
+	"math"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -105,6 +107,7 @@ func TestCheck_Errors(t *testing.T) {
 		{"unknown limit", []string{cox("body"), "--body", cox("body"), "--limit", "beauty=1"}, exitUsage, "beauty"},
 		{"limit that is none", []string{cox("body"), "--body", cox("body"), "--limit", "gap"}, exitUsage, "KIND=NUMBER"},
 		{"negative limit", []string{cox("body"), "--body", cox("body"), "--limit", "gap=-1"}, exitUsage, "gap"},
+		{"too many samples", []string{cox("body"), "--body", cox("body"), "--samples", "99999"}, exitUsage, "samples"},
 		{"negative threads", []string{cox("body"), "--body", cox("body"), "--threads", "-1"}, exitUsage, "threads"},
 		{"malformed pattern", []string{cox("body"), "--body", cox("body"), "--garment", "["}, exitUsage, "["},
 	} {
@@ -124,5 +127,83 @@ func TestCheck_Interrupted(t *testing.T) {
 	cancel()
 	if status := run(ctx, []string{"check", cox("body"), "--body", cox("body"), "-q"}); status != exitFailed {
 		t.Errorf("status %d", status)
+	}
+}
+
+// A body's animation is sampled: a wave of the left arm, three moments of it.
+func TestCheck_Animation(t *testing.T) {
+	file := wornJersey(t)
+	doc, bin := readGLB(t, cox("body"))
+	arm := -1
+	for i, n := range list(doc, "nodes") {
+		if n["name"] == "upper_arm.left" {
+			arm = i
+		}
+	}
+	if arm < 0 {
+		t.Fatal("no upper_arm.left")
+	}
+	// Two keyframes: as the node stands, and turned half round (0, 0, 1, 0).
+	rest, ok := list(doc, "nodes")[arm]["rotation"].([]any)
+	if !ok {
+		rest = []any{json.Number("0"), json.Number("0"), json.Number("0"), json.Number("1")}
+	}
+	values := []float32{0, 2}
+	for _, x := range rest {
+		f, err := x.(json.Number).Float64()
+		if err != nil {
+			t.Fatal(err)
+		}
+		values = append(values, float32(f))
+	}
+	values = append(values, 0, 0, 1, 0)
+	for len(bin)%4 != 0 {
+		bin = append(bin, 0)
+	}
+	start := len(bin)
+	for _, x := range values {
+		bin = binary.LittleEndian.AppendUint32(bin, math.Float32bits(x))
+	}
+	add := func(key string, x map[string]any) int {
+		items, _ := doc[key].([]any)
+		doc[key] = append(items, x)
+		return len(items)
+	}
+	times := add("bufferViews", map[string]any{"buffer": 0, "byteOffset": start, "byteLength": 8})
+	turns := add("bufferViews", map[string]any{"buffer": 0, "byteOffset": start + 8, "byteLength": 32})
+	in := add("accessors", map[string]any{"bufferView": times, "componentType": 5126, "type": "SCALAR", "count": 2, "min": []any{0}, "max": []any{2}})
+	out := add("accessors", map[string]any{"bufferView": turns, "componentType": 5126, "type": "VEC4", "count": 2})
+	add("animations", map[string]any{
+		"name":     "wave",
+		"samplers": []any{map[string]any{"input": in, "output": out}},
+		"channels": []any{map[string]any{"sampler": 0, "target": map[string]any{"node": arm, "path": "rotation"}}},
+	})
+	doc["buffers"].([]any)[0].(map[string]any)["byteLength"] = len(bin)
+	body := filepath.Join(t.TempDir(), "body.glb")
+	writeGLB(t, body, doc, bin)
+	plan := filepath.Join(t.TempDir(), "none.yaml")
+	write(t, plan, "angles: []\nmove: 0\nscale: []\n")
+	var r pose.Report
+	o := must(t, "check", file, "--body", body, "--plan", plan, "--samples", "3", "--json")
+	if err := json.Unmarshal([]byte(o.stdout), &r); err != nil {
+		t.Fatal(err)
+	}
+	if r.Poses != 3 {
+		t.Errorf("%d poses, want 3", r.Poses)
+	}
+	seen := map[string]bool{}
+	for _, f := range append(r.Findings, r.Notes...) {
+		seen[f.Pose.Name] = true
+	}
+	// The first moment is the default pose: nothing is wrong there.
+	if seen["wave at 0 s"] || !seen["wave at 2 s"] {
+		t.Errorf("moments with findings or notes: %v", seen)
+	}
+	o = must(t, "check", file, "--body", body, "--plan", plan, "--json")
+	if err := json.Unmarshal([]byte(o.stdout), &r); err != nil {
+		t.Fatal(err)
+	}
+	if r.Poses != 0 {
+		t.Errorf("%d poses though none is asked for", r.Poses)
 	}
 }

@@ -1,5 +1,7 @@
 package pose
 
+// The driver: prepares a check, runs joints in parallel, delivers poses in order.
+
 import (
 	"context"
 	"fmt"
@@ -17,6 +19,8 @@ import (
 type Options struct {
 	// Plan of poses. Nil: the default sweep.
 	Plan *Plan
+	// Moments are whole poses to be checked after the plan's.
+	Moments []Moment
 	// Threads is the number of goroutines. Zero: GOMAXPROCS. The result does not
 	// depend on it.
 	Threads int
@@ -129,6 +133,13 @@ func New(ctx context.Context, body, garment *Figure, opt Options) (*Checker, err
 	}
 	if k.poses, err = plan.sweep(k.skeleton, moves, diagonal); err != nil {
 		return nil, err
+	}
+	for _, m := range opt.Moments {
+		p, err := k.skeleton.moment(m)
+		if err != nil {
+			return nil, err
+		}
+		k.poses = append(k.poses, p)
 	}
 	return k, nil
 }
@@ -247,7 +258,7 @@ func (k *Checker) Poses() []Pose { return k.poses }
 // body: len(garment) and len(body) are the figures' own vertex numbers, metres,
 // world frame. O(vertices).
 func (k *Checker) Posed(i int) (garment, body []r3.Vec) {
-	maps := k.skeleton.maps(k.poses[i].changes)
+	maps := k.skeleton.mapsOf(&k.poses[i])
 	all := func(s *surface) []r3.Vec {
 		d := s.deform(maps, -1, nil)
 		out := make([]r3.Vec, s.figure.Mesh.NumVertices())
@@ -383,7 +394,7 @@ func (s *scratch) task(ctx context.Context, t task) (out []Result, idle bool) {
 	out = make([]Result, len(poses))
 	for i := range poses {
 		out[i].Pose = poses[i]
-		out[i].Pose.changes = nil
+		out[i].Pose.changes, out[i].Pose.maps = nil, nil
 	}
 	if a.idle() {
 		return out, true

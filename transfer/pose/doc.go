@@ -9,9 +9,11 @@
 //	active.go    what a joint changes at all: everything else is skipped
 //	sheet.go     the nearest point of the posed body around a match
 //	measure.go   the measures of one pose
+//	excuse.go    what the body itself does around a place, which is no fault of cloth
 //	findings.go  limits, places and sentences
 //	notes.go     what the rigger should know: the body's own faults
 //	check.go     the driver: joints in parallel, poses in order
+//	files.go     the check from asset to asset
 //
 // Posing is exact, not approximate. A file's skin sends a stored vertex v to
 // sum_j w_j G'_j IBM_j v. The surfaces here stand in the default-pose world frame,

@@ -1,5 +1,7 @@
 package pose
 
+// Kinds of findings, their limits, where they are, and how they read.
+
 import (
 	"cmp"
 	"fmt"
@@ -105,6 +107,7 @@ func (l *Limits) of(kind Kind) float64 {
 
 // withDefaults fills in what is zero for a body of diagonal d metres.
 func (l Limits) withDefaults(d float64) Limits {
+	d = max(d, 1e-3) // a body without size has limits too
 	def := Limits{
 		Penetration: 0.002 * d, Gap: 0.02 * d, Stretch: 1.8, Compression: 0.35, Turned: 4, Jagged: 0.5, Area: 0.2,
 		Volume: 0.1, Deformed: 0.02, Parted: 0.0001 * d, BodyJagged: 0.5, BodyTurned: 4, BodyVolume: 0.25, Coarse: 0.5,
@@ -155,6 +158,8 @@ type Finding struct {
 	Limit float64 `json:"limit"`
 	// Vertices of the place: connected vertices over the limit.
 	Vertices int `json:"vertices"`
+	// Places of this kind in this pose, of which the worst three are reported.
+	Places int `json:"places"`
 	// Severity is size over limit, Rank severity times the importance of the axis.
 	Severity float64 `json:"severity"`
 	Rank     float64 `json:"rank"`
@@ -199,10 +204,22 @@ func (p *Place) String() string {
 	return fmt.Sprintf("at vertex %d of %s primitive %d (%.3f, %.3f, %.3f)", p.PrimitiveVertex, name, p.Primitive, p.Position[0], p.Position[1], p.Position[2])
 }
 
+// findings makes one finding of each spot that over holds, and empties it.
+func (k *Checker) findings(kind Kind, pose *Pose, over *overLimit, of *surface, name string) []Finding {
+	spots, all := over.spots(of)
+	out := make([]Finding, 0, len(spots))
+	for _, x := range spots {
+		f := k.finding(kind, pose, of.place(name, x.v), x.size, x.vertices)
+		f.Places = all
+		out = append(out, f)
+	}
+	return out
+}
+
 // finding completes a finding of a pose.
 func (k *Checker) finding(kind Kind, pose *Pose, place Place, size float64, vertices int) Finding {
-	f := Finding{Kind: kind, Pose: *pose, Place: place, Size: size, Limit: k.limits.of(kind), Vertices: vertices}
-	f.Pose.changes = nil
+	f := Finding{Kind: kind, Pose: *pose, Place: place, Size: size, Limit: k.limits.of(kind), Vertices: vertices, Places: 1}
+	f.Pose.changes, f.Pose.maps = nil, nil
 	f.Severity = k.limits.severity(kind, size)
 	f.Rank = f.Severity * pose.Importance
 	f.Sentence = f.sentence()
@@ -297,10 +314,11 @@ type spot struct {
 // mostPlaces bounds the places that one pose reports of one kind.
 const mostPlaces = 3
 
-// spots joins the vertices added, worst spot first, at most mostPlaces, and empties o.
-func (o *overLimit) spots(s *surface) []spot {
+// spots joins the vertices added, worst spot first, at most mostPlaces of all, and
+// empties o.
+func (o *overLimit) spots(s *surface) (worst []spot, all int) {
 	if len(o.list) == 0 {
-		return nil
+		return nil, 0
 	}
 	slices.Sort(o.list)
 	var out []spot
@@ -334,7 +352,7 @@ func (o *overLimit) spots(s *surface) []spot {
 	slices.SortStableFunc(out, func(a, b spot) int {
 		return cmp.Or(cmp.Compare(b.severity, a.severity), cmp.Compare(a.v, b.v))
 	})
-	return out[:min(len(out), mostPlaces)]
+	return out[:min(len(out), mostPlaces)], len(out)
 }
 
 // Set overrides the limit of one kind; zero brings back its default.

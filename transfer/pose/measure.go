@@ -99,7 +99,7 @@ func (s *scratch) reset(a *active) {
 // pose measures one pose; a belongs to its joint.
 func (s *scratch) pose(p *Pose, a *active) (m Measures, findings, notes []Finding) {
 	k := s.k
-	maps := k.skeleton.maps(p.changes)
+	maps := k.skeleton.mapsOf(p)
 	s.maps, s.a = maps, a
 	s.now++
 	dg, db := k.garment.deform(maps, a.joint, a.garment), k.body.deform(maps, a.joint, a.body)
@@ -118,42 +118,33 @@ func (s *scratch) pose(p *Pose, a *active) (m Measures, findings, notes []Findin
 		}
 	}
 	m.Moved, m.Judged, m.Stretch, m.Compression = len(a.moved), len(a.judged), 1, 1
-	emit := func(kind Kind, over *overLimit, of *surface, name string) {
-		for _, x := range over.spots(of) {
-			findings = append(findings, k.finding(kind, p, of.place(name, x.v), x.size, x.vertices))
-		}
+	emit := func(kind Kind) {
+		findings = append(findings, k.findings(kind, p, s.over, k.garment, "garment")...)
 	}
 
 	s.penetrations(a, &m)
-	emit(Penetration, s.over, k.garment, "garment")
+	emit(Penetration)
 	s.gaps(a, &m)
-	emit(Gap, s.over, k.garment, "garment")
+	emit(Gap)
 	s.edges(a, &m, Stretch)
-	emit(Stretch, s.over, k.garment, "garment")
+	emit(Stretch)
 	s.edges(a, &m, Compression)
-	emit(Compression, s.over, k.garment, "garment")
+	emit(Compression)
 	s.triangles(a, &m, dg)
-	for _, x := range s.over.spots(k.garment) {
-		// A spot's size is a count: all its triangles.
-		findings = append(findings, k.finding(Turned, p, k.garment.place("garment", x.v), x.size, x.vertices))
-	}
+	emit(Turned)
 	s.lines(a, &m)
-	emit(Jagged, s.over, k.garment, "garment")
+	emit(Jagged)
 	if a.joint >= 0 && p.Change == Turn {
 		findings = append(findings, s.zones(p, a, &m)...)
 	}
 	s.rigid(a, &m, dg)
-	emit(Deformed, s.over, k.garment, "garment")
+	emit(Deformed)
 	findings = append(findings, s.partings(p, &m, dg)...)
 
 	s.bodyLines(a)
-	for _, x := range s.overB.spots(k.body) {
-		notes = append(notes, k.finding(BodyJagged, p, k.body.place("body", x.v), x.size, x.vertices))
-	}
+	notes = append(notes, k.findings(BodyJagged, p, s.overB, k.body, "body")...)
 	s.bodyTriangles(a, db)
-	for _, x := range s.overB.spots(k.body) {
-		notes = append(notes, k.finding(BodyTurned, p, k.body.place("body", x.v), x.size, x.vertices))
-	}
+	notes = append(notes, k.findings(BodyTurned, p, s.overB, k.body, "body")...)
 	return m, findings, notes
 }
 

@@ -60,9 +60,7 @@ func (s *scratch) jointNotes(a *active, poses []Pose) []Finding {
 				x.over.add(e[1], step/k.limits.Coarse, step)
 			}
 		}
-		for _, y := range x.over.spots(x.of) {
-			out = append(out, k.finding(Coarse, p, x.of.place(x.name, y.v), y.size, y.vertices))
-		}
+		out = append(out, k.findings(Coarse, p, x.over, x.of, x.name)...)
 		for v, w := range x.share {
 			near := x.of.adj.Neighbours(v)
 			if n := float64(len(near)); n < k.limits.Pole || w < inBend || w > 1-inBend || !seen(int32(v)) {
@@ -76,9 +74,7 @@ func (s *scratch) jointNotes(a *active, poses []Pose) []Finding {
 				x.over.add(int32(v), float64(len(near))/k.limits.Pole, float64(len(near)))
 			}
 		}
-		for _, y := range x.over.spots(x.of) {
-			out = append(out, k.finding(Pole, p, x.of.place(x.name, y.v), y.size, y.vertices))
-		}
+		out = append(out, k.findings(Pole, p, x.over, x.of, x.name)...)
 	}
 	return out
 }

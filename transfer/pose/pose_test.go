@@ -514,3 +514,52 @@ func TestUnite_Joints(t *testing.T) {
 		t.Error("nothing said of default poses that disagree")
 	}
 }
+
+// TestMoment_IsTheTurn: a moment given by the global transforms of a turned joint is
+// the sweep's pose of that turn, and is judged alike.
+func TestMoment_IsTheTurn(t *testing.T) {
+	body := tube("limb", 0.1, 48, 60, true, ramp)
+	garment := tube("sleeve", 0.105, 48, 60, false, func(y float64) float64 { return min(max(y*8+0.5, 0), 1) })
+	turned := []skinning.Affine{body.Skin.Joints[0].Global, body.Skin.Joints[1].Global}
+	r := skinning.RotationAbout(turned[1].T, r3.Vec{Z: 1}, math.Pi/2)
+	turned[1] = r.Mul(&turned[1])
+	plan := &Plan{Scale: []float64{}, Move: new(float64), Angles: []float64{90}}
+	for name, m := range map[string]Moment{"body": {Name: "bend", Body: turned}, "garment": {Name: "bend", Garment: turned}} {
+		k, err := New(context.Background(), body, garment, Options{Plan: plan, Moments: []Moment{m}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		sweep := -1
+		for i, p := range k.Poses() {
+			if p.Joint == "lower" && p.Axis == "z" && p.Amount == 90 {
+				sweep = i
+			}
+		}
+		last := len(k.Poses()) - 1
+		a, _ := k.Posed(sweep)
+		b, _ := k.Posed(last)
+		for v := range a {
+			if norm(r3.Sub(a[v], b[v])) > 1e-12 {
+				t.Fatalf("%s: vertex %d stands at %v and %v", name, v, a[v], b[v])
+			}
+		}
+		depth := map[string]float64{}
+		if _, err := k.Run(context.Background(), func(x Result) error {
+			for _, f := range x.Findings {
+				if f.Kind == Penetration {
+					depth[x.Pose.Name] = max(depth[x.Pose.Name], f.Size)
+				}
+			}
+			return nil
+		}); err != nil {
+			t.Fatal(err)
+		}
+		one, two := depth[k.Poses()[sweep].Name], depth["bend"]
+		if one == 0 || math.Abs(one-two) > 1e-9 {
+			t.Errorf("%s: the turn goes %g m in, the moment %g", name, one, two)
+		}
+	}
+	if _, err := New(context.Background(), body, garment, Options{Moments: []Moment{{Name: "short", Body: turned[:1]}}}); err == nil {
+		t.Error("too few transforms and no error")
+	}
+}

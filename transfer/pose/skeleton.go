@@ -1,5 +1,8 @@
 package pose
 
+// The joints of body and garment as one skeleton, and what a change of one joint
+// does to all of them.
+
 import (
 	"fmt"
 	"math"

@@ -1,5 +1,8 @@
 package pose
 
+// A skinned mesh made ready to be posed: welded, with its edges and smooth lines,
+// its rows, and where the default pose is not the bind pose its bind positions.
+
 import (
 	"fmt"
 	"math"

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 
+	"github.com/selvage/selvage/transfer/skinning"
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
@@ -34,6 +35,59 @@ type Pose struct {
 	root    int // the one joint changed, or -1
 	axis    int
 	changes []change
+	maps    []skinning.Affine // of a moment; nil: from changes
+}
+
+// Moment is a whole pose given by global transforms, of an animation say.
+type Moment struct {
+	Name string
+	// Body are the global transforms of the body's joints, Garment those of the
+	// garment's, joint to world, by the joints of their skins; nil where unknown. A
+	// joint that both have goes where the body's goes, one that neither moves follows
+	// its parent.
+	Body, Garment []skinning.Affine
+}
+
+// moment is m as a pose.
+func (s *skeleton) moment(m Moment) (Pose, error) {
+	p := Pose{Name: m.Name, Change: Whole, Importance: 1, root: -1}
+	if m.Body != nil && len(m.Body) != len(s.body) || m.Garment != nil && len(m.Garment) != len(s.garment) {
+		return p, fmt.Errorf("moment %q: %d and %d transforms for %d and %d joints", m.Name, len(m.Body), len(m.Garment), len(s.body), len(s.garment))
+	}
+	n := len(s.skin.Joints)
+	own, known := make([]skinning.Affine, n), make([]bool, n)
+	set := func(list []skinning.Affine, to []uint16) {
+		for k := range list {
+			j := to[k]
+			if known[j] {
+				continue
+			}
+			if inv, ok := s.skin.Joints[j].Global.Inverse(); ok {
+				own[j], known[j] = list[k].Mul(&inv), true
+			}
+		}
+	}
+	set(m.Body, s.body)
+	set(m.Garment, s.garment)
+	for _, j := range s.order {
+		if known[j] {
+			continue
+		}
+		own[j] = skinning.Identity()
+		if up := s.skin.Joints[j].Parent; up >= 0 {
+			own[j] = own[up]
+		}
+	}
+	p.maps = own
+	return p, nil
+}
+
+// mapsOf are the maps of all joints in a pose.
+func (s *skeleton) mapsOf(p *Pose) []skinning.Affine {
+	if p.maps != nil {
+		return p.maps
+	}
+	return s.maps(p.changes)
 }
 
 // The importance of axes where the plan says nothing: common practice judges a

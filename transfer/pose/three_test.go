@@ -105,7 +105,7 @@ func TestPosed_AsInThree(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			k, err := FromAssets(context.Background(), asset, gltfio.Selection{}, asset, gltfio.Selection{}, Options{Plan: &Plan{Angles: []float64{70}, Move: new(float64), Scale: []float64{}}})
+			k, err := FromAssets(context.Background(), asset, asset, FileOptions{Options: Options{Plan: &Plan{Angles: []float64{70}, Move: new(float64), Scale: []float64{}}}})
 			if err != nil {
 				t.Fatal(err)
 			}
