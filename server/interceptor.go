@@ -97,22 +97,25 @@ func (s *Server) conclude(ctx context.Context, err error) error {
 // tap looks at a call's headers before any of its messages is read: a stranger's
 // messages take no memory, and calls that were let in take a bounded amount.
 func (s *Server) tap(ctx context.Context, c *tap.Info) (context.Context, error) {
+	open, most := &s.open, s.mostOpen
 	if isHealth(c.FullMethodName) {
-		return ctx, nil
-	}
-	if _, err := s.tokens.caller(c.Header); err != nil {
+		open, most = &s.openHealth, mostHealth
+	} else if _, err := s.tokens.caller(c.Header); err != nil {
 		s.config.Log.Info("refused", "grpc.method", clip(c.FullMethodName), "error", err)
 		return ctx, statusOf(err).Err()
 	}
-	if s.open.Add(1) > s.mostOpen {
-		s.open.Add(-1)
+	if open.Add(1) > most {
+		open.Add(-1)
 		s.metrics.refused.Inc()
 		// UNAVAILABLE, which clients try again: a delay cannot be told this early.
 		return ctx, status.Error(codes.Unavailable, "too many calls at once")
 	}
-	context.AfterFunc(ctx, func() { s.open.Add(-1) }) // when the stream is over
+	context.AfterFunc(ctx, func() { open.Add(-1) }) // when the stream is over
 	return ctx, nil
 }
+
+// mostHealth bounds the calls and watches of health, which need no token.
+const mostHealth = 128
 
 // panicError stands for a panic that was caught.
 type panicError struct{}
@@ -146,7 +149,7 @@ func (s *Server) interceptors() []grpc.ServerOption {
 				return next(ctx, req)
 			},
 			s.metrics.calls.UnaryServerInterceptor(),
-			logging.UnaryServerInterceptor(record, logOptions...),
+			selector.UnaryServerInterceptor(logging.UnaryServerInterceptor(record, logOptions...), guarded),
 			func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
 				answer, err := next(ctx, req)
 				return answer, s.conclude(ctx, err)
@@ -161,7 +164,7 @@ func (s *Server) interceptors() []grpc.ServerOption {
 				return next(srv, &middleware.WrappedServerStream{ServerStream: stream, WrappedContext: ctx})
 			},
 			s.metrics.calls.StreamServerInterceptor(),
-			logging.StreamServerInterceptor(record, logOptions...),
+			selector.StreamServerInterceptor(logging.StreamServerInterceptor(record, logOptions...), guarded),
 			func(srv any, stream grpc.ServerStream, _ *grpc.StreamServerInfo, next grpc.StreamHandler) error {
 				return s.conclude(stream.Context(), next(srv, stream))
 			},

@@ -140,6 +140,44 @@ func TestStore_DropsDamaged(t *testing.T) {
 	}
 }
 
+// TestStore_FileTakenAway: an asset whose file went is not held, and can be
+// uploaded again.
+func TestStore_FileTakenAway(t *testing.T) {
+	s := open(t, t.TempDir(), 1000)
+	id := put(t, s, text(1, 400))
+	if err := os.Remove(s.path(id, assetSuffix)); err != nil {
+		t.Fatal(err)
+	}
+	var missing *notFoundError
+	if _, err := s.read(id); !errors.As(err, &missing) {
+		t.Errorf("error %v, want not found", err)
+	}
+	if _, err := s.get(id); !errors.As(err, &missing) {
+		t.Errorf("afterwards: %v, want not found", err)
+	}
+	put(t, s, text(1, 400))
+	if data, err := s.read(id); err != nil || len(data) != 400 {
+		t.Errorf("uploaded again: %d bytes, %v", len(data), err)
+	}
+}
+
+// TestUpload_SameBytesAtOnce: of many uploads of the same bytes one is kept.
+func TestUpload_SameBytesAtOnce(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, 1<<20)
+	var wg sync.WaitGroup
+	for range 20 {
+		wg.Go(func() { put(t, s, text(1, 400)) })
+	}
+	wg.Wait()
+	if used, pending := s.bytes(); used != 400 || pending != 0 {
+		t.Errorf("%d bytes used, %d pending; want 400 and 0", used, pending)
+	}
+	if n := files(t, dir); n != 2 {
+		t.Errorf("%d files, want 2", n)
+	}
+}
+
 func TestUpload_Faults(t *testing.T) {
 	good := text(1, 300)
 	id := digest(sha256.Sum256(good))

@@ -52,6 +52,8 @@ type Server struct {
 	ready    atomic.Bool
 	open     atomic.Int64 // calls on the wire, computing or not
 	mostOpen int64
+	// openHealth are calls and watches of health.
+	openHealth atomic.Int64
 
 	// hard ends when the grace period of a stop is over.
 	hard    context.Context

@@ -192,7 +192,8 @@ func (s *store) read(id digest) ([]byte, error) {
 		return nil, err
 	}
 	data, err := os.ReadFile(s.path(id, assetSuffix))
-	if errors.Is(err, fs.ErrNotExist) {
+	if errors.Is(err, fs.ErrNotExist) { // somebody else emptied the folder
+		s.remove(id)
 		return nil, &notFoundError{assetName(id)}
 	}
 	if err != nil {
