@@ -181,7 +181,7 @@ func writeFindings(w io.Writer, title string, list []pose.Finding, top int) {
 		t.AppendRow(table.Row{fmt.Sprintf("%.2f", g.Worst.Rank), g.Worst.Kind.String(), printable(g.Worst.Sentence), g.Poses})
 	}
 	t.SetColumnConfigs([]table.ColumnConfig{
-		{Number: 1, Align: text.AlignRight}, {Number: 3, WidthMax: 96}, {Number: 4, Align: text.AlignRight},
+		{Number: 1, Align: text.AlignRight}, {Number: 3, WidthMax: 96, WidthMaxEnforcer: text.WrapSoft}, {Number: 4, Align: text.AlignRight},
 	})
 	t.Render()
 	if rest := len(groups) - top; top > 0 && rest > 0 {

@@ -81,10 +81,13 @@ func New(ctx context.Context, body, garment *Figure, opt Options) (*Checker, err
 	k.skeleton, k.remarks = unite(body.Skin, garment.Skin)
 	n := len(k.skeleton.skin.Joints)
 	var err error
-	if k.body, err = newSurface(body, k.skeleton.body, n); err != nil {
+	if k.body, err = newSurface(ctx, body, k.skeleton.body, n); err != nil {
 		return nil, err
 	}
-	if k.garment, err = newSurface(garment, k.skeleton.garment, n); err != nil {
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	if k.garment, err = newSurface(ctx, garment, k.skeleton.garment, n); err != nil {
 		return nil, err
 	}
 	if err := ctx.Err(); err != nil {
@@ -336,6 +339,7 @@ func (k *Checker) Run(ctx context.Context, each func(Result) error) (*Report, er
 	for range min(threads, len(tasks)) {
 		wait.Go(func() {
 			s := k.newScratch()
+			s.ctx = ctx
 			for {
 				i := int(next.Add(1)) - 1
 				if i >= len(tasks) || ctx.Err() != nil {
@@ -405,6 +409,9 @@ func (s *scratch) task(ctx context.Context, t task) (out []Result, idle bool) {
 			return nil, false
 		}
 		measures[i], out[i].Findings, out[i].Notes = s.pose(&poses[i], a)
+		if ctx.Err() != nil {
+			return nil, false
+		}
 		out[i].Measures = measures[i]
 	}
 	s.reset(a)

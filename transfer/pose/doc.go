@@ -20,6 +20,8 @@
 // x = sum_j w_j G_j IBM_j v. Where all G_j IBM_j of a skin are equal (the default
 // pose is the bind pose) the posed vertex is sum_j w_j (G'_j G_j^-1) x. Elsewhere
 // every vertex is taken back to the bind frame once, v = (sum_j w_j G_j IBM_j)^-1 x,
-// and posed from there.
+// and posed from there. (Where several skins of one file give a joint different
+// inverse bind matrices, the first one's are taken: exact where they differ by the
+// frames of their meshes alone.)
 // Source: glTF 2.0 specification, section 3.7.3.3 (Skinned Mesh Attributes).
 package pose

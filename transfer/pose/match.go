@@ -45,7 +45,10 @@ func findMatches(ctx context.Context, body, garment *surface, threads int) ([]ma
 	if err := tree.NearestAll(ctx, garment.pos, hits, threads); err != nil {
 		return nil, err
 	}
-	normal := mesh.VertexNormals(garment.welded.Mesh)
+	normal, err := mesh.VertexNormalsContext(ctx, garment.welded.Mesh)
+	if err != nil {
+		return nil, err
+	}
 	all := make([]float64, 0, n)
 	side := make([]int8, n)
 	for v := range hits {
@@ -67,6 +70,9 @@ func findMatches(ctx context.Context, body, garment *surface, threads int) ([]ma
 	// Cloth does not change sides from one vertex to the next.
 	next := make([]int8, n)
 	for range sideRounds {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
 		for v := range side {
 			sum := 2 * int(side[v])
 			for _, u := range garment.adj.Neighbours(v) {

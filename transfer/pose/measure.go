@@ -7,6 +7,7 @@ package pose
 // is at fault where it passes a limit and is worse than both.
 
 import (
+	"context"
 	"math"
 	"slices"
 
@@ -47,6 +48,7 @@ type Measures struct {
 // scratch is what one goroutine needs for a pose.
 type scratch struct {
 	k      *Checker
+	ctx    context.Context
 	g, b   []r3.Vec // posed; default where a joint moves nothing
 	shadow []r3.Vec // posed match of each garment vertex
 	// carried is where the body's row at its match would send each vertex, made when
@@ -83,6 +85,10 @@ func (k *Checker) newScratch() *scratch {
 	return s
 }
 
+// stopped looks at the context once in a while; what a stopped pose found is thrown
+// away.
+func (s *scratch) stopped(i int) bool { return i&1023 == 0 && s.ctx.Err() != nil }
+
 // reset puts back what the poses of a moved.
 func (s *scratch) reset(a *active) {
 	for _, v := range a.movedBody {
@@ -104,6 +110,9 @@ func (s *scratch) pose(p *Pose, a *active) (m Measures, findings, notes []Findin
 	s.now++
 	dg, db := k.garment.deform(maps, a.joint, a.garment), k.body.deform(maps, a.joint, a.body)
 	s.db = db
+	if s.ctx.Err() != nil {
+		return m, nil, nil
+	}
 	for _, v := range a.movedBody {
 		s.b[v] = db.point(v)
 	}
@@ -243,7 +252,10 @@ func (s *scratch) decided(v int32, limit float64) bool {
 // bend) is taken off.
 func (s *scratch) penetrations(a *active, m *Measures) {
 	limit := s.k.limits.Penetration
-	for _, v := range a.judged {
+	for i, v := range a.judged {
+		if s.stopped(i) {
+			return
+		}
 		x := &s.k.match[v]
 		if x.height < -limit/4 {
 			continue // was inside
@@ -281,7 +293,10 @@ func (s *scratch) penetrations(a *active, m *Measures) {
 // gaps finds vertices whose distance from the sheet of the body changed.
 func (s *scratch) gaps(a *active, m *Measures) {
 	limit := s.k.limits.Gap
-	for _, v := range a.judged {
+	for i, v := range a.judged {
+		if s.stopped(i) {
+			return
+		}
 		if s.decided(v, limit) {
 			continue
 		}
@@ -322,7 +337,10 @@ func (s *scratch) gaps(a *active, m *Measures) {
 // edges finds edges that grew or shrank more than the body around them.
 func (s *scratch) edges(a *active, m *Measures, kind Kind) {
 	k := s.k
-	for _, i := range a.edge {
+	for n, i := range a.edge {
+		if s.stopped(n) {
+			return
+		}
 		e, l := k.garment.edge[i], k.garment.length[i]
 		r := ratio(s.g[e[0]], s.g[e[1]], l, max(k.scale[e[0]], k.scale[e[1]]))
 		if kind == Stretch {
@@ -383,7 +401,10 @@ func cofactor(a *skinning.Affine, n r3.Vec) r3.Vec {
 func (s *scratch) triangles(a *active, m *Measures, dg *deformation) {
 	k := s.k
 	s.turned = s.turned[:0]
-	for _, t := range a.tri {
+	for n, t := range a.tri {
+		if s.stopped(n) {
+			return
+		}
 		if k.sliver(k.garment, t) || !turnedOver(dg, t, s.g) {
 			continue
 		}
@@ -450,7 +471,10 @@ func (k *Checker) sliver(s *surface, t int32) bool {
 // the body's surface under them.
 func (s *scratch) lines(a *active, m *Measures) {
 	k := s.k
-	for _, i := range a.line {
+	for n, i := range a.line {
+		if s.stopped(n) {
+			return
+		}
 		l := &k.garment.line[i]
 		bent := norm(l.second(s.g[l.a], s.g[l.v], s.g[l.b])) - l.bent
 		// Short edges beside long ones kink by much without anyone seeing it.

@@ -373,7 +373,7 @@ func TestSheet_AgainstTree(t *testing.T) {
 	const seed = 9
 	r := rand.New(rand.NewPCG(seed, 0))
 	body := tube("limb", 0.1, 64, 60, true, ramp)
-	s, err := newSurface(body, []uint16{0, 1}, 2)
+	s, err := newSurface(context.Background(), body, []uint16{0, 1}, 2)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -421,7 +421,7 @@ func TestSheet_PseudoNormalAtSharpEdge(t *testing.T) {
 	for range m.Positions {
 		rows.Append([]uint16{0}, []float64{1})
 	}
-	s, err := newSurface(&Figure{Name: "blade", Mesh: m, Rows: rows, Skin: twoJoints()}, []uint16{0, 1}, 2)
+	s, err := newSurface(context.Background(), &Figure{Name: "blade", Mesh: m, Rows: rows, Skin: twoJoints()}, []uint16{0, 1}, 2)
 	if err != nil {
 		t.Fatal(err)
 	}

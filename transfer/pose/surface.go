@@ -4,6 +4,7 @@ package pose
 // its rows, and where the default pose is not the bind pose its bind positions.
 
 import (
+	"context"
 	"fmt"
 	"math"
 
@@ -97,7 +98,7 @@ func trianglesAround(n int, tri [][3]int32) csr {
 
 // newSurface welds a figure and expresses its rows over the skeleton's joints:
 // joint j of the figure is joints[j] of n. O(n log n).
-func newSurface(f *Figure, joints []uint16, n int) (*surface, error) {
+func newSurface(ctx context.Context, f *Figure, joints []uint16, n int) (*surface, error) {
 	if err := f.Mesh.Validate(); err != nil {
 		return nil, fmt.Errorf("%s: %w", f.Name, err)
 	}
@@ -115,7 +116,11 @@ func newSurface(f *Figure, joints []uint16, n int) (*surface, error) {
 			return nil, fmt.Errorf("%s: a weight of joint %q is not finite", f.Name, f.Skin.Joints[j].Name)
 		}
 	}
-	s := &surface{figure: f, joints: joints, welded: mesh.Weld(f.Mesh, mesh.WeldTolerance(f.Mesh))}
+	s := &surface{figure: f, joints: joints}
+	var err error
+	if s.welded, err = mesh.WeldContext(ctx, f.Mesh, mesh.WeldTolerance(f.Mesh)); err != nil {
+		return nil, err
+	}
 	m := s.welded.Mesh
 	s.pos, s.tri = m.Positions, m.Triangles
 	s.first = make([]int32, len(s.pos))
@@ -135,7 +140,9 @@ func newSurface(f *Figure, joints []uint16, n int) (*surface, error) {
 	s.unbind(joints, n)
 	s.normal = mesh.FaceNormals(m)
 	s.around = trianglesAround(len(s.pos), s.tri)
-	s.adj = mesh.NewAdjacency(m)
+	if s.adj, err = mesh.NewAdjacencyContext(ctx, m); err != nil {
+		return nil, err
+	}
 	sum := 0.0
 	for v := range s.pos {
 		for _, u := range s.adj.Neighbours(v) {
@@ -149,8 +156,11 @@ func newSurface(f *Figure, joints []uint16, n int) (*surface, error) {
 	if len(s.edge) > 0 {
 		s.meanEdge = sum / float64(len(s.edge))
 	}
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
 	s.findLines()
-	return s, nil
+	return s, ctx.Err()
 }
 
 // unbind fills bind and k where the default pose is not the bind pose.
