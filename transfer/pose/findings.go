@@ -47,6 +47,9 @@ const (
 	// BodyVolume: the body loses volume about one axis though not about another: a
 	// helper joint's work. Size: share lost.
 	BodyVolume Kind = "bodyVolume"
+	// CarriedIn: the garment goes into the body, but no deeper than the body's own
+	// weights would carry it. Size: depth, m.
+	CarriedIn Kind = "carriedIn"
 	// Coarse: too few edges for the bend. Size: change of the joint's weight over
 	// one edge.
 	Coarse Kind = "coarse"
@@ -76,6 +79,7 @@ type Limits struct {
 	BodyJagged    float64 `yaml:"bodyJagged" json:"bodyJagged"`       // edge lengths; 0.5, a kink of 60 degrees
 	BodyTurned    float64 `yaml:"bodyTurned" json:"bodyTurned"`       // triangles in one place; 4
 	BodyVolume    float64 `yaml:"bodyVolume" json:"bodyVolume"`       // share; 0.25
+	CarriedIn     float64 `yaml:"carriedIn" json:"carriedIn"`         // m; 0.002 d
 	Coarse        float64 `yaml:"coarse" json:"coarse"`               // weight over one edge; 0.5
 	Pole          float64 `yaml:"pole" json:"pole"`                   // edges; 10
 	TwistUneven   float64 `yaml:"twistUneven" json:"twistUneven"`     // range of the share; 0.2
@@ -92,7 +96,7 @@ func (l *Limits) list() []limitRef {
 		{Penetration, &l.Penetration}, {Gap, &l.Gap}, {Stretch, &l.Stretch}, {Compression, &l.Compression},
 		{Turned, &l.Turned}, {Jagged, &l.Jagged}, {Area, &l.Area}, {Volume, &l.Volume}, {Deformed, &l.Deformed},
 		{Parted, &l.Parted}, {BodyJagged, &l.BodyJagged}, {BodyTurned, &l.BodyTurned}, {BodyVolume, &l.BodyVolume},
-		{Coarse, &l.Coarse}, {Pole, &l.Pole}, {TwistUneven, &l.TwistUneven}, {InfluencesCut, &l.InfluencesCut},
+		{CarriedIn, &l.CarriedIn}, {Coarse, &l.Coarse}, {Pole, &l.Pole}, {TwistUneven, &l.TwistUneven}, {InfluencesCut, &l.InfluencesCut},
 	}
 }
 
@@ -110,7 +114,7 @@ func (l Limits) withDefaults(d float64) Limits {
 	d = max(d, 1e-3) // a body without size has limits too
 	def := Limits{
 		Penetration: 0.002 * d, Gap: 0.02 * d, Stretch: 1.8, Compression: 0.35, Turned: 4, Jagged: 0.5, Area: 0.2,
-		Volume: 0.1, Deformed: 0.02, Parted: 0.0001 * d, BodyJagged: 0.5, BodyTurned: 4, BodyVolume: 0.25, Coarse: 0.5,
+		Volume: 0.1, Deformed: 0.02, Parted: 0.0001 * d, BodyJagged: 0.5, BodyTurned: 4, BodyVolume: 0.25, CarriedIn: 0.002 * d, Coarse: 0.5,
 		Pole: 10, TwistUneven: 0.2, InfluencesCut: 0.0025 * d,
 	}
 	out := l.list()
@@ -170,7 +174,7 @@ type Finding struct {
 // IsNote reports whether the finding is a note for the rigger.
 func (k Kind) IsNote() bool {
 	switch k {
-	case BodyJagged, BodyTurned, BodyVolume, Coarse, Pole, TwistUneven, InfluencesCut:
+	case BodyJagged, BodyTurned, BodyVolume, CarriedIn, Coarse, Pole, TwistUneven, InfluencesCut:
 		return true
 	}
 	return false
@@ -264,6 +268,8 @@ func (f *Finding) sentence() string {
 		return fmt.Sprintf("%s%.0f triangles of the body itself turn over%s", with, f.Size, at)
 	case BodyVolume:
 		return fmt.Sprintf("%sthe body itself loses %s of the bend's volume, far more than about another axis: a helper joint's work%s", with, percent(f.Size), at)
+	case CarriedIn:
+		return fmt.Sprintf("%sthe body's own weights carry the garment %.1f mm into the body%s%s", with, 1000*f.Size, at, also)
 	case Coarse:
 		return fmt.Sprintf("%sone edge of the %s takes %s of the bend: too coarse for it%s%s", with, f.Place.Surface, percent(f.Size), at, also)
 	case Pole:
@@ -380,6 +386,8 @@ func (k Kind) String() string {
 		return "body turned over"
 	case BodyVolume:
 		return "body's volume"
+	case CarriedIn:
+		return "carried in"
 	case TwistUneven:
 		return "uneven twist"
 	case InfluencesCut:

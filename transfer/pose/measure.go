@@ -66,6 +66,7 @@ type scratch struct {
 	ballNow            int32
 	sheet              *sheet
 	over               *overLimit
+	forced             *overLimit // penetrations that are not the garment's fault
 	overB              *overLimit
 	turned             []int32
 }
@@ -81,7 +82,7 @@ func (k *Checker) newScratch() *scratch {
 	}
 	s.ballSeen = make([]int32, len(s.g))
 	s.sheet = newSheet(k.body, s.b)
-	s.over, s.overB = newOverLimit(len(s.g)), newOverLimit(len(s.b))
+	s.over, s.forced, s.overB = newOverLimit(len(s.g)), newOverLimit(len(s.g)), newOverLimit(len(s.b))
 	return s
 }
 
@@ -133,6 +134,7 @@ func (s *scratch) pose(p *Pose, a *active) (m Measures, findings, notes []Findin
 
 	s.penetrations(a, &m)
 	emit(Penetration)
+	notes = append(notes, k.findings(CarriedIn, p, s.forced, k.garment, "garment")...)
 	s.gaps(a, &m)
 	emit(Gap)
 	s.edges(a, &m, Stretch)
@@ -250,6 +252,9 @@ func (s *scratch) decided(v int32, limit float64) bool {
 // leaves in s.over how deep. What a vertex that kept its offset from its match, or
 // one moved by the body's row there, would suffer too (cloth in the crease of a
 // bend) is taken off.
+//
+// What goes in for that reason alone is no fault of the garment's; it is left in
+// s.forced, looked for only where the vertex is below the plane of its match.
 func (s *scratch) penetrations(a *active, m *Measures) {
 	limit := s.k.limits.Penetration
 	for i, v := range a.judged {
@@ -260,32 +265,29 @@ func (s *scratch) penetrations(a *active, m *Measures) {
 		if x.height < -limit/4 {
 			continue // was inside
 		}
-		if s.decided(v, limit) {
+		if s.decided(v, limit) && r3.Dot(r3.Sub(s.g[v], s.shadow[v]), s.sheet.faceNormal(x.triangle)) > 0 {
 			continue
 		}
-		f := s.sheet.walk(s.g[v], x.triangle)
-		h := s.sheet.height(s.g[v], f)
-		if h > -limit/2 {
+		if h := s.sheet.height(s.g[v], s.sheet.walk(s.g[v], x.triangle)); h > -limit/2 {
 			m.Depth = max(m.Depth, -h)
 			continue
 		}
 		m.Exact++
-		f = s.sheet.exact(s.g[v], x.triangle)
-		depth := -s.sheet.height(s.g[v], f)
-		if depth <= 0 {
-			continue
-		}
+		depth := -s.sheet.height(s.g[v], s.sheet.exact(s.g[v], x.triangle))
 		m.Depth = max(m.Depth, depth)
 		if depth <= limit {
 			continue
 		}
+		own := depth
 		if s.k.hangs(v) {
-			depth -= s.yardDepth(v)
+			own -= s.yardDepth(v)
 		} else {
-			depth -= s.worst(&s.lazyDepth, v, 0, s.yardDepth)
+			own -= s.worst(&s.lazyDepth, v, 0, s.yardDepth)
 		}
-		if depth > limit {
-			s.over.add(v, depth/limit, depth)
+		if own > limit {
+			s.over.add(v, own/limit, own)
+		} else if depth > s.k.limits.CarriedIn {
+			s.forced.add(v, depth/s.k.limits.CarriedIn, depth)
 		}
 	}
 }
