@@ -78,9 +78,10 @@ export async function unpack(shape, text) {
     f.joint = Array.from({ length: f.sets }, () => new Uint16Array(4 * n));
     f.weight = Array.from({ length: f.sets }, () => new Uint16Array(4 * n));
     for (const target of [f.joint, f.weight]) {
+      const x = r.u16(k * n, false);
       for (let i = 0; i < k; i++) {
-        const x = r.u16(n, false), out = target[i >> 2];
-        for (let v = 0; v < n; v++) out[4 * v + (i & 3)] = x[v];
+        const out = target[i >> 2];
+        for (let v = 0; v < n; v++) out[4 * v + (i & 3)] = x[i * n + v];
       }
     }
   }
@@ -91,6 +92,7 @@ export async function unpack(shape, text) {
     f.match = r.u32(n);
     f.bary = [r.take(n), r.take(n)];
   }
+  if (r.at !== r.bytes.length) throw new Error('the geometry is longer than it says');
   return f;
 }
 

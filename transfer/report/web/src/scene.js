@@ -1,7 +1,7 @@
 // The picture: figures drawn with skinning on the graphics processor.
 import {
   Bone, BufferAttribute, BufferGeometry, DataTexture, DoubleSide, FloatType, LinearFilter, Matrix4, NearestFilter,
-  PerspectiveCamera, Points, RGBAFormat, Raycaster, Scene, ShaderMaterial, Skeleton, SkinnedMesh, Spherical, Vector2,
+  PerspectiveCamera, Points, RGBAFormat, Raycaster, Scene, ShaderMaterial, Skeleton, SkinnedMesh, Sphere, Spherical, Vector2,
   Vector3, WebGLRenderTarget, WebGLRenderer, Mesh,
 } from 'three';
 import { OrbitControls } from 'three/examples/jsm/controls/OrbitControls.js';
@@ -126,6 +126,7 @@ export class View {
     if (f.sets) {
       object.skeleton = this.skeleton;
       object.bindMode = 'attached';
+      object.boundingSphere = new Sphere(new Vector3(), this.data.size); // not from attributes that it lacks
     }
     object.frustumCulled = false; // a pose moves it out of any box that could be kept
     return object;
@@ -341,16 +342,13 @@ export class View {
     scene.add(object);
     this.shared.cells.value = [w, h];
     this.renderer.setRenderTarget(target);
-    this.renderer.setPixelRatio(1);
     this.renderer.clear();
     this.renderer.render(scene, this.camera);
     const out = new Float32Array(4 * w * h);
     this.renderer.readRenderTargetPixels(target, 0, 0, w, h, out);
     this.renderer.setRenderTarget(null);
-    this.renderer.setPixelRatio(Math.min(devicePixelRatio, 2));
     target.dispose();
     object.material.dispose();
-    this.resize();
     return out;
   }
 
