@@ -34,6 +34,10 @@ const reachShare = 0.08
 // at its match: about 6 cm on a grown figure.
 const hangShare = 0.03
 
+// deepShare is how far from its match a vertex may go and still be judged to be
+// inside or outside the sheet of it: about 10 cm on a grown figure, half a trunk.
+const deepShare = 0.05
+
 // rigidShare and rigidElongation say which islands should keep their shape:
 // compact ones no longer than this share of the body's diagonal (buttons, buckles).
 const rigidShare, rigidElongation = 0.03, 3.5
@@ -52,6 +56,7 @@ type Checker struct {
 	scale         []float64 // mean length of the edges at each garment vertex, metres
 	ballRadius    float64
 	reach         float64 // farther vertices have no gap to judge, metres
+	deep          float64 // farther from its match a vertex is not in the body but off its place
 	hang          float64 // farther vertices are not held against the body's rows
 	threads       int
 	remarks       []string
@@ -108,7 +113,7 @@ func New(ctx context.Context, body, garment *Figure, opt Options) (*Checker, err
 		}
 	}
 	diagonal := body.Mesh.Diagonal()
-	k.reach, k.hang = reachShare*diagonal, hangShare*diagonal
+	k.reach, k.deep, k.hang = reachShare*diagonal, deepShare*diagonal, hangShare*diagonal
 	k.limits = plan.Limits.withDefaults(diagonal)
 	if k.match, err = findMatches(ctx, k.body, k.garment, opt.Threads); err != nil {
 		return nil, err

@@ -265,6 +265,9 @@ func (s *scratch) penetrations(a *active, m *Measures) {
 		if x.height < -limit/4 {
 			continue // was inside
 		}
+		if norm(r3.Sub(s.g[v], s.shadow[v])) > s.k.deep {
+			continue // left its place altogether: gaps tells
+		}
 		if s.decided(v, limit) && r3.Dot(r3.Sub(s.g[v], s.shadow[v]), s.sheet.faceNormal(x.triangle)) > 0 {
 			continue
 		}
@@ -273,7 +276,11 @@ func (s *scratch) penetrations(a *active, m *Measures) {
 			continue
 		}
 		m.Exact++
-		depth := -s.sheet.height(s.g[v], s.sheet.exact(s.g[v], x.triangle))
+		f := s.sheet.exact(s.g[v], x.triangle)
+		if turnedOver(s.db, f.triangle, s.b) {
+			continue // where the body has turned inside out it has no inside
+		}
+		depth := -s.sheet.height(s.g[v], f)
 		m.Depth = max(m.Depth, depth)
 		if depth <= limit {
 			continue
@@ -286,10 +293,23 @@ func (s *scratch) penetrations(a *active, m *Measures) {
 		}
 		if own > limit {
 			s.over.add(v, own/limit, own)
-		} else if depth > s.k.limits.CarriedIn {
+		} else if depth > s.k.limits.CarriedIn && !s.foldedAround(f.triangle) {
 			s.forced.add(v, depth/s.k.limits.CarriedIn, depth)
 		}
 	}
+}
+
+// foldedAround reports whether a triangle of the body at or around t has turned
+// over: next to a fold, inside and outside change places.
+func (s *scratch) foldedAround(t int32) bool {
+	for _, v := range s.k.body.tri[t] {
+		for _, u := range s.k.body.around.of(v) {
+			if turnedOver(s.db, u, s.b) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // gaps finds vertices whose distance from the sheet of the body changed.
@@ -311,7 +331,11 @@ func (s *scratch) gaps(a *active, m *Measures) {
 			m.Gap = max(m.Gap, min(far-before, limit))
 			continue
 		}
-		h := s.sheet.height(s.g[v], s.sheet.walk(s.g[v], x.triangle))
+		f := s.sheet.walk(s.g[v], x.triangle)
+		h := s.sheet.height(s.g[v], f)
+		if far > s.k.deep {
+			h = math.Sqrt(f.distSq) // off its place on whatever side
+		}
 		change := max(h, 0) - before
 		m.Gap = max(m.Gap, math.Abs(change))
 		if math.Abs(change) <= limit {

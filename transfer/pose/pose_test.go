@@ -563,3 +563,75 @@ func TestMoment_IsTheTurn(t *testing.T) {
 		t.Error("too few transforms and no error")
 	}
 }
+
+// winding is the generalized winding number of a closed surface around p: 1 inside,
+// 0 outside, 2 where it overlaps itself. The sum of signed solid angles over 4 pi:
+// Jacobson, Kavan, Sorkine-Hornung, "Robust Inside-Outside Segmentation using
+// Generalized Winding Numbers", SIGGRAPH 2013, section 3; each angle by Van Oosterom
+// & Strackee, "The Solid Angle of a Plane Triangle", IEEE TBME 30(2), 1983.
+func winding(p r3.Vec, pos []r3.Vec, tri [][3]int32) float64 {
+	sum := 0.0
+	for _, t := range tri {
+		a, b, c := r3.Sub(pos[t[0]], p), r3.Sub(pos[t[1]], p), r3.Sub(pos[t[2]], p)
+		la, lb, lc := norm(a), norm(b), norm(c)
+		sum += 2 * math.Atan2(r3.Dot(a, r3.Cross(b, c)), la*lb*lc+r3.Dot(a, b)*lc+r3.Dot(b, c)*la+r3.Dot(c, a)*lb)
+	}
+	return sum / (4 * math.Pi)
+}
+
+// TestRun_PenetrationsByWindingNumber: places said to have gone into the body stand
+// inside the posed body and stood outside in the default pose, as the winding number
+// of the whole closed body has it; and no body point is nearer than the depth says.
+func TestRun_PenetrationsByWindingNumber(t *testing.T) {
+	forearm := jointNamed(t, "forearm.left")
+	garment := dressed("jersey", func(g *crew.Garment) *weights.Rows {
+		out := weights.NewRows(0)
+		for v, p := range g.Mesh.Positions {
+			if norm(r3.Sub(p, r3.Vec{X: 0.02, Y: 1.25, Z: 0.13})) < 0.05 {
+				out.Append([]uint16{forearm}, []float64{1})
+			} else {
+				out.Append(g.Truth.Row(v))
+			}
+		}
+		return out
+	})
+	k, r, _ := run(t, mateBody(), garment, &Plan{Scale: []float64{}})
+	index := map[string]int{}
+	for i, p := range k.Poses() {
+		index[p.Name] = i
+	}
+	body := mateBody()
+	checked, notes := 0, 0
+	for _, list := range [][]Finding{r.Findings, r.Notes} {
+		for _, f := range list {
+			if f.Kind != Penetration && f.Kind != CarriedIn || checked >= 150 {
+				continue
+			}
+			checked++
+			if f.Kind == CarriedIn {
+				notes++
+			}
+			v := f.Place.Vertex
+			cloth, posed := k.Posed(index[f.Pose.Name])
+			if w := winding(garment.Mesh.Positions[v], body.Mesh.Positions, body.Mesh.Triangles); math.Abs(w) > 0.01 {
+				t.Errorf("was inside: winding number %.3f: %s", w, f.Sentence)
+			}
+			if w := winding(cloth[v], posed, body.Mesh.Triangles); w < 0.5 {
+				t.Errorf("is outside: winding number %.3f: %s", w, f.Sentence)
+			}
+			tree, err := closest.NewTree(context.Background(), posed, body.Mesh.Triangles, 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			// The size of a note is the depth itself, under its own sheet; of a finding it is
+			// what is left of the depth. Other sheets of the body may be nearer.
+			if d := math.Sqrt(tree.Nearest(cloth[v]).DistanceSq); f.Kind == CarriedIn && d > f.Size+1e-9 {
+				t.Errorf("the nearest body point is %g m away, the depth %g: %s", d, f.Size, f.Sentence)
+			}
+		}
+	}
+	if checked < 20 || notes == 0 {
+		t.Fatalf("%d places, %d of notes", checked, notes)
+	}
+	t.Logf("%d places, %d of them notes", checked, notes)
+}

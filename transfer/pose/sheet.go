@@ -14,7 +14,7 @@ import (
 )
 
 // sheetLimit bounds the triangles of one exact search.
-const sheetLimit = 2048
+const sheetLimit = 8192
 
 // foot is the nearest point found: its triangle, place and squared distance, and
 // the height of the query above the surface: negative inside.
