@@ -139,6 +139,11 @@ func New(ctx context.Context, body, garment *Figure, opt Options) (*Checker, err
 			moves[p] = true
 		}
 	}
+	for i := range plan.Joints {
+		if list := plan.Joints[i].Joints; len(plan.expand(k.skeleton, list)) == 0 {
+			k.remarks = append(k.remarks, fmt.Sprintf("the plan's rule for %q names no joint", list))
+		}
+	}
 	if k.poses, err = plan.sweep(k.skeleton, moves, diagonal); err != nil {
 		return nil, err
 	}

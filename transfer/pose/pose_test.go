@@ -508,6 +508,10 @@ func TestUnite_Joints(t *testing.T) {
 	if !at {
 		t.Error("the garment's own joint is not swept")
 	}
+	_, r, _ = run(t, body, garment, &Plan{Angles: []float64{}, Joints: []JointRule{{Joints: []string{"low*"}}, {Joints: []string{"lowre"}}}})
+	if len(r.Remarks) != 1 || r.Remarks[0] != `the plan's rule for ["lowre"] names no joint` {
+		t.Errorf("remarks on a rule with a typing error: %q", r.Remarks)
+	}
 	garment.Skin.Joints[1].Global.T.Y = 0.3
 	_, r, _ = run(t, body, garment, nil)
 	if len(r.Remarks) == 0 {
@@ -634,4 +638,37 @@ func TestRun_PenetrationsByWindingNumber(t *testing.T) {
 		t.Fatalf("%d places, %d of notes", checked, notes)
 	}
 	t.Logf("%d places, %d of them notes", checked, notes)
+}
+
+// TestRun_NearestPointRows: rows of the nearest body point, whatever limb it is on,
+// the mistake that the judge's own matches could share, are found out where fingers
+// lie side by side and where a thick coat's sleeve lies beside the trunk.
+func TestRun_NearestPointRows(t *testing.T) {
+	body := mateBody()
+	tree, err := closest.NewTree(context.Background(), body.Mesh.Positions, body.Mesh.Triangles, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{"gloves", "oilskin coat"} {
+		_, good, _ := run(t, body, dressed(name, nil), nil)
+		_, bad, _ := run(t, body, dressed(name, func(g *crew.Garment) *weights.Rows {
+			out, acc := weights.NewRows(0), weights.NewAccumulator(len(body.Skin.Joints))
+			for _, p := range g.Mesh.Positions {
+				h := tree.Nearest(p)
+				for i, u := range body.Mesh.Triangles[h.Triangle] {
+					acc.AddRow(body.Rows, int(u), h.Bary[i])
+				}
+				acc.FlushNormalised(out)
+			}
+			return out
+		}), nil)
+		worst := 0.0
+		if len(good.Findings) > 0 {
+			worst = good.Findings[0].Rank
+		}
+		t.Logf("%s: true rows %d findings, worst %.1f; nearest point %d, worst %.1f", name, len(good.Findings), worst, len(bad.Findings), bad.Findings[0].Rank)
+		if bad.Findings[0].Rank < 2*worst || total(bad) < 4*total(good) {
+			t.Errorf("%s: nearest point worst rank %.1f, total %.0f; true rows %.1f, %.0f", name, bad.Findings[0].Rank, total(bad), worst, total(good))
+		}
+	}
 }
