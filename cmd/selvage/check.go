@@ -46,7 +46,9 @@ poses and limits:
     - {joints: ["toes.*"], skip: true}
   poses:
     - name: arms overhead
-      set: [{joints: [upper_arm.left], turn: [0, 0, 90]}]
+      set:
+        - {joints: [upper_arm.left], turn: [0, 0, 90]}     # degrees about x, y, z, in that order
+        - {joints: [upper_arm.right], turn: [0, 0, -90]}
   limits: {penetration: 0.003, stretch: 2}`,
 		Example: `  selvage check coat.glb --body body.glb
   selvage check coat.glb --body body.glb --plan poses.yaml --strict
