@@ -217,7 +217,7 @@ func TestMaps_ParentAndChild(t *testing.T) {
 	}
 }
 
-// The plan in the command's help and in the README is one that can be read.
+// The plan in the command's help is one that can be read.
 func TestReadPlan_HelpExample(t *testing.T) {
 	text, err := os.ReadFile("../../cmd/selvage/check.go")
 	if err != nil {
