@@ -45,6 +45,12 @@ try {
       case 'text': r = await tab.locator(s.id).innerText(); break;
       case 'clickCanvas': await canvas.click({ position: { x: s.at[0], y: s.at[1] } }); break;
       case 'tapCanvas': await canvas.tap({ position: { x: s.at[0], y: s.at[1] } }); break;
+      case 'clickVertex':
+      case 'tapVertex': {
+        const [x, y] = await tab.evaluate(`reportProbe.screen(${s.figure}, ${s.vertex})`);
+        await (s.do === 'tapVertex' ? canvas.tap({ position: { x, y } }) : canvas.click({ position: { x, y } }));
+        break;
+      }
       case 'shot': await tab.screenshot({ path: join(shots, s.file), fullPage: !!s.full }); break;
       case 'shotCanvas': await canvas.screenshot({ path: join(shots, s.file) }); break;
       case 'viewport': await tab.setViewportSize({ width: s.width, height: s.height }); break;

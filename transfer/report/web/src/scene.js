@@ -294,6 +294,7 @@ export class View {
     const ray = new Raycaster();
     ray.setFromCamera(at, this.camera);
     const { x: ox, y: oy, z: oz } = ray.ray.origin, { x: dx, y: dy, z: dz } = ray.ray.direction;
+    const slack = 1e-6; // closes the cracks that rounding leaves between triangles
     let best = Infinity, found = null;
     for (const f of this.figures) {
       if (!f.visible) continue;
@@ -310,10 +311,10 @@ export class View {
         if (det === 0) continue;
         const sx = ox - ax, sy = oy - ay, sz = oz - az;
         const u = (sx * hx + sy * hy + sz * hz) / det;
-        if (u < 0 || u > 1) continue;
+        if (u < -slack || u > 1 + slack) continue;
         const qx = sy * ez - sz * ey, qy = sz * ex - sx * ez, qz = sx * ey - sy * ex;
         const v = (dx * qx + dy * qy + dz * qz) / det;
-        if (v < 0 || u + v > 1) continue;
+        if (v < -slack || u + v > 1 + slack) continue;
         const d = (gx * qx + gy * qy + gz * qz) / det;
         if (d <= 0 || d >= best) continue;
         best = d;
