@@ -144,6 +144,33 @@ func (p *process) status(key string) (int64, error) {
 	return 0, fmt.Errorf("no %s in the process's status", key)
 }
 
+// processor is the time that the process and this one have spent on processors.
+func (p *process) processor() (time.Duration, error) {
+	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", p.cmd.Process.Pid))
+	if err != nil {
+		return 0, err
+	}
+	// Fields 14 and 15 of proc(5), counted from behind the name in parentheses, in
+	// hundredths of a second.
+	f := strings.Fields(string(text[bytes.LastIndexByte(text, ')')+1:]))
+	if len(f) < 13 {
+		return 0, errors.New("the process's stat is too short")
+	}
+	var ticks int64
+	for _, x := range f[11:13] {
+		n, err := strconv.ParseInt(x, 10, 64)
+		if err != nil {
+			return 0, err
+		}
+		ticks += n
+	}
+	var own syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &own); err != nil {
+		return 0, err
+	}
+	return time.Duration(ticks)*(time.Second/100) + time.Duration(own.Utime.Nano()+own.Stime.Nano()), nil
+}
+
 // resetPeak starts the account of peak memory anew (Linux, proc(5), clear_refs).
 func (p *process) resetPeak() error {
 	return os.WriteFile(fmt.Sprintf("/proc/%d/clear_refs", p.cmd.Process.Pid), []byte("5"), 0)
@@ -274,33 +301,49 @@ func overhead(ctx context.Context, w io.Writer, binary string) error {
 	}
 	request := client.Request{Body: client.NewAsset("body.glb", in.body), Garment: client.NewAsset("garment.glb", garment)}
 	var here, there []time.Duration
+	var hereCPU, thereCPU []time.Duration
 	const rounds = 5
 	for k := range rounds + 1 {
 		runtime.GC()
+		cpu, err := p.processor()
+		if err != nil {
+			return err
+		}
 		began := time.Now()
 		want, err := l.transfer(ctx, garment)
 		if err != nil {
 			return err
 		}
 		a := time.Since(began)
+		cpu2, err := p.processor()
+		if err != nil {
+			return err
+		}
 		began = time.Now()
 		got, err := c.Transfer(ctx, request)
 		if err != nil {
 			return err
 		}
 		b := time.Since(began)
+		cpu3, err := p.processor()
+		if err != nil {
+			return err
+		}
 		if !bytes.Equal(got.GLB, want) {
 			return errors.New("the server's bytes differ")
 		}
 		if k > 0 { // the first round uploads and prepares
 			here, there = append(here, a), append(there, b)
+			hereCPU, thereCPU = append(hereCPU, cpu2-cpu), append(thereCPU, cpu3-cpu2)
 		}
 	}
-	slices.Sort(here)
-	slices.Sort(there)
-	a, b := here[rounds/2], there[rounds/2]
-	fmt.Fprintf(w, "A garment of %d vertices, body uploaded before, median of %d in turns: %.2f s in process, %.2f s by the service (%+.1f%%; ranges %.2f to %.2f and %.2f to %.2f s).\n\n",
-		n, rounds, a.Seconds(), b.Seconds(), 100*(b.Seconds()/a.Seconds()-1),
-		here[0].Seconds(), here[rounds-1].Seconds(), there[0].Seconds(), there[rounds-1].Seconds())
+	for _, list := range [][]time.Duration{here, there, hereCPU, thereCPU} {
+		slices.Sort(list)
+	}
+	a, b := here[0], there[0]
+	c1, c2 := hereCPU[rounds/2], thereCPU[rounds/2]
+	fmt.Fprintf(w, "A garment of %d vertices, body uploaded before, best of %d in turns: %.2f s in process, %.2f s by the service (%+.1f%%; medians %.2f and %.2f s). Processor time of client and server together, median: %.2f s and %.2f s (%+.1f%%).\n\n",
+		n, rounds, a.Seconds(), b.Seconds(), 100*(b.Seconds()/a.Seconds()-1), here[rounds/2].Seconds(), there[rounds/2].Seconds(),
+		c1.Seconds(), c2.Seconds(), 100*(c2.Seconds()/c1.Seconds()-1))
 	return nil
 }

@@ -77,8 +77,8 @@ func million(ctx context.Context, w io.Writer, binary string) error {
 		if end-stages[s] < 200*time.Millisecond {
 			continue
 		}
-		for _, share := range []float64{0.3, 0.7} {
-			d, err := cancelled(ctx, p, c, body, asset, stages[s]+time.Duration(share*float64(end-stages[s])))
+		for _, share := range []float64{0.1, 0.5} {
+			d, err := cancelled(ctx, p, c, body, asset, s, time.Duration(share*float64(end-stages[s])))
 			if errors.Is(err, errDone) {
 				continue
 			}
@@ -127,16 +127,34 @@ func millionArrays(ctx context.Context, w io.Writer, p *process, c *client.Clien
 // errDone says that a call was done before it was cancelled.
 var errDone = errors.New("done before")
 
-// cancelled cancels a call after a time and returns how long the server went on
-// computing.
-func cancelled(ctx context.Context, p *process, c *client.Client, body, garment *client.Asset, after time.Duration) (time.Duration, error) {
+// cancelled cancels a call some time after it has reached a stage, and returns how
+// long the server went on computing.
+func cancelled(ctx context.Context, p *process, c *client.Client, body, garment *client.Asset, stage transfer.Stage, after time.Duration) (time.Duration, error) {
 	call, cancel := context.WithCancel(ctx)
 	defer cancel()
+	reached := make(chan struct{}, 1)
+	var opt transfer.AssetOptions
+	opt.Progress = func(s transfer.Stage, _ float64) {
+		if s == stage {
+			select {
+			case reached <- struct{}{}:
+			default:
+			}
+		}
+	}
 	done := make(chan error, 1)
 	go func() {
-		_, err := c.Transfer(call, client.Request{Body: body, Garment: garment})
+		_, err := c.Transfer(call, client.Request{Body: body, Garment: garment, Options: opt})
 		done <- err
 	}()
+	select {
+	case <-reached:
+	case err := <-done:
+		if err == nil {
+			err = errDone
+		}
+		return 0, err
+	}
 	select {
 	case err := <-done:
 		if err == nil {
