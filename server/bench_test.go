@@ -15,7 +15,7 @@ func BenchmarkTransfer(b *testing.B) {
 	w := theWardrobe()
 	c := dial(b, start(b, server.Config{}).addr)
 	body := w.bodyAsset()
-	if _, err := c.Upload(b.Context(), body); err != nil {
+	if _, err := c.Transfer(b.Context(), client.Request{Body: body, Garment: w.garmentAsset(5)}); err != nil {
 		b.Fatal(err)
 	}
 	for _, k := range []int{5, 2} { // hat, boots
