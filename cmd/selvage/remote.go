@@ -45,7 +45,7 @@ func localEngine(ctx context.Context, body string, sel gltfio.Selection, threads
 		if err != nil {
 			return nil, transfer.Summary{}, err
 		}
-		return out, r.Summary, nil
+		return computed{out, r}, r.Summary, nil
 	}, nil
 }
 

@@ -5,8 +5,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
+	"strings"
 
+	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/report"
 	"github.com/spf13/cobra"
@@ -108,4 +111,83 @@ func writePage(ctx context.Context, page *report.Page, file string) error {
 		return fmt.Errorf("write the report %s: %w", filepath.Base(file), err)
 	}
 	return nil
+}
+
+// computed is a garment that was computed here, with all that the transfer knows.
+type computed struct {
+	*gltfio.Asset
+	result *transfer.Result
+}
+
+// finishedPage is a page that takes its place together with the garments.
+type finishedPage []byte
+
+func (p finishedPage) Save(file string) (missing []string, err error) {
+	return nil, gltfio.WriteFile(file, p)
+}
+
+// checkReportFile returns a usage error for a --report that cannot be meant.
+func checkReportFile(cmd *cobra.Command, file string) error {
+	if file == "" {
+		if cmd.Flags().Changed("report") {
+			return usageError{errors.New("--report: names no file")}
+		}
+		return nil
+	}
+	switch strings.ToLower(filepath.Ext(file)) {
+	case ".html", ".htm":
+		return nil
+	}
+	return usageError{fmt.Errorf("--report: %s ends in neither .html nor .htm", file)}
+}
+
+// resultsPage is the page of what a transfer made. Garments that a server computed
+// are read back from what it sent, as selvage report would read them.
+func resultsPage(ctx context.Context, body string, bodies gltfio.Selection, opt transfer.AssetOptions, results []savable, targets []string, summaries []transfer.Summary) (finishedPage, error) {
+	page := &report.Page{Threads: opt.Threads}
+	if err := readPage(ctx, page, body, bodies, nil, opt.Garments); err != nil {
+		return nil, err
+	}
+	for k, r := range results {
+		var g *report.Figure
+		c, ok := r.(computed)
+		if ok {
+			s, err := c.Garment(opt.Garments)
+			if err != nil {
+				return nil, err
+			}
+			g = report.FromResult(summaries[k].Garment, s.Mesh, s.Skin, c.result)
+			g.Rows = s.Rows // over the written skin, joints that the garment keeps included
+		} else {
+			var err error
+			if g, err = readBack(ctx, r, targets[k], opt, page.Body); err != nil {
+				return nil, err
+			}
+			g.Notes = append(g.Notes, summaries[k].Notes...)
+		}
+		page.Garments = append(page.Garments, g)
+	}
+	var b bytes.Buffer
+	if err := page.Write(ctx, &b); err != nil {
+		return nil, err
+	}
+	return b.Bytes(), nil
+}
+
+// readBack reads a garment as it will be written.
+func readBack(ctx context.Context, r savable, target string, opt transfer.AssetOptions, body *report.Figure) (*report.Figure, error) {
+	dir, err := os.MkdirTemp("", "selvage-report-")
+	if err != nil {
+		return nil, err
+	}
+	defer os.RemoveAll(dir)
+	file := filepath.Join(dir, filepath.Base(target))
+	if _, err := r.Save(file); err != nil {
+		return nil, err
+	}
+	asset, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
+	if err != nil {
+		return nil, err
+	}
+	return report.ReadGarment(ctx, asset, opt.Garments, body, opt.Threads)
 }

@@ -17,7 +17,7 @@ func newTransfer() *cobra.Command {
 	var opt transfer.AssetOptions
 	var bodies gltfio.Selection
 	var where remote
-	var output string
+	var output, reportFile string
 	var asJSON, quiet, strict bool
 	var maxLow float64
 	cmd := &cobra.Command{
@@ -34,6 +34,7 @@ garment, so that buttons find the cloth they sit on.`,
 		Example: `  selvage transfer body.glb coat.glb -o coat.weighted.glb
   selvage transfer body.glb coat.glb hat.glb -o out/       # a folder for several
   selvage transfer crew.glb coat.glb --body 'mate*' --garment oilskin -o coat.glb
+  selvage transfer body.glb coat.glb hat.glb -o out/ --report wardrobe.html
   selvage transfer body.glb coat.glb --keep-joint 'tail_*' -o coat.glb
   selvage transfer body.glb coat.glb -o coat.glb --json | jq '.[0].lowConfidence'`,
 		Args: func(cmd *cobra.Command, args []string) error {
@@ -54,6 +55,9 @@ garment, so that buttons find the cloth they sit on.`,
 			}
 			targets, folder, err := outputs(args[1:], output)
 			if err != nil {
+				return err
+			}
+			if err := checkReportFile(cmd, reportFile); err != nil {
 				return err
 			}
 			ctx := cmd.Context()
@@ -80,6 +84,13 @@ garment, so that buttons find the cloth they sit on.`,
 				}
 				results[k], summaries[k] = out, summary
 			}
+			if reportFile != "" {
+				page, err := resultsPage(ctx, args[0], bodies, opt, results, targets, summaries)
+				if err != nil {
+					return err
+				}
+				results, targets = append(results, page), append(targets, reportFile)
+			}
 			bar.close()
 			missing, err := saveAll(ctx, results, targets, folder)
 			if err != nil {
@@ -93,11 +104,15 @@ garment, so that buttons find the cloth they sit on.`,
 			if err := show(cmd, summaries, asJSON, quiet); err != nil {
 				return err
 			}
+			if reportFile != "" && !asJSON && !quiet {
+				fmt.Fprintln(cmd.OutOrStdout(), "open", printable(reportFile))
+			}
 			return checkStrict(summaries, strict, maxLow)
 		},
 	}
 	f := cmd.Flags()
 	f.StringVarP(&output, "output", "o", "", "file to write (.glb or .gltf), or a folder where there are several garments")
+	f.StringVar(&reportFile, "report", "", "HTML file to write as well: pictures, a table, a 3D view (see selvage report)")
 	f.StringArrayVar(&bodies.Names, "body", nil, "glob of node, mesh or material names that are the body (repeatable; default: every skinned mesh)")
 	f.StringArrayVar(&opt.Garments.Names, "garment", nil, "glob of node, mesh or material names that are the garment (repeatable; default: every mesh)")
 	f.StringArrayVar(&opt.KeepJoints, "keep-joint", nil, "glob of the garment's own joints that keep their weights (repeatable)")
