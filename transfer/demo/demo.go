@@ -113,7 +113,7 @@ func Run(ctx context.Context, opt Options) (*Outcome, error) {
 			File: filepath.Join(weighted, file), garment: g, surface: surface, result: r,
 		})
 	}
-	if err := out.draw(opt.Folder, member); err != nil {
+	if err := out.draw(ctx, opt.Folder, member, body.Surface(), opt.Threads); err != nil {
 		return nil, err
 	}
 	return out, nil

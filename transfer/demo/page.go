@@ -2,6 +2,7 @@ package demo
 
 import (
 	"bytes"
+	"context"
 	_ "embed"
 	"fmt"
 	"html/template"
@@ -19,10 +20,11 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-//go:embed page.html
-var pageSource string
+//go:embed truth.html
+var truthSource string
 
-var page = template.Must(template.New("page").Parse(pageSource))
+// truth is the table of errors against the known rows, for the report's page.
+var truth = template.Must(template.New("truth").Parse(truthSource))
 
 const back = math.Pi
 
@@ -30,16 +32,15 @@ const back = math.Pi
 const errorScale = 1.0
 
 // draw leaves the pictures and the page in folder.
-func (o *Outcome) draw(folder string, member *crew.Body) error {
+func (o *Outcome) draw(ctx context.Context, folder string, member *crew.Body, body *gltfio.Surface, threads int) error {
 	pictures := filepath.Join(folder, "pictures")
 	if err := os.MkdirAll(pictures, 0o777); err != nil {
 		return err
 	}
-	type entry struct {
-		Garment
-		Picture string
+	page := &report.Page{
+		Title: "The " + member.Name + "'s wardrobe", Threads: threads,
+		Body: &report.Figure{Name: "the " + member.Name + "'s body", Mesh: body.Mesh, Rows: body.Rows, Skin: body.Skin},
 	}
-	var entries []entry
 	save := func(name string, img image.Image) error {
 		return report.SavePNG(filepath.Join(pictures, name), img)
 	}
@@ -53,11 +54,15 @@ func (o *Outcome) draw(folder string, member *crew.Body) error {
 		if err := save(name, g.sheet()); err != nil {
 			return err
 		}
-		entries = append(entries, entry{*g, "pictures/" + name})
+		page.Garments = append(page.Garments, report.FromResult(g.garment.Name, g.surface.Mesh, body.Skin, g.result))
 	}
-	var b bytes.Buffer
-	if err := page.Execute(&b, map[string]any{"Member": member.Name, "Garments": entries}); err != nil {
+	var table, b bytes.Buffer
+	if err := truth.Execute(&table, o.Garments); err != nil {
 		return fmt.Errorf("fill in the page: %w", err)
+	}
+	page.Extra = template.HTML(table.String())
+	if err := page.Write(ctx, &b); err != nil {
+		return err
 	}
 	o.Page = filepath.Join(folder, "index.html")
 	return gltfio.WriteFile(o.Page, b.Bytes())
