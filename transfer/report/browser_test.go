@@ -543,7 +543,7 @@ func TestBrowser_Policy(t *testing.T) {
 // BenchmarkBrowser opens a page with one large garment in headless Chromium, with
 // software rendering: from navigation to the first picture, and a frame.
 func BenchmarkBrowser(b *testing.B) {
-	for _, density := range []float64{1, 14.5} {
+	for _, density := range []float64{1, 17.5} {
 		c, err := dress(density, "oilskin coat")
 		if err != nil {
 			b.Fatal(err)

@@ -77,14 +77,22 @@ export function mapColour(nodes, t) {
   return [0, 1, 2].map((k) => Math.floor((1 - f) * nodes[i][k] + f * nodes[i + 1][k] + 0.5));
 }
 
+// While something moves, frames are drawn at the screen's own resolution without
+// smoothing of edges, which costs a software renderer two thirds of its time; a
+// moment after it stops, one is drawn finer.
+const movingRatio = () => Math.min(devicePixelRatio, 2);
+const stillRatio = () => Math.max(movingRatio(), 2);
+const stillAfter = 250; // milliseconds
+
 export class View {
   constructor(canvas, data, pose) {
     this.canvas = canvas;
     this.data = data;
     this.pose = pose;
-    this.renderer = new WebGLRenderer({ canvas, antialias: true, preserveDrawingBuffer: false });
+    this.renderer = new WebGLRenderer({ canvas, antialias: false, preserveDrawingBuffer: false });
+    this.ratio = { value: 1 };
     this.renderer.setClearColor(0xffffff, 1);
-    this.renderer.setPixelRatio(Math.min(devicePixelRatio, 2));
+    this.setRatio(movingRatio());
     this.scene = new Scene();
     this.camera = new PerspectiveCamera(30, 1, 0.01 * data.size, 20 * data.size);
     this.controls = new OrbitControls(this.camera, canvas);
@@ -195,7 +203,8 @@ export class View {
     g.setAttribute('position', new BufferAttribute(new Float32Array(3), 3));
     this.mark = new Points(g, new ShaderMaterial({
       depthTest: false, transparent: true,
-      vertexShader: 'void main() { gl_PointSize = 22.0; gl_Position = projectionMatrix * modelViewMatrix * vec4(position, 1.0); }',
+      uniforms: { ratio: this.ratio },
+      vertexShader: 'uniform float ratio; void main() { gl_PointSize = 22.0 * ratio; gl_Position = projectionMatrix * modelViewMatrix * vec4(position, 1.0); }',
       fragmentShader: `void main() {
         float r = length(gl_PointCoord - 0.5) * 22.0;
         if (r > 10.5 || r < 5.5) discard;
@@ -235,14 +244,25 @@ export class View {
     this.renderer.setSize(w, h, false);
     this.camera.aspect = w / h;
     this.camera.updateProjectionMatrix();
-    this.render();
+    this.draw();
   }
 
   draw() {
     this.waiting ??= requestAnimationFrame(() => {
       this.waiting = null;
+      this.setRatio(movingRatio());
       this.render();
+      clearTimeout(this.settling);
+      this.settling = setTimeout(() => {
+        this.setRatio(stillRatio());
+        this.render();
+      }, stillAfter);
     });
+  }
+
+  setRatio(ratio) {
+    this.ratio.value = ratio;
+    if (this.renderer.getPixelRatio() !== ratio) this.renderer.setPixelRatio(ratio);
   }
 
   render() {
@@ -356,6 +376,7 @@ export class View {
   // frameTime draws n frames, waiting for each, and returns the mean in milliseconds.
   frameTime(n) {
     const gl = this.renderer.getContext(), pixel = new Uint8Array(4);
+    this.setRatio(movingRatio());
     this.render();
     gl.readPixels(0, 0, 1, 1, gl.RGBA, gl.UNSIGNED_BYTE, pixel);
     const began = performance.now();
