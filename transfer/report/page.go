@@ -331,10 +331,11 @@ func percentile(x []float64, q float64) float64 {
 
 // overview draws everything from front and back in the colours of confidence.
 func (p *Page) overview(welded []weldedFigure) ([]template.URL, error) {
-	layers := []Layer{{Mesh: welded[0].Mesh, Color: bodyColour}}
+	var layers []Layer
 	for i := range welded[1:] {
 		layers = append(layers, Layer{Mesh: welded[i+1].Mesh, Scalar: welded[i+1].confidence, Map: Viridis})
 	}
+	layers = append(layers, Layer{Mesh: welded[0].Mesh, Color: bodyColour})
 	var out []template.URL
 	for _, azimuth := range []float64{0.25, math.Pi + 0.25} {
 		url, err := pictureURL(Render(layers, View{Azimuth: azimuth, Elevation: 0.1, Threads: p.Threads}, 360, 440))

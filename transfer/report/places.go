@@ -371,5 +371,6 @@ func (p *place) draw(w *weldedFigure, body *weldedFigure, size float64, width, h
 			best, p.view = seen, v
 		}
 	}
-	p.picture = Render([]Layer{{Mesh: under, Color: bodyColour}, {Mesh: garment, Scalar: confidence, Map: Viridis}}, p.view, width, height)
+	// Where garment and body coincide the first layer stays in front.
+	p.picture = Render([]Layer{{Mesh: garment, Scalar: confidence, Map: Viridis}, {Mesh: under, Color: bodyColour}}, p.view, width, height)
 }
