@@ -101,3 +101,21 @@ func TestReport_Usage(t *testing.T) {
 		})
 	}
 }
+
+// What a server computed is read back from what it sent: the page has the same
+// places and reasons, with nearest points in place of matches.
+func TestReport_FromAServer(t *testing.T) {
+	s := serve(t, nil)
+	dir := t.TempDir()
+	page := filepath.Join(dir, "p.html")
+	o := must(t, "transfer", cox("body"), cox("cape"), "-o", filepath.Join(dir, "cape.glb"), "--report", page, "--server", s.address)
+	if !strings.HasSuffix(o.stdout, "\nopen "+page+"\n") {
+		t.Errorf("transfer does not say what to open: %q", o.stdout)
+	}
+	got := readFile(t, page)
+	for _, want := range []string{`<th scope="row">cape.glb</th>`, "of cape.glb by joint ", `"nearest":true`} {
+		if !bytes.Contains(got, []byte(want)) {
+			t.Errorf("no %q in the page", want)
+		}
+	}
+}
