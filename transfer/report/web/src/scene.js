@@ -244,6 +244,7 @@ export class View {
     this.renderer.setSize(w, h, false);
     this.camera.aspect = w / h;
     this.camera.updateProjectionMatrix();
+    this.render(); // at once: a new size has emptied the canvas
     this.draw();
   }
 
