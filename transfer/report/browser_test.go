@@ -225,6 +225,7 @@ func (v *visit) axeClean(t *testing.T, k int) {
 // TestBrowser_LooksAndColours: no complaint, no request, a picture that is not
 // blank, accessible, and the false colour of a known vertex as Go has it.
 func TestBrowser_LooksAndColours(t *testing.T) {
+	t.Parallel()
 	c := dressed(t)
 	g := c.page.Garments[0]
 	v := frontmost(g.Mesh, 1)
@@ -305,6 +306,7 @@ func TestBrowser_LooksAndColours(t *testing.T) {
 // TestBrowser_SlidersMoveVertices: what the graphics processor computes for a pose
 // set by the sliders is what package skinning computes.
 func TestBrowser_SlidersMoveVertices(t *testing.T) {
+	t.Parallel()
 	c := dressed(t)
 	skin := c.body.Skin
 	index := func(name string) int {
@@ -326,6 +328,9 @@ func TestBrowser_SlidersMoveVertices(t *testing.T) {
 		steps = append(steps, step{"do": "select", "id": "#joint", "value": fmt.Sprint(x.joint)},
 			step{"do": "fill", "id": fmt.Sprintf("#turn-%d", x.axis), "value": x.degrees})
 	}
+	// The same pose once more, offered as a button.
+	page := *c.page
+	page.Poses = []report.Pose{{Title: "throwing a line", Sentence: "The sleeve strains.", Turn: turn, Garment: 1, Vertex: 11}}
 	figures := append([]*report.Figure{c.page.Body}, c.page.Garments...)
 	first := len(steps)
 	for i, f := range figures {
@@ -333,8 +338,11 @@ func TestBrowser_SlidersMoveVertices(t *testing.T) {
 	}
 	steps = append(steps, step{"do": "text", "id": "#turned"}, step{"do": "click", "id": "#rest"},
 		step{"do": "evaluate", "script": fmt.Sprintf("reportProbe.readBack(1, Array.from({length: %d}, (_, v) => v))", figures[1].Mesh.NumVertices())},
-		step{"do": "text", "id": "#turned"})
-	seen := browse(t, write(t, c.page), steps...)
+		step{"do": "text", "id": "#turned"},
+		step{"do": "click", "id": ".strike"},
+		step{"do": "evaluate", "script": fmt.Sprintf("reportProbe.readBack(1, Array.from({length: %d}, (_, v) => v))", figures[1].Mesh.NumVertices())},
+		step{"do": "text", "id": "#facts"}, step{"do": "text", "id": ".poses"})
+	seen := browse(t, write(t, &page), steps...)
 	seen.clean(t)
 	centre := c.centre()
 	check := func(step int, f *report.Figure, pose skinning.Pose) (moved float64) {
@@ -366,6 +374,13 @@ func TestBrowser_SlidersMoveVertices(t *testing.T) {
 		t.Errorf("the page says %q of the pose", got)
 	}
 	check(first+5, figures[1], skin.TurnAll(make([]r3.Vec, len(skin.Joints))))
+	check(first+8, figures[1], pose)
+	if got := seen.text(t, first+9); !strings.Contains(got, "11 of oilskin coat\n") {
+		t.Errorf("the pose's button reads %q", got)
+	}
+	if got := seen.text(t, first+10); got != "throwing a line The sleeve strains." {
+		t.Errorf("the pose is offered as %q", got)
+	}
 	if got := seen.text(t, first+6); got != "In the default pose." {
 		t.Errorf("after the reset the page says %q", got)
 	}
@@ -373,6 +388,7 @@ func TestBrowser_SlidersMoveVertices(t *testing.T) {
 
 // TestBrowser_PicksAVertex by click, by touch, by keyboard and by number.
 func TestBrowser_PicksAVertex(t *testing.T) {
+	t.Parallel()
 	c := dressed(t)
 	g := c.page.Garments[1]
 	front, back := frontmost(g.Mesh, 1), frontmost(g.Mesh, -1)
@@ -459,6 +475,7 @@ func TestBrowser_PicksAVertex(t *testing.T) {
 
 // TestBrowser_HostileNames: whatever a file calls its meshes and joints is text.
 func TestBrowser_HostileNames(t *testing.T) {
+	t.Parallel()
 	c := dressed(t)
 	const markup = `<img src=x onerror="window.hit=1">`
 	const closing = `</script><script>window.hit=2</script><!--`
@@ -497,6 +514,7 @@ func TestBrowser_HostileNames(t *testing.T) {
 // TestBrowser_Policy: the page's own policy stops scripts, pictures and calls that
 // are not its own, so that a way in that nobody thought of leads nowhere.
 func TestBrowser_Policy(t *testing.T) {
+	t.Parallel()
 	c := dressed(t)
 	var calls atomic.Int32
 	server := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) { calls.Add(1) }))

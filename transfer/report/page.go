@@ -51,6 +51,8 @@ type Page struct {
 	// Body must have rows.
 	Body     *Figure
 	Garments []*Figure
+	// Poses are offered one click away, in their order.
+	Poses []Pose
 	// Extra is shown below the garments' table as it is, for tables of the caller's
 	// own; it must be trusted. Empty: nothing.
 	Extra template.HTML
@@ -60,6 +62,59 @@ type Page struct {
 	MaxBytes int64
 	// Threads for drawing. Zero: all. The page does not depend on it.
 	Threads int
+}
+
+// Pose is a pose worth a look, with the place to look at.
+type Pose struct {
+	// Title of the button and the sentence beside it, as text.
+	Title, Sentence string
+	// Turn of each joint of Body.Skin, as skinning's TurnAll takes it: a rotation
+	// vector, world axes of the default pose, radians. The joint's own axes must be
+	// orthogonal, else the sliders cannot show it.
+	Turn []r3.Vec
+	// Garment is the index in Page.Garments, and Vertex the one to look at.
+	Garment, Vertex int
+}
+
+type viewPose struct {
+	Figure int `json:"figure"`
+	Vertex int `json:"vertex"`
+	// Turn lists joints that turn, with the angles about their own axes, radians.
+	Turn []viewTurn `json:"turn"`
+}
+
+type viewTurn struct {
+	Joint  int        `json:"joint"`
+	Angles [3]float64 `json:"angles"`
+}
+
+// viewPoses checks the poses and brings them into the viewer's form.
+func (p *Page) viewPoses(index []uint16) ([]viewPose, error) {
+	out := []viewPose{}
+	for k, q := range p.Poses {
+		if q.Garment < 0 || q.Garment >= len(p.Garments) {
+			return nil, fmt.Errorf("pose %d: garment %d of %d", k, q.Garment, len(p.Garments))
+		}
+		if n := p.Garments[q.Garment].Mesh.NumVertices(); q.Vertex < 0 || q.Vertex >= n {
+			return nil, fmt.Errorf("pose %d: vertex %d of %d", k, q.Vertex, n)
+		}
+		if len(q.Turn) != len(p.Body.Skin.Joints) {
+			return nil, fmt.Errorf("pose %d: turns of %d joints, the body has %d", k, len(q.Turn), len(p.Body.Skin.Joints))
+		}
+		v := viewPose{Figure: q.Garment + 1, Vertex: q.Vertex}
+		for j, turn := range q.Turn {
+			if turn == (r3.Vec{}) {
+				continue
+			}
+			t := viewTurn{Joint: int(index[j])}
+			for axis := range t.Angles {
+				t.Angles[axis] = r3.Dot(turn, p.Body.Skin.LocalAxis(j, axis))
+			}
+			v.Turn = append(v.Turn, t)
+		}
+		out = append(out, v)
+	}
+	return out, nil
 }
 
 // viewPlace is a place as the viewer gets it.
@@ -96,6 +151,7 @@ type viewData struct {
 	Joints  []viewJoint         `json:"joints"`
 	Figures []shape             `json:"figures"`
 	Places  []viewPlace         `json:"places"`
+	Poses   []viewPose          `json:"poses"`
 }
 
 // Row of the table of garments.
@@ -162,6 +218,9 @@ func (p *Page) Write(ctx context.Context, w io.Writer) error {
 		data.Joints = append(data.Joints, v)
 	}
 
+	if data.Poses, err = p.viewPoses(joints.index[p.Body]); err != nil {
+		return err
+	}
 	limit := p.MaxBytes
 	if limit <= 0 {
 		limit = defaultPageBytes
@@ -252,7 +311,7 @@ func (p *Page) Write(ctx context.Context, w io.Writer) error {
 		"Licences": template.HTML(strings.TrimSpace(viewerLicences)),
 		"Vertices": vertices, "Low": low, "Share": share(low, vertices), "Known": known, "Limit": transfer.LowConfidence,
 		"Places": cards, "Calm": len(places) > 0 && !places[0].low, "Rows": rows, "Garments": len(p.Garments),
-		"Overview": overview, "Legend": legendStops(), "Extra": p.Extra,
+		"Overview": overview, "Legend": legendStops(), "Extra": p.Extra, "Poses": p.Poses,
 		"Data": template.JS(text), "Payloads": payloadBlocks(payloads),
 	})
 	if err != nil {

@@ -336,6 +336,18 @@ func TestWrite_Errors(t *testing.T) {
 			}
 		})
 	}
+	for _, c := range []struct {
+		pose Pose
+		says string
+	}{
+		{Pose{Garment: 1, Turn: make([]r3.Vec, 2)}, "pose 0: garment 1 of 1"},
+		{Pose{Vertex: 9, Turn: make([]r3.Vec, 2)}, "pose 0: vertex 9 of 9"},
+		{Pose{Turn: make([]r3.Vec, 3)}, "pose 0: turns of 3 joints, the body has 2"},
+	} {
+		if err := (&Page{Body: good(), Garments: []*Figure{good()}, Poses: []Pose{c.pose}}).Write(context.Background(), io.Discard); err == nil || err.Error() != c.says {
+			t.Errorf("error %v, want %q", err, c.says)
+		}
+	}
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
 	if err := (&Page{Body: good(), Garments: []*Figure{good()}}).Write(ctx, io.Discard); err != context.Canceled {

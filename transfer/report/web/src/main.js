@@ -217,28 +217,42 @@ async function start() {
     e.preventDefault();
   });
 
-  // Places.
-  for (const b of document.querySelectorAll('.visit')) {
-    const p = data.places[Number(b.dataset.place)], f = p && byIndex(p.figure);
-    if (!f) {
-      b.disabled = true;
-      continue;
-    }
-    b.addEventListener('click', () => {
-      $(`layer-${f.index}`).checked = true;
-      view.show(f, true);
-      if (f.confidence) {
-        $('colour').value = 'confidence';
-        recolour();
-      }
-      read(f, p.vertex);
-      // Where the pose has carried the place.
-      const moved = pose.point(f, p.vertex).sub(new Vector3().fromArray(f.position, 3 * p.vertex));
-      view.look(new Vector3(...p.centre).add(moved), 2 * p.half, p.azimuth, p.elevation);
-      canvas.focus();
-      canvas.scrollIntoView({ block: 'center' });
-    });
+  // Places and poses: one click shows the garment, reads the vertex and goes there.
+  function goTo(f, v, centre, radius, azimuth, elevation) {
+    $(`layer-${f.index}`).checked = true;
+    view.show(f, true);
+    read(f, v);
+    // Where the pose has carried the place.
+    const moved = pose.point(f, v).sub(new Vector3().fromArray(f.position, 3 * v));
+    view.look(centre.add(moved), radius, azimuth, elevation);
+    canvas.focus();
+    canvas.scrollIntoView({ block: 'center' });
   }
+  function offer(buttons, list, key, go) {
+    for (const b of document.querySelectorAll(buttons)) {
+      const p = list[Number(b.dataset[key])], f = p && byIndex(p.figure);
+      b.disabled = !f;
+      if (f) b.addEventListener('click', () => go(f, p));
+    }
+  }
+  offer('.visit', data.places, 'place', (f, p) => {
+    if (f.confidence) {
+      $('colour').value = 'confidence';
+      recolour();
+    }
+    goTo(f, p.vertex, new Vector3(...p.centre), 2 * p.half, p.azimuth, p.elevation);
+  });
+  offer('.strike', data.poses, 'pose', (f, p) => {
+    pose.reset();
+    for (const { joint, angles } of p.turn) angles.forEach((a, k) => { pose.turn[joint][k] = a; });
+    pose.update();
+    view.posed();
+    if (p.turn.length) $('joint').value = p.turn[0].joint;
+    showPose();
+    // From the side that the vertex faces in the default pose.
+    const n = f.normal.subarray(4 * p.vertex, 4 * p.vertex + 3);
+    goTo(f, p.vertex, new Vector3().fromArray(f.position, 3 * p.vertex), 0.12 * data.size, Math.atan2(n[0], n[2]), 0.2);
+  });
 
   view.render();
   $('status').textContent = '';
