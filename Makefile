@@ -4,7 +4,7 @@ GO ?= go
 NODE_MODULES := testdata/node/node_modules
 OUT ?= demo
 
-.PHONY: help demo test unit vet lint node tools bench accuracy compare fuzz fmt-check clean build
+.PHONY: help demo test unit vet node chromium web web-check bench accuracy compare fuzz fmt-check clean build
 
 help: ## list the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | sort
@@ -27,9 +27,26 @@ $(NODE_MODULES)/.installed: testdata/node/package-lock.json
 	npm ci --prefix testdata/node --no-audit --no-fund
 	@touch $@
 
-test: vet unit ## everything: format, vet, staticcheck, all tests
+# A browser for the tests of the report.
+chromium:
+	@command -v chromium >/dev/null || { \
+	  if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then apt-get update && apt-get install -y --no-install-recommends chromium; \
+	  else echo "make: chromium is needed for the tests (Debian: apt-get install chromium)"; exit 1; fi; }
 
-unit: build node
+# The report's 3D view: bundled by esbuild and committed, so that building the
+# command needs no node.
+WEB := transfer/report/web
+web: ## rebuild the report's 3D view into transfer/report/web/dist
+	npm ci --prefix $(WEB) --no-audit --no-fund
+	npm run --prefix $(WEB) build
+
+web-check: node ## the committed bundle is what its sources give
+	npm ci --prefix $(WEB) --no-audit --no-fund
+	npm run --prefix $(WEB) check
+
+test: vet unit web-check ## everything: format, vet, staticcheck, all tests, what is generated is current
+
+unit: build node chromium
 	$(GO) test -timeout 15m ./...
 
 vet: fmt-check ## go vet and staticcheck
