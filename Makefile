@@ -19,7 +19,15 @@ demo: build ## re-weight the demo wardrobe, leave files and pictures in demo/
 
 # Node and its packages serve the tests alone: the standard's own validator and
 # an independent skinning implementation.
-node: $(NODE_MODULES)/.installed
+WEB := transfer/report/web
+BROWSER := transfer/report/testdata/node
+node: $(NODE_MODULES)/.installed $(WEB)/node_modules/.installed $(BROWSER)/node_modules/.installed chromium
+$(WEB)/node_modules/.installed: $(WEB)/package-lock.json $(NODE_MODULES)/.installed
+	npm ci --prefix $(WEB) --no-audit --no-fund
+	@touch $@
+$(BROWSER)/node_modules/.installed: $(BROWSER)/package-lock.json $(NODE_MODULES)/.installed
+	npm ci --prefix $(BROWSER) --ignore-scripts --no-audit --no-fund
+	@touch $@
 $(NODE_MODULES)/.installed: testdata/node/package-lock.json
 	@command -v npm >/dev/null || { \
 	  if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then apt-get update && apt-get install -y --no-install-recommends nodejs npm; \
@@ -29,24 +37,21 @@ $(NODE_MODULES)/.installed: testdata/node/package-lock.json
 
 # A browser for the tests of the report.
 chromium:
-	@command -v chromium >/dev/null || { \
+	@command -v chromium >/dev/null || test -n "$$SELVAGE_CHROMIUM" || { \
 	  if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then apt-get update && apt-get install -y --no-install-recommends chromium; \
-	  else echo "make: chromium is needed for the tests (Debian: apt-get install chromium)"; exit 1; fi; }
+	  else echo "make: chromium is needed for the tests (Debian: apt-get install chromium; or name one in SELVAGE_CHROMIUM)"; exit 1; fi; }
 
 # The report's 3D view: bundled by esbuild and committed, so that building the
 # command needs no node.
-WEB := transfer/report/web
-web: ## rebuild the report's 3D view into transfer/report/web/dist
-	npm ci --prefix $(WEB) --no-audit --no-fund
+web: $(WEB)/node_modules/.installed ## bundle the report's 3D view anew
 	npm run --prefix $(WEB) build
 
-web-check: node ## the committed bundle is what its sources give
-	npm ci --prefix $(WEB) --no-audit --no-fund
+web-check: $(WEB)/node_modules/.installed ## the committed bundle is what its sources give
 	npm run --prefix $(WEB) check
 
 test: vet unit web-check ## everything: format, vet, staticcheck, all tests, what is generated is current
 
-unit: build node chromium
+unit: build node
 	$(GO) test -timeout 15m ./...
 
 vet: fmt-check ## go vet and staticcheck
