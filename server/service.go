@@ -491,6 +491,9 @@ func (s *Server) transferAsset(ctx context.Context, body *source, names []string
 		return nil, nil, err
 	}
 	s.metrics.transferred(&r.Summary)
+	if err := ctx.Err(); err != nil { // encoding does not look at it
+		return nil, nil, err
+	}
 	var data bytes.Buffer
 	if err := out.Encode(&data); err != nil {
 		return nil, nil, err
