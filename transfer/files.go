@@ -38,7 +38,7 @@ type AssetBody struct {
 // PrepareAsset reads the selected skinned meshes of an asset (zero: all of its
 // scene) as one body.
 func PrepareAsset(ctx context.Context, asset *gltfio.Asset, sel gltfio.Selection, threads int) (*AssetBody, error) {
-	surface, err := asset.Body(sel)
+	surface, err := asset.WithContext(ctx).Body(sel)
 	if err != nil {
 		return nil, err
 	}
@@ -55,6 +55,7 @@ func (b *AssetBody) Surface() *gltfio.Surface { return b.surface }
 // Transfer returns the garment's asset with the body's rows, and the result by
 // vertex of its surface. garment is not changed.
 func (b *AssetBody) Transfer(ctx context.Context, garment *gltfio.Asset, opt AssetOptions) (*gltfio.Asset, *Result, error) {
+	garment = garment.WithContext(ctx)
 	surface, err := garment.Garment(opt.Garments)
 	if err != nil {
 		return nil, nil, err

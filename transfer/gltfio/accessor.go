@@ -146,6 +146,9 @@ func (a *Asset) floats(i int, want gltf.AccessorType, where string) ([]float64, 
 		}
 		out = make([]float64, acc.Count*comps)
 		for e := 0; e < acc.Count; e++ {
+			if a.done(e) {
+				return nil, a.ctx.Err()
+			}
 			for k := 0; k < comps; k++ {
 				out[e*comps+k] = component(data[e*stride+k*size:], acc.ComponentType, acc.Normalized)
 			}

@@ -9,6 +9,7 @@ package gltfio
 
 import (
 	"bytes"
+	"context"
 	"encoding/base64"
 	"encoding/binary"
 	"encoding/json"
@@ -48,6 +49,24 @@ type Asset struct {
 	parent  []int32
 	global  []matrix // of every node, default pose
 	inScene []bool
+	ctx     context.Context // of WithContext; nil: none
+}
+
+// WithContext returns the same asset for one call: its methods that read or write
+// surfaces end with ctx's error soon after ctx is done. What they return does not
+// carry ctx on.
+func (a *Asset) WithContext(ctx context.Context) *Asset {
+	b := *a
+	b.ctx = ctx
+	return &b
+}
+
+// checkEvery is the number of steps between two looks at the context.
+const checkEvery = 1 << 13
+
+// done reports, at every checkEvery-th step, whether the call is to end.
+func (a *Asset) done(step int) bool {
+	return a.ctx != nil && step%checkEvery == 0 && a.ctx.Err() != nil
 }
 
 // Error is a fault of an asset: where it is, and what.

@@ -2,7 +2,9 @@ package gltfio
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"os"
@@ -854,5 +856,34 @@ func TestBody_EmptyScene(t *testing.T) {
 	s, err := b.parse(t).Body(Selection{})
 	if err != nil || s.Mesh.NumVertices() != 12 {
 		t.Errorf("%v, %+v", err, s)
+	}
+}
+
+// TestWithContext_Cancelled: reading and writing end with the context's error, and
+// what was read before is not touched by it.
+func TestWithContext_Cancelled(t *testing.T) {
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	g := garment().parse(t)
+	if _, err := g.WithContext(ctx).Garment(Selection{}); !errors.Is(err, context.Canceled) {
+		t.Errorf("read: %v", err)
+	}
+	bb := newBuilder()
+	bb.body()
+	body := bb.parse(t)
+	src, err := body.Body(Selection{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := g.Garment(Selection{Names: []string{"cloth"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := Output{Rows: even(s.Mesh.NumVertices(), []uint16{0}, []float64{1})}
+	if _, _, err := g.WithContext(ctx).WithRows(s, body, src, out); !errors.Is(err, context.Canceled) {
+		t.Errorf("write: %v", err)
+	}
+	if _, _, err := g.WithRows(s, body, src, out); err != nil {
+		t.Errorf("the asset itself kept the context: %v", err)
 	}
 }

@@ -167,6 +167,9 @@ func (a *Asset) surface(refs []primitiveRef) (*Surface, error) {
 	}
 	allNormals := true
 	for _, r := range refs {
+		if a.done(0) {
+			return nil, a.ctx.Err()
+		}
 		p, err := a.primitive(r, u, &s.Faults, len(s.Mesh.Positions))
 		if err != nil {
 			return nil, err
@@ -376,6 +379,9 @@ func (a *Asset) primitive(r primitiveRef, u *union, faults *RowFaults, base int)
 	}
 	p.position = make([]r3.Vec, n)
 	for v, q := range p.stored {
+		if a.done(v) {
+			return nil, a.ctx.Err()
+		}
 		p.position[v] = p.placeOf(v).Apply(q)
 		if !mesh.Finite(p.position[v]) {
 			return nil, a.fault(where, "vertex %d: its position in the scene is not finite", v)
@@ -396,6 +402,9 @@ func (a *Asset) primitive(r primitiveRef, u *union, faults *RowFaults, base int)
 		}
 		p.normal = vectors(x)
 		for v := range p.normal {
+			if a.done(v) {
+				return nil, a.ctx.Err()
+			}
 			p.normal[v] = worldNormal(p.placeOf(v), p.normal[v])
 		}
 	}
@@ -500,6 +509,9 @@ func (a *Asset) rows(prim *gltf.Primitive, u *union, skin, n int, where string, 
 	rows := weights.NewRows(n)
 	acc := weights.NewAccumulator(len(u.node))
 	for v := 0; v < n; v++ {
+		if a.done(v) {
+			return nil, a.ctx.Err()
+		}
 		sum, negative, broken := 0.0, false, false
 		for s := range joints {
 			for k := 4 * v; k < 4*v+4; k++ {

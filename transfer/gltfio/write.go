@@ -94,6 +94,9 @@ func (a *Asset) WithRows(s *Surface, body *Asset, source *Surface, out Output) (
 	if err := w.writeParts(); err != nil {
 		return nil, nil, err
 	}
+	if a.done(0) {
+		return nil, nil, a.ctx.Err()
+	}
 	b, err := w.finish()
 	if err != nil {
 		return nil, nil, err
@@ -830,6 +833,9 @@ func (w *writer) writePrimitive(prim map[string]any, part Part, ref primitiveRef
 	}
 	back := make([]matrix, n) // world to stored
 	for v := 0; v < n; v++ {
+		if w.a.done(v) {
+			return w.a.ctx.Err()
+		}
 		joint, weight := w.out.Rows.Row(part.Start + v)
 		b := blend(of, joint, weight)
 		inv, ok := b.Inverse()
@@ -875,6 +881,9 @@ func (w *writer) writePrimitive(prim map[string]any, part Part, ref primitiveRef
 	}
 	for set := 0; set < sets; set++ {
 		put(fmt.Sprintf("JOINTS_%d", set), func() (map[string]any, []byte, int) { return w.jointBytes(part, set) })
+		if w.a.done(0) {
+			return w.a.ctx.Err()
+		}
 		put(fmt.Sprintf("WEIGHTS_%d", set), func() (map[string]any, []byte, int) { return w.weightBytes(part, set) })
 	}
 	if w.out.Confidence != nil {
@@ -932,7 +941,7 @@ func (w *writer) jointBytes(part Part, set int) (map[string]any, []byte, int) {
 	n := part.End - part.Start
 	wide := len(w.joints) > 256
 	var b []byte
-	for v := part.Start; v < part.End; v++ {
+	for v := part.Start; v < part.End && !w.a.done(v); v++ { // the caller looks again
 		joint, weight := w.out.Rows.Row(v)
 		o := ordered(joint, weight)
 		for k := 4 * set; k < 4*set+4; k++ {
@@ -957,7 +966,7 @@ func (w *writer) jointBytes(part Part, set int) (map[string]any, []byte, int) {
 func (w *writer) weightBytes(part Part, set int) (map[string]any, []byte, int) {
 	n := part.End - part.Start
 	var b []byte
-	for v := part.Start; v < part.End; v++ {
+	for v := part.Start; v < part.End && !w.a.done(v); v++ { // the caller looks again
 		joint, weight := w.out.Rows.Row(v)
 		o := ordered(joint, weight)
 		for k := 4 * set; k < 4*set+4; k++ {
@@ -1001,6 +1010,9 @@ func (w *writer) writeGeometry(prim, attributes map[string]any, ref primitiveRef
 	box := mesh.Bounds(data.stored)
 	size := r3.Norm(r3.Sub(box.Max, box.Min))
 	for v := range stored {
+		if w.a.done(v) {
+			return w.a.ctx.Err()
+		}
 		stored[v] = back[v].Apply(data.position[v])
 		moved = max(moved, r3.Norm(r3.Sub(stored[v], data.stored[v])))
 	}
@@ -1012,6 +1024,9 @@ func (w *writer) writeGeometry(prim, attributes map[string]any, ref primitiveRef
 	position := intOf(attributes["POSITION"])
 	lin := make([]matrix, n) // stored before -> stored after
 	for v := range lin {
+		if w.a.done(v) {
+			return w.a.ctx.Err()
+		}
 		lin[v] = back[v].Mul(data.placeOf(v))
 	}
 
