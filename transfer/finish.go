@@ -31,7 +31,7 @@ func finish(ctx context.Context, s *Source, g *target, t *trusted, rows *weights
 	if g.garment.Kept != nil {
 		rows = keepOwn(s, g, rows)
 	}
-	done, lost, err := weights.Finish(rows, weights.FinishOptions{
+	done, lost, err := weights.FinishContext(ctx, rows, weights.FinishOptions{
 		MaxInfluences: opt.MaxInfluences, PruneBelow: max(0, opt.PruneBelow), Format: opt.Format, Threads: opt.Threads,
 	})
 	if err != nil {

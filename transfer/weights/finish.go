@@ -1,6 +1,7 @@
 package weights
 
 import (
+	"context"
 	"fmt"
 	"runtime"
 	"sync"
@@ -26,6 +27,11 @@ const finishBatch = 4096
 // is not counted. A row that Normalise would refuse gives its *RowError, for the
 // lowest such vertex. The result does not depend on Threads; r is not changed.
 func Finish(r *Rows, o FinishOptions) (rows *Rows, lost []float32, err error) {
+	return FinishContext(context.Background(), r, o)
+}
+
+// FinishContext is Finish that ends with ctx's error soon after ctx is done.
+func FinishContext(ctx context.Context, r *Rows, o FinishOptions) (rows *Rows, lost []float32, err error) {
 	if !(o.PruneBelow >= 0 && o.PruneBelow < 1) {
 		return nil, nil, fmt.Errorf("prune below %g: want a share in [0, 1)", o.PruneBelow)
 	}
@@ -63,12 +69,15 @@ func Finish(r *Rows, o FinishOptions) (rows *Rows, lost []float32, err error) {
 		go func() {
 			defer wg.Done()
 			var s scratch
-			for b := t; b < batches; b += threads {
+			for b := t; b < batches && ctx.Err() == nil; b += threads {
 				work(b, &s)
 			}
 		}()
 	}
 	wg.Wait()
+	if err := ctx.Err(); err != nil {
+		return nil, nil, err
+	}
 	for _, e := range errs {
 		if e != nil {
 			return nil, nil, e
