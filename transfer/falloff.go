@@ -11,7 +11,8 @@ package transfer
 //
 //	len_v = Falloff * d_v * (0.05 * (1-c_v)/c_v + 0.5 * h_v)        [metres]
 //
-// with d_v the distance to the match, c_v its confidence, and h_v how far the
+// with d_v the distance to the match, c_v the confidence of its doubt before the
+// solve (trust.go), and h_v how far the
 // cloth hangs (loose.go; 0 where it fits). A tight sleeve (d small, c near one)
 // keeps the body's detail; what is not to be trusted follows its surroundings;
 // what hangs moves as a broad sheet.

@@ -13,8 +13,8 @@ import (
 )
 
 // normalScales are the lambdas of the oriented queries, in units of the
-// component's typical gap between garment and body: 0 is the nearest point,
-// 10 looks for the surface whose normal agrees, nearly whatever the distance.
+// component's typical gap between garment and body: 0 is the nearest point, the
+// largest looks for the surface whose normal agrees, nearly whatever the distance.
 var normalScales = [...]float64{0, 1.5, 6}
 
 const (
