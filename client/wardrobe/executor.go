@@ -1,0 +1,70 @@
+package wardrobe
+
+import (
+	"context"
+	"time"
+
+	"github.com/selvage/selvage/transfer"
+	"github.com/selvage/selvage/transfer/gltfio"
+)
+
+// Executor computes tasks. The same task has the same result in every executor.
+type Executor interface {
+	// Run computes the tasks, in any order and as many at once as it likes, and
+	// tells emit what happens. Every task ends with one event, Done or Failed,
+	// unless Run returns an error or ctx is done; what runs then ends without one.
+	//
+	// emit may be called from several goroutines at once. On Done it returns when
+	// the result is saved: what the result holds in memory stays counted until
+	// then. Errors of single tasks go to emit; Run's own error is one that no task
+	// is to blame for (no connection, ctx's).
+	Run(ctx context.Context, tasks []*Task, emit func(Event)) error
+}
+
+// EventKind says what an Event is about.
+type EventKind int
+
+const (
+	// Started: the task begins to compute.
+	Started EventKind = iota
+	// Progress: Stage and Share are set.
+	Progress
+	// Done: Result is set.
+	Done
+	// Failed: Err is set.
+	Failed
+)
+
+// Event is what an executor tells about a task.
+type Event struct {
+	Task *Task
+	Kind EventKind
+	// Stage that runs and the share of it that is done, 0 to 1, with Progress.
+	Stage transfer.Stage
+	Share float64
+	// Result of a Done task.
+	Result *Result
+	// Err of a Failed task.
+	Err error
+	// Where names the machine that computes; empty: this one.
+	Where string
+}
+
+// Result of a task.
+type Result struct {
+	// Output saves the garment; *gltfio.Asset and *client.Result do.
+	Output Output
+	// Summary of the transfer.
+	Summary transfer.Summary
+	// Elapsed is how long computing took, without waiting.
+	Elapsed time.Duration
+}
+
+// Output is a finished garment.
+type Output interface {
+	// Save writes the garment whole or not at all, and returns the images that it
+	// could not find.
+	Save(file string) (missing []string, err error)
+}
+
+var _ Output = (*gltfio.Asset)(nil)
