@@ -8,10 +8,12 @@ import (
 	"math"
 	"runtime"
 	"slices"
-	"sync"
 	"sync/atomic"
 
+	"github.com/selvage/selvage/transfer/closest"
+	"github.com/selvage/selvage/transfer/forkjoin"
 	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/skinning"
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
@@ -21,10 +23,22 @@ type Options struct {
 	Plan *Plan
 	// Moments are whole poses to be checked after the plan's.
 	Moments []Moment
+	// MaxPoses bounds the poses of plan and animations together. Zero: no bound.
+	MaxPoses int
 	// Threads is the number of goroutines. Zero: GOMAXPROCS. The result does not
 	// depend on it.
 	Threads int
+
+	lazy []lazyMoment // checked after Moments
 }
+
+// FigureError reports a figure that cannot be checked.
+type FigureError struct {
+	Figure string // its name
+	What   string
+}
+
+func (e *FigureError) Error() string { return e.Figure + ": " + e.What }
 
 // reachShare is how far from the body, as a share of its diagonal, a vertex may
 // stand for its gap to be judged: beyond, cloth hangs free.
@@ -65,10 +79,51 @@ type Checker struct {
 	exhaustive bool
 }
 
-// New prepares a check: welds both figures, unites their joints by name, finds the
-// matches and lists the poses. The figures must not change while the Checker is
-// used. It returns ctx's error when cancelled. O(n log n).
+// Body is a body made ready for checks. It is read-only and safe for concurrent use.
+type Body struct {
+	surface *surface
+	tree    *closest.Tree
+}
+
+// Prepare welds a body and makes it ready to be searched. It must not change while
+// the Body or a Checker of it is used. Errors: *FigureError, those of
+// mesh.Mesh.Validate, ctx's. O(n log n).
+func Prepare(ctx context.Context, body *Figure, threads int) (*Body, error) {
+	if body.Skin == nil {
+		return nil, &FigureError{body.Name, "has no skin"}
+	}
+	own := make([]uint16, len(body.Skin.Joints))
+	for j := range own {
+		own[j] = uint16(j)
+	}
+	s, err := newSurface(ctx, body, own, len(own))
+	if err != nil {
+		return nil, err
+	}
+	tree, err := closest.NewTree(ctx, s.pos, s.tri, threads)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", body.Name, err)
+	}
+	return &Body{s, tree}, nil
+}
+
+// New prepares a check: Prepare, then Check.
 func New(ctx context.Context, body, garment *Figure, opt Options) (*Checker, error) {
+	if err := opt.Plan.Validate(); err != nil {
+		return nil, err
+	}
+	b, err := Prepare(ctx, body, opt.Threads)
+	if err != nil {
+		return nil, err
+	}
+	return b.Check(ctx, garment, opt)
+}
+
+// Check prepares a check: welds the garment, unites its joints with the body's by
+// name, finds the matches and lists the poses. The garment must not change while the
+// Checker is used. Errors: *PlanError, *TooManyPosesError, *FigureError, those of
+// mesh.Mesh.Validate, ctx's. O(n log n).
+func (b *Body) Check(ctx context.Context, garment *Figure, opt Options) (*Checker, error) {
 	plan := opt.Plan
 	if plan == nil {
 		plan = &Plan{}
@@ -76,22 +131,15 @@ func New(ctx context.Context, body, garment *Figure, opt Options) (*Checker, err
 	if err := plan.Validate(); err != nil {
 		return nil, err
 	}
-	if body.Skin == nil {
-		return nil, fmt.Errorf("%s: has no skin", body.Name)
-	}
 	if garment.Skin == nil {
-		return nil, fmt.Errorf("%s: has no skin: give it weights first", garment.Name)
+		return nil, &FigureError{garment.Name, "has no skin: give it weights first"}
 	}
+	body := b.surface.figure
 	k := &Checker{threads: opt.Threads}
 	k.skeleton, k.remarks = unite(body.Skin, garment.Skin)
 	n := len(k.skeleton.skin.Joints)
+	k.body = b.surface.over(n)
 	var err error
-	if k.body, err = newSurface(ctx, body, k.skeleton.body, n); err != nil {
-		return nil, err
-	}
-	if err := ctx.Err(); err != nil {
-		return nil, err
-	}
 	if k.garment, err = newSurface(ctx, garment, k.skeleton.garment, n); err != nil {
 		return nil, err
 	}
@@ -115,7 +163,7 @@ func New(ctx context.Context, body, garment *Figure, opt Options) (*Checker, err
 	diagonal := body.Mesh.Diagonal()
 	k.reach, k.deep, k.hang = reachShare*diagonal, deepShare*diagonal, hangShare*diagonal
 	k.limits = plan.Limits.withDefaults(diagonal)
-	if k.match, err = findMatches(ctx, k.body, k.garment, opt.Threads); err != nil {
+	if k.match, err = findMatches(ctx, k.body, b.tree, k.garment, opt.Threads); err != nil {
 		return nil, err
 	}
 	k.ballRadius = max(ballShare*diagonal, 2*k.garment.meanEdge)
@@ -144,8 +192,15 @@ func New(ctx context.Context, body, garment *Figure, opt Options) (*Checker, err
 			k.remarks = append(k.remarks, fmt.Sprintf("the plan's rule for %q names no joint", list))
 		}
 	}
-	if k.poses, err = plan.sweep(k.skeleton, moves, diagonal); err != nil {
+	most := opt.MaxPoses
+	if most <= 0 {
+		most = math.MaxInt
+	}
+	if k.poses, err = plan.sweep(k.skeleton, moves, diagonal, most); err != nil {
 		return nil, err
+	}
+	if len(k.poses)+len(opt.Moments)+len(opt.lazy) > most {
+		return nil, &TooManyPosesError{most}
 	}
 	for _, m := range opt.Moments {
 		p, err := k.skeleton.moment(m)
@@ -153,6 +208,11 @@ func New(ctx context.Context, body, garment *Figure, opt Options) (*Checker, err
 			return nil, err
 		}
 		k.poses = append(k.poses, p)
+	}
+	for _, m := range opt.lazy {
+		k.poses = append(k.poses, Pose{Name: m.name, Change: Whole, Importance: 1, root: -1, of: func() []skinning.Affine {
+			return k.skeleton.momentMaps(m.make())
+		}})
 	}
 	return k, nil
 }
@@ -345,25 +405,33 @@ func (k *Checker) Run(ctx context.Context, each func(Result) error) (*Report, er
 		threads = runtime.GOMAXPROCS(0)
 	}
 	var next atomic.Int64
-	var wait sync.WaitGroup
+	var workers forkjoin.Group
 	for range min(threads, len(tasks)) {
-		wait.Go(func() {
+		workers.Go(func() {
+			whole := false
+			defer func() {
+				if !whole {
+					cancel() // a panic: nobody waits for what will not come
+				}
+			}()
 			s := k.newScratch()
 			s.ctx = ctx
 			for {
 				i := int(next.Add(1)) - 1
 				if i >= len(tasks) || ctx.Err() != nil {
+					whole = true
 					return
 				}
 				results[i], idle[i] = s.task(ctx, tasks[i])
 				if ctx.Err() != nil {
+					whole = true
 					return
 				}
 				close(done[i])
 			}
 		})
 	}
-	defer wait.Wait()
+	defer workers.Wait()
 	defer cancel()
 
 	r := &Report{
@@ -408,7 +476,7 @@ func (s *scratch) task(ctx context.Context, t task) (out []Result, idle bool) {
 	out = make([]Result, len(poses))
 	for i := range poses {
 		out[i].Pose = poses[i]
-		out[i].Pose.changes, out[i].Pose.maps = nil, nil
+		out[i].Pose.changes, out[i].Pose.of = nil, nil
 	}
 	if a.idle() {
 		return out, true

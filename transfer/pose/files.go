@@ -31,19 +31,47 @@ type FileOptions struct {
 	Samples int
 }
 
-// FromAssets prepares the check of a garment's asset over a body's. Animations are
-// the body's, and the garment's where the body has none.
-func FromAssets(ctx context.Context, body, garment *gltfio.Asset, opt FileOptions) (*Checker, error) {
-	b, err := body.Body(opt.Body)
+// AssetBody is a body read from an asset and made ready. It is safe for concurrent
+// use.
+type AssetBody struct {
+	asset   *gltfio.Asset
+	surface *gltfio.Surface
+	body    *Body
+}
+
+// PrepareAsset reads the selected skinned meshes of an asset (zero: all of its
+// scene) as one body.
+func PrepareAsset(ctx context.Context, asset *gltfio.Asset, sel gltfio.Selection, threads int) (*AssetBody, error) {
+	s, err := asset.WithContext(ctx).Body(sel)
 	if err != nil {
 		return nil, err
 	}
+	b, err := Prepare(ctx, FromSurface(filepath.Base(asset.Name), s), threads)
+	if err != nil {
+		return nil, err
+	}
+	return &AssetBody{asset, s, b}, nil
+}
+
+// FromAssets prepares the check of a garment's asset over a body's.
+func FromAssets(ctx context.Context, body, garment *gltfio.Asset, opt FileOptions) (*Checker, error) {
+	b, err := PrepareAsset(ctx, body, opt.Body, opt.Threads)
+	if err != nil {
+		return nil, err
+	}
+	return b.Check(ctx, garment, opt)
+}
+
+// Check prepares the check of a garment's asset; opt.Body is not looked at.
+// Animations are the body's, and the garment's where the body has none.
+func (b *AssetBody) Check(ctx context.Context, garment *gltfio.Asset, opt FileOptions) (*Checker, error) {
+	garment = garment.WithContext(ctx)
 	g, err := garment.Garment(opt.Garment)
 	if err != nil {
 		return nil, err
 	}
 	if opt.Samples > 0 {
-		list, err := body.Animations()
+		list, err := b.asset.WithContext(ctx).Animations()
 		if err != nil {
 			return nil, err
 		}
@@ -53,8 +81,9 @@ func FromAssets(ctx context.Context, body, garment *gltfio.Asset, opt FileOption
 				return nil, err
 			}
 		}
-		// The caller's slice stays as it is.
-		opt.Moments = append([]Moment(nil), opt.Moments...)
+		if opt.MaxPoses > 0 && opt.Samples*len(list) > opt.MaxPoses {
+			return nil, &TooManyPosesError{opt.MaxPoses}
+		}
 		for i, a := range list {
 			name := a.Name
 			if name == "" {
@@ -65,18 +94,16 @@ func FromAssets(ctx context.Context, body, garment *gltfio.Asset, opt FileOption
 				if opt.Samples > 1 {
 					t += (a.End - a.Start) * float64(k) / float64(opt.Samples-1)
 				}
-				globals := a.Globals(t)
-				m := Moment{Name: fmt.Sprintf("%s at %.3g s", name, t)}
-				if ofBody {
-					m.Body = pick(globals, b.JointNode)
-				} else {
-					m.Garment = pick(globals, g.JointNode)
-				}
-				opt.Moments = append(opt.Moments, m)
+				opt.lazy = append(opt.lazy, lazyMoment{fmt.Sprintf("%s at %.3g s", name, t), func() Moment {
+					if ofBody {
+						return Moment{Body: pick(a.Globals(t), b.surface.JointNode)}
+					}
+					return Moment{Garment: pick(a.Globals(t), g.JointNode)}
+				}})
 			}
 		}
 	}
-	return New(ctx, FromSurface(filepath.Base(body.Name), b), FromSurface(filepath.Base(garment.Name), g), opt.Options)
+	return b.body.Check(ctx, FromSurface(filepath.Base(garment.Name), g), opt.Options)
 }
 
 func pick(globals []skinning.Affine, nodes []int) []skinning.Affine {

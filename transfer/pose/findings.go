@@ -223,7 +223,7 @@ func (k *Checker) findings(kind Kind, pose *Pose, over *overLimit, of *surface, 
 // finding completes a finding of a pose.
 func (k *Checker) finding(kind Kind, pose *Pose, place Place, size float64, vertices int) Finding {
 	f := Finding{Kind: kind, Pose: *pose, Place: place, Size: size, Limit: k.limits.of(kind), Vertices: vertices, Places: 1}
-	f.Pose.changes, f.Pose.maps = nil, nil
+	f.Pose.changes, f.Pose.of = nil, nil
 	f.Severity = k.limits.severity(kind, size)
 	f.Rank = f.Severity * pose.Importance
 	f.Sentence = f.sentence()

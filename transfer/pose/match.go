@@ -6,11 +6,11 @@ package pose
 
 import (
 	"context"
-	"fmt"
 	"math"
 	"slices"
 
 	"github.com/selvage/selvage/transfer/closest"
+	"github.com/selvage/selvage/transfer/forkjoin"
 	"github.com/selvage/selvage/transfer/mesh"
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -35,11 +35,7 @@ type match struct {
 }
 
 // findMatches queries the body's tree for every vertex of the garment. O(n log t).
-func findMatches(ctx context.Context, body, garment *surface, threads int) ([]match, error) {
-	tree, err := closest.NewTree(ctx, body.pos, body.tri, threads)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", body.figure.Name, err)
-	}
+func findMatches(ctx context.Context, body *surface, tree *closest.Tree, garment *surface, threads int) ([]match, error) {
 	n := len(garment.pos)
 	hits := make([]closest.Hit, n)
 	if err := tree.NearestAll(ctx, garment.pos, hits, threads); err != nil {
@@ -87,7 +83,7 @@ func findMatches(ctx context.Context, body, garment *surface, threads int) ([]ma
 	}
 	out := make([]match, n)
 	lambdaSq := normalScale * normalScale * gap * gap
-	err = parallel(ctx, (n+255)/256, threads, func() func(int) {
+	err = forkjoin.Each(ctx, (n+255)/256, threads, func() func(int) {
 		q := newSheet(body, body.pos)
 		return func(block int) {
 			for v := block * 256; v < min(n, (block+1)*256); v++ {

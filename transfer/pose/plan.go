@@ -94,18 +94,26 @@ type JointChange struct {
 	Scale *[3]float64 `yaml:"scale"`
 }
 
-// PlanError is a fault of a plan's file, with its place there.
+// PlanError is a fault of a plan, with its place.
 type PlanError struct {
-	File         string
-	Line, Column int // from 1; 0 where unknown
+	File         string // that the plan was read from; empty where none was
+	Line, Column int    // from 1; 0 where unknown
+	Field        string // path of what is at fault, "joints[0].range.x" say; may be empty
 	What         string
 }
 
 func (e *PlanError) Error() string {
-	if e.Line == 0 {
-		return fmt.Sprintf("%s: %s", e.File, e.What)
+	where := "plan"
+	if e.File != "" {
+		where = e.File
 	}
-	return fmt.Sprintf("%s:%d:%d: %s", e.File, e.Line, e.Column, e.What)
+	if e.Line > 0 {
+		where = fmt.Sprintf("%s:%d:%d", where, e.Line, e.Column)
+	}
+	if e.Field != "" {
+		where += ": " + e.Field
+	}
+	return where + ": " + e.What
 }
 
 // ReadPlan reads a plan from YAML; file appears in messages. Unknown and repeated
@@ -138,7 +146,7 @@ func ReadPlan(text []byte, file string) (p *Plan, err error) {
 		return nil, &PlanError{File: file, What: "holds more than one YAML document"}
 	}
 	if where, what := p.fault(); what != "" {
-		e := &PlanError{File: file, What: strings.TrimPrefix(where, "$.") + ": " + what}
+		e := &PlanError{File: file, Field: strings.TrimPrefix(where, "$."), What: what}
 		e.Line, e.Column = position(text, where)
 		return nil, e
 	}
@@ -169,10 +177,14 @@ func position(text []byte, where string) (line, column int) {
 	return t.Line, t.Column
 }
 
-// Validate returns the first fault of a plan that was not read from a file.
+// Validate returns the first fault of a plan that was not read from a file, as a
+// *PlanError. Nil is valid.
 func (p *Plan) Validate() error {
+	if p == nil {
+		return nil
+	}
 	if where, what := p.fault(); what != "" {
-		return fmt.Errorf("plan: %s: %s", strings.TrimPrefix(where, "$."), what)
+		return &PlanError{Field: strings.TrimPrefix(where, "$."), What: what}
 	}
 	return nil
 }

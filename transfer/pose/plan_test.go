@@ -64,7 +64,7 @@ limits: {penetration: 0.003, bodyTurned: 7}
 	if got := p.expand(s, []string{"arms"}); !reflect.DeepEqual(got, []int{0, 1, 3}) {
 		t.Errorf("the group stands for %v", got)
 	}
-	poses, err := p.sweep(s, []bool{true, true, true, false}, 2)
+	poses, err := p.sweep(s, []bool{true, true, true, false}, 2, math.MaxInt)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -157,7 +157,7 @@ func FuzzReadPlan(f *testing.F) {
 		if err := p.Validate(); err != nil {
 			t.Fatalf("read and then refused: %v", err)
 		}
-		poses, err := p.sweep(s, []bool{true, true}, 2)
+		poses, err := p.sweep(s, []bool{true, true}, 2, math.MaxInt)
 		if err != nil {
 			return
 		}

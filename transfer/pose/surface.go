@@ -7,6 +7,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 
 	"github.com/selvage/selvage/transfer/mesh"
 	"github.com/selvage/selvage/transfer/skinning"
@@ -103,17 +104,17 @@ func newSurface(ctx context.Context, f *Figure, joints []uint16, n int) (*surfac
 		return nil, fmt.Errorf("%s: %w", f.Name, err)
 	}
 	if f.Rows == nil || f.Skin == nil {
-		return nil, fmt.Errorf("%s: has no skin", f.Name)
+		return nil, &FigureError{f.Name, "has no skin"}
 	}
 	if f.Rows.Len() != f.Mesh.NumVertices() {
-		return nil, fmt.Errorf("%s: %d rows for %d vertices", f.Name, f.Rows.Len(), f.Mesh.NumVertices())
+		return nil, &FigureError{f.Name, fmt.Sprintf("%d rows for %d vertices", f.Rows.Len(), f.Mesh.NumVertices())}
 	}
 	for i, j := range f.Rows.Joint {
 		if int(j) >= len(joints) {
-			return nil, fmt.Errorf("%s: joint %d is outside 0..%d", f.Name, j, len(joints)-1)
+			return nil, &FigureError{f.Name, fmt.Sprintf("joint %d is outside 0..%d", j, len(joints)-1)}
 		}
 		if w := f.Rows.Weight[i]; math.IsNaN(w) || math.IsInf(w, 0) {
-			return nil, fmt.Errorf("%s: a weight of joint %q is not finite", f.Name, f.Skin.Joints[j].Name)
+			return nil, &FigureError{f.Name, fmt.Sprintf("a weight of joint %q is not finite", f.Skin.Joints[j].Name)}
 		}
 	}
 	s := &surface{figure: f, joints: joints}
@@ -161,6 +162,19 @@ func newSurface(ctx context.Context, f *Figure, joints []uint16, n int) (*surfac
 	}
 	s.findLines()
 	return s, ctx.Err()
+}
+
+// over is the surface as part of a skeleton of n joints, of which its own come first.
+func (s *surface) over(n int) *surface {
+	if s.k == nil || len(s.k) == n {
+		return s
+	}
+	out := *s
+	out.k = slices.Clone(s.k)
+	for len(out.k) < n {
+		out.k = append(out.k, skinning.Identity())
+	}
+	return &out
 }
 
 // unbind fills bind and k where the default pose is not the bind pose.

@@ -35,7 +35,9 @@ type Pose struct {
 	root    int // the one joint changed, or -1
 	axis    int
 	changes []change
-	maps    []skinning.Affine // of a moment; nil: from changes
+	// of gives the maps of a moment, made anew at each call: a long animation's do
+	// not stand in memory together. nil: from changes.
+	of func() []skinning.Affine
 }
 
 // Moment is a whole pose given by global transforms, of an animation say.
@@ -48,12 +50,24 @@ type Moment struct {
 	Body, Garment []skinning.Affine
 }
 
+// lazyMoment is a Moment whose transforms are made when they are asked for.
+type lazyMoment struct {
+	name string
+	make func() Moment
+}
+
 // moment is m as a pose.
 func (s *skeleton) moment(m Moment) (Pose, error) {
 	p := Pose{Name: m.Name, Change: Whole, Importance: 1, root: -1}
 	if m.Body != nil && len(m.Body) != len(s.body) || m.Garment != nil && len(m.Garment) != len(s.garment) {
 		return p, fmt.Errorf("moment %q: %d and %d transforms for %d and %d joints", m.Name, len(m.Body), len(m.Garment), len(s.body), len(s.garment))
 	}
+	p.of = func() []skinning.Affine { return s.momentMaps(m) }
+	return p, nil
+}
+
+// momentMaps are the maps of all joints in a moment.
+func (s *skeleton) momentMaps(m Moment) []skinning.Affine {
 	n := len(s.skin.Joints)
 	own, known := make([]skinning.Affine, n), make([]bool, n)
 	set := func(list []skinning.Affine, to []uint16) {
@@ -78,14 +92,13 @@ func (s *skeleton) moment(m Moment) (Pose, error) {
 			own[j] = own[up]
 		}
 	}
-	p.maps = own
-	return p, nil
+	return own
 }
 
 // mapsOf are the maps of all joints in a pose.
 func (s *skeleton) mapsOf(p *Pose) []skinning.Affine {
-	if p.maps != nil {
-		return p.maps
+	if p.of != nil {
+		return p.of()
 	}
 	return s.maps(p.changes)
 }
@@ -237,9 +250,21 @@ func (p *Plan) rules(s *skeleton) []jointRule {
 	return out
 }
 
-// sweep lists the poses of the joints that moves says, then the plan's own. An
-// error names a whole pose that no joint answers to.
-func (p *Plan) sweep(s *skeleton, moves []bool, diagonal float64) ([]Pose, error) {
+// mostChanges bounds the changes of joints in all whole poses of a plan together:
+// about 100 MB of them.
+const mostChanges = 1 << 20
+
+// TooManyPosesError reports a plan of more poses than the caller allows.
+type TooManyPosesError struct{ Most int }
+
+func (e *TooManyPosesError) Error() string {
+	return fmt.Sprintf("the plan makes more than %d poses or changes of joints", e.Most)
+}
+
+// sweep lists the poses of the joints that moves says, then the plan's own: no more
+// than most. Errors: *TooManyPosesError; *PlanError for a whole pose that no joint
+// answers to.
+func (p *Plan) sweep(s *skeleton, moves []bool, diagonal float64, most int) ([]Pose, error) {
 	step := 0.02 * diagonal
 	if p.Move != nil {
 		step = *p.Move
@@ -252,6 +277,11 @@ func (p *Plan) sweep(s *skeleton, moves []bool, diagonal float64) ([]Pose, error
 	for j, r := range p.rules(s) {
 		if r.skip || !moves[j] {
 			continue
+		}
+		// A joint's poses are at most six an angle, six moves and three a factor: looked
+		// at before they are made.
+		if len(out) > most || len(r.angles) > most || len(factors) > most {
+			return nil, &TooManyPosesError{most}
 		}
 		name := s.name(j)
 		for k := range 3 {
@@ -308,6 +338,10 @@ func (p *Plan) sweep(s *skeleton, moves []bool, diagonal float64) ([]Pose, error
 			}
 		}
 	}
+	if len(out)+len(p.Poses) > most {
+		return nil, &TooManyPosesError{most}
+	}
+	changes := 0
 	for i := range p.Poses {
 		w := &p.Poses[i]
 		x := Pose{Name: w.Name, Change: Whole, Importance: 1, root: -1}
@@ -318,7 +352,10 @@ func (p *Plan) sweep(s *skeleton, moves []bool, diagonal float64) ([]Pose, error
 			c := &w.Set[k]
 			joints := p.expand(s, c.Joints)
 			if len(joints) == 0 {
-				return nil, fmt.Errorf("pose %q: no joint is named %q", w.Name, c.Joints)
+				return nil, &PlanError{Field: fmt.Sprintf("poses[%d].set[%d].joints", i, k), What: fmt.Sprintf("pose %q: no joint is named %q", w.Name, c.Joints)}
+			}
+			if changes += 7 * len(joints); changes > mostChanges {
+				return nil, &TooManyPosesError{mostChanges}
 			}
 			for _, j := range joints {
 				for axis, m := range c.Move {
