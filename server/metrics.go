@@ -52,7 +52,7 @@ func newMetrics(s *Server) *metrics {
 		gauge("selvage_queue_depth", "Calls that wait for room.", func() float64 { return float64(s.admission.waiting.Load()) }),
 		gauge("selvage_running_calls", "Calls that compute.", func() float64 { return float64(s.admission.running.Load()) }),
 		gauge("selvage_work_bytes", "Memory of running calls, by estimate.", func() float64 { return float64(s.admission.held.Load()) }),
-		gauge("selvage_body_bytes", "Memory of prepared bodies, by estimate.", func() float64 { return float64(s.bodies.bytes() + s.sources.bytes()) }),
+		gauge("selvage_body_bytes", "Memory of prepared bodies, by estimate.", func() float64 { return float64(s.bodies.Bytes() + s.sources.Bytes()) }),
 		gauge("selvage_store_bytes", "Bytes of assets kept.", func() float64 {
 			if s.store == nil {
 				return 0

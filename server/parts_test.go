@@ -1,6 +1,6 @@
 package server
 
-// The parts of the server alone: store, cache, lanes, outline, tokens.
+// The parts of the server alone: store, lanes, tokens.
 
 import (
 	"context"
@@ -11,7 +11,6 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
-	"sync/atomic"
 	"testing"
 	"time"
 )
@@ -212,152 +211,6 @@ func TestUpload_Faults(t *testing.T) {
 				t.Errorf("%d bytes used, %d pending", used, pending)
 			}
 		})
-	}
-}
-
-func TestOutline(t *testing.T) {
-	for _, c := range []struct {
-		name, text, fault string
-		vertices          int64
-		triangles         int64
-	}{
-		{"empty", "", "empty", 0, 0},
-		{"no JSON", "hello", "JSON", 0, 0},
-		{"null", "null", "version", 0, 0},
-		{"version 1", `{"asset":{"version":"1.0"}}`, "version", 0, 0},
-		{"external buffer", `{"asset":{"version":"2.0"},"buffers":[{"byteLength":4,"uri":"a.bin"}]}`, "buffer 0", 0, 0},
-		{"address", `{"asset":{"version":"2.0"},"buffers":[{"byteLength":4,"uri":"http://127.0.0.1/a.bin"}]}`, "buffer 0", 0, 0},
-		{"file address", `{"asset":{"version":"2.0"},"images":[{},{"uri":"file:///etc/passwd"}]}`, "image 1", 0, 0},
-		{"empty URI", `{"asset":{"version":"2.0"},"images":[{"uri":""}]}`, "image 0", 0, 0},
-		{"counts", `{"asset":{"version":"2.0"},"images":[{"uri":"data:,"}],"accessors":[{"count":10},{"count":30}],
-			"meshes":[{"primitives":[{"attributes":{"POSITION":0},"indices":1},{"attributes":{"NORMAL":0}}]}],
-			"nodes":[{"mesh":0},{"mesh":0},{"mesh":7},{}]}`, "", 20, 20},
-		{"absurd", `{"asset":{"version":"2.0"},"accessors":[{"count":9223372036854775807},{"count":-5}],
-			"meshes":[{"primitives":[{"attributes":{"POSITION":0},"indices":1}]}],"nodes":[{"mesh":0},{"mesh":0}]}`, "", 2 << 32, 0},
-		{"cut GLB", "glTF\x02\x00\x00\x00\xff\x00\x00\x00", "GLTF", 0, 0},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			o, err := outlineOf([]byte(c.text))
-			var fault *assetError
-			if c.fault != "" {
-				if !errors.As(err, &fault) || !strings.Contains(strings.ToLower(err.Error()), strings.ToLower(c.fault)) {
-					t.Errorf("error %v, want one with %q", err, c.fault)
-				}
-				return
-			}
-			if err != nil || o.Vertices != c.vertices || o.Triangles != c.triangles {
-				t.Errorf("%+v, %v; want %d vertices, %d triangles", o, err, c.vertices, c.triangles)
-			}
-		})
-	}
-}
-
-// FuzzOutline reads outlines of any bytes: it must not panic, and what it counts
-// stays in range.
-func FuzzOutline(f *testing.F) {
-	f.Add(text(1, 100))
-	f.Add([]byte("glTF\x02\x00\x00\x00\x30\x00\x00\x00\x1c\x00\x00\x00JSON{\"asset\":{\"version\":\"2.0\"}}"))
-	f.Fuzz(func(t *testing.T, data []byte) {
-		o, err := outlineOf(data)
-		if err == nil && (o.Vertices < 0 || o.Triangles < 0 || o.garmentBytes() <= 0 || o.bodyBytes() <= 0) {
-			t.Errorf("%+v", o)
-		}
-	})
-}
-
-func TestCache_LeastRecentlyUsedOutFirst(t *testing.T) {
-	c := newCache[string](100)
-	prepared := 0
-	get := func(key string, bytes int64) bool {
-		v, hit, err := c.get(t.Context(), key, func() (string, int64, error) { prepared++; return "value of " + key, bytes, nil })
-		if err != nil || v != "value of "+key {
-			t.Fatalf("%s: %q, %v", key, v, err)
-		}
-		return hit
-	}
-	for _, x := range []struct {
-		key   string
-		bytes int64
-		hit   bool
-		used  int64
-	}{
-		{"a", 40, false, 40}, {"b", 40, false, 80}, {"a", 40, true, 80}, {"c", 40, false, 80}, {"b", 40, false, 80},
-		{"huge", 101, false, 80}, {"huge", 101, false, 80},
-	} {
-		if hit := get(x.key, x.bytes); hit != x.hit || c.bytes() != x.used {
-			t.Errorf("%s: hit %v, %d bytes; want %v, %d", x.key, hit, c.bytes(), x.hit, x.used)
-		}
-	}
-	c.remove(func(key string) bool { return key == "b" })
-	if c.has("b") || !c.has("c") || c.bytes() != 40 {
-		t.Errorf("after the removal: %d bytes", c.bytes())
-	}
-	if prepared != 6 {
-		t.Errorf("prepared %d times, want 6", prepared)
-	}
-}
-
-func TestCache_PreparesOnceForMany(t *testing.T) {
-	c := newCache[int](100)
-	var calls atomic.Int32
-	release := make(chan struct{})
-	var wg sync.WaitGroup
-	for range 20 {
-		wg.Go(func() {
-			v, _, err := c.get(context.Background(), "k", func() (int, int64, error) {
-				calls.Add(1)
-				<-release
-				return 7, 1, nil
-			})
-			if v != 7 || err != nil {
-				t.Errorf("%d, %v", v, err)
-			}
-		})
-	}
-	for calls.Load() == 0 {
-		time.Sleep(time.Millisecond)
-	}
-	// One that gives up does not wait for the others.
-	gone, cancel := context.WithCancel(context.Background())
-	cancel()
-	if _, _, err := c.get(gone, "k", nil); !errors.Is(err, context.Canceled) {
-		t.Errorf("error %v, want cancelled", err)
-	}
-	close(release)
-	wg.Wait()
-	if n := calls.Load(); n != 1 {
-		t.Errorf("prepared %d times", n)
-	}
-}
-
-func TestCache_NextTriesAfterFailure(t *testing.T) {
-	c := newCache[int](100)
-	fail := errors.New("fails")
-	started, release := make(chan struct{}), make(chan struct{})
-	go c.get(context.Background(), "k", func() (int, int64, error) {
-		close(started)
-		<-release
-		return 0, 0, fail
-	})
-	<-started
-	done := make(chan error, 1)
-	go func() {
-		v, _, err := c.get(context.Background(), "k", func() (int, int64, error) { return 5, 1, nil })
-		if v != 5 {
-			err = fmt.Errorf("%d, %w", v, err)
-		}
-		done <- err
-	}()
-	close(release)
-	if err := <-done; err != nil {
-		t.Error(err)
-	}
-	func() { // a panic must not leave the key pending
-		defer func() { _ = recover() }()
-		_, _, _ = c.get(context.Background(), "p", func() (int, int64, error) { panic("p") })
-	}()
-	if v, _, err := c.get(t.Context(), "p", func() (int, int64, error) { return 6, 1, nil }); v != 6 || err != nil {
-		t.Errorf("after a panic: %d, %v", v, err)
 	}
 }
 

@@ -4,7 +4,6 @@
 //
 //	service.go      the methods
 //	store.go        uploaded assets on disk
-//	bodies.go       prepared bodies in memory
 //	admission.go    who may compute, who waits, who goes
 //	status.go       errors to codes
 //	interceptor.go  what every call passes through
@@ -21,6 +20,7 @@ import (
 	"time"
 
 	pb "github.com/selvage/selvage/api/selvage/v1"
+	"github.com/selvage/selvage/server/internal/bodycache"
 	"github.com/selvage/selvage/transfer"
 	"golang.org/x/net/netutil"
 	"google.golang.org/grpc"
@@ -38,8 +38,8 @@ type Server struct {
 
 	config    Config
 	store     *store
-	bodies    *cache[*transfer.AssetBody]
-	sources   *cache[*arrayBody]
+	bodies    *bodycache.Cache[*transfer.AssetBody]
+	sources   *bodycache.Cache[*arrayBody]
 	admission *admission
 	tokens    *tokens
 	metrics   *metrics
@@ -74,8 +74,8 @@ func NewServer(c Config) (*Server, error) {
 	s := &Server{
 		config: c,
 		// Bodies for assets and for arrays share the budget, three to one.
-		bodies:    newCache[*transfer.AssetBody](c.BodyBytes - c.BodyBytes/4),
-		sources:   newCache[*arrayBody](c.BodyBytes / 4),
+		bodies:    bodycache.New[*transfer.AssetBody](c.BodyBytes - c.BodyBytes/4),
+		sources:   bodycache.New[*arrayBody](c.BodyBytes / 4),
 		admission: newAdmission(c.WorkBytes, c.MaxCalls, c.Queue, c.QueueWait),
 		health:    health.NewServer(),
 	}

@@ -14,6 +14,7 @@ import (
 
 	"github.com/selvage/selvage/api/convert"
 	pb "github.com/selvage/selvage/api/selvage/v1"
+	"github.com/selvage/selvage/server/internal/sizing"
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
@@ -41,7 +42,7 @@ func parseName(name, field string) (digest, error) {
 	return id, nil
 }
 
-func assetMessage(id digest, o outline) *pb.Asset {
+func assetMessage(id digest, o sizing.Outline) *pb.Asset {
 	return &pb.Asset{Name: assetName(id), SizeBytes: o.Size, VertexCount: o.Vertices, TriangleCount: o.Triangles}
 }
 
@@ -109,7 +110,7 @@ func (s *Server) UploadAsset(stream grpc.ClientStreamingServer[pb.UploadAssetReq
 		}
 	}
 	// Only the outline is decoded here, a few times the length of the JSON.
-	t, err := s.admission.acquire(ctx, 8*min(jsonLength(u.head, u.size), s.textLimit()))
+	t, err := s.admission.acquire(ctx, 8*min(sizing.JSONLength(u.head, u.size), s.textLimit()))
 	if err != nil {
 		return err
 	}
@@ -133,7 +134,7 @@ func (s *Server) textLimit() int64 {
 	return min(s.config.MaxAssetBytes, s.admission.large.bytes/8)
 }
 
-func (s *Server) checkSize(o outline) error {
+func (s *Server) checkSize(o sizing.Outline) error {
 	if o.Vertices > s.config.MaxVertices {
 		return &limitError{"max_vertices", fmt.Sprintf("%d vertices are more than %d", o.Vertices, s.config.MaxVertices)}
 	}
@@ -198,15 +199,15 @@ func (s *Server) DeleteAsset(_ context.Context, m *pb.DeleteAssetRequest) (*empt
 		return nil, err
 	}
 	ofAsset := func(key string) bool { return strings.HasPrefix(key, id.String()) }
-	s.bodies.remove(ofAsset)
-	s.sources.remove(ofAsset)
+	s.bodies.Remove(ofAsset)
+	s.sources.Remove(ofAsset)
 	return &emptypb.Empty{}, nil
 }
 
 // source is an asset that a call uses, before it is read.
 type source struct {
 	id      digest
-	outline outline
+	outline sizing.Outline
 	content []byte // nil: in the store
 	name    string // for messages
 }
@@ -229,7 +230,7 @@ func (s *Server) resolve(m *pb.AssetSource, field, fallback string) (*source, er
 			return nil, &convert.FieldError{Field: field + ".content", What: "is empty"}
 		}
 		x.content, x.id = from.Content, sha256.Sum256(from.Content)
-		x.outline, err = outlineOf(from.Content)
+		x.outline, err = sizing.Of(from.Content)
 	default:
 		return nil, &convert.FieldError{Field: field, What: "has neither asset nor content"}
 	}
@@ -257,7 +258,7 @@ func (s *Server) InspectAsset(ctx context.Context, m *pb.InspectAssetRequest) (*
 	if err != nil {
 		return nil, err
 	}
-	t, err := s.admission.acquire(ctx, x.outline.inspectBytes())
+	t, err := s.admission.acquire(ctx, x.outline.InspectBytes())
 	if err != nil {
 		return nil, err
 	}
@@ -368,13 +369,13 @@ func (r *reporter) stop() error {
 // body returns the prepared body of a source. threads computes; the call holds a
 // ticket that covers it.
 func (s *Server) body(ctx context.Context, x *source, names []string, threads int) (*transfer.AssetBody, error) {
-	b, hit, err := s.bodies.get(ctx, bodyKey(x, names), func() (*transfer.AssetBody, int64, error) {
+	b, hit, err := s.bodies.Get(ctx, bodyKey(x, names), func() (*transfer.AssetBody, int64, error) {
 		a, err := s.readAsset(x)
 		if err != nil {
 			return nil, 0, err
 		}
 		b, err := transfer.PrepareAsset(ctx, a, gltfio.Selection{Names: names}, threads)
-		return b, x.outline.bodyBytes(), err
+		return b, x.outline.BodyBytes(), err
 	})
 	s.metrics.body(hit)
 	return b, err
@@ -408,9 +409,9 @@ func (s *Server) TransferAsset(m *pb.TransferAssetRequest, stream grpc.ServerStr
 	if err != nil {
 		return err
 	}
-	need := garment.outline.garmentBytes()
-	if !s.bodies.has(bodyKey(body, m.GetBodyNames())) {
-		need += 2 * body.outline.bodyBytes()
+	need := garment.outline.GarmentBytes()
+	if !s.bodies.Has(bodyKey(body, m.GetBodyNames())) {
+		need += 2 * body.outline.BodyBytes()
 	}
 	t, err := s.admission.acquire(ctx, need)
 	if err != nil {
@@ -517,12 +518,12 @@ func jointNames(b *transfer.Body) []string {
 
 // arraysNeed is what a transfer by arrays takes, by estimate.
 func arraysNeed(m *pb.TransferArraysRequest) int64 {
-	of := func(a *pb.MeshArrays) outline {
-		return outline{Vertices: int64(len(a.GetPositions())) / 12, Triangles: int64(len(a.GetTriangles())) / 12}
+	of := func(a *pb.MeshArrays) sizing.Outline {
+		return sizing.Outline{Vertices: int64(len(a.GetPositions())) / 12, Triangles: int64(len(a.GetTriangles())) / 12}
 	}
-	need := of(m.GetGarment().GetMesh()).garmentBytes() + int64(proto.Size(m))
+	need := of(m.GetGarment().GetMesh()).GarmentBytes() + int64(proto.Size(m))
 	if b := m.GetBodyArrays(); b != nil {
-		need += 2*of(b.GetMesh()).bodyBytes() + 12*int64(len(b.GetRows().GetJoints()))
+		need += 2*of(b.GetMesh()).BodyBytes() + 12*int64(len(b.GetRows().GetJoints()))
 	}
 	return need
 }
@@ -546,7 +547,7 @@ func (s *Server) transferArrays(ctx context.Context, m *pb.TransferArraysRequest
 	}
 	opt.Progress = progress
 	for _, a := range []*pb.MeshArrays{m.GetBodyArrays().GetMesh(), m.GetGarment().GetMesh()} {
-		if err := s.checkSize(outline{Vertices: int64(len(a.GetPositions())) / 12, Triangles: int64(len(a.GetTriangles())) / 12}); err != nil {
+		if err := s.checkSize(sizing.Outline{Vertices: int64(len(a.GetPositions())) / 12, Triangles: int64(len(a.GetTriangles())) / 12}); err != nil {
 			return nil, nil, err
 		}
 	}
@@ -558,8 +559,8 @@ func (s *Server) transferArrays(ctx context.Context, m *pb.TransferArraysRequest
 		if uploaded, err = s.resolve(&pb.AssetSource{Source: &pb.AssetSource_Asset{Asset: b.BodyAsset}}, "body_asset", "body"); err != nil {
 			return nil, nil, err
 		}
-		if !s.sources.has(bodyKey(uploaded, nil)) {
-			need += 2 * uploaded.outline.bodyBytes()
+		if !s.sources.Has(bodyKey(uploaded, nil)) {
+			need += 2 * uploaded.outline.BodyBytes()
 		}
 	default:
 		return nil, nil, &convert.FieldError{Field: "body", What: "has neither body_arrays nor body_asset"}
@@ -628,7 +629,7 @@ func (s *Server) arrayBody(ctx context.Context, m *pb.TransferArraysRequest, upl
 		key = "arrays " + digest(sha256.Sum256(text)).String()
 		read = func() (*transfer.Body, error) { return convert.BodyFromProto(m.GetBodyArrays(), "body_arrays") }
 	}
-	b, hit, err := s.sources.get(ctx, key, func() (*arrayBody, int64, error) {
+	b, hit, err := s.sources.Get(ctx, key, func() (*arrayBody, int64, error) {
 		body, err := read()
 		if err != nil {
 			return nil, 0, err
@@ -637,8 +638,8 @@ func (s *Server) arrayBody(ctx context.Context, m *pb.TransferArraysRequest, upl
 		if err != nil {
 			return nil, 0, err
 		}
-		o := outline{Vertices: int64(body.Mesh.NumVertices()), Triangles: int64(len(body.Mesh.Triangles))}
-		return &arrayBody{src, jointNames(body)}, o.bodyBytes() + 10*int64(len(body.Rows.Joint)), nil
+		o := sizing.Outline{Vertices: int64(body.Mesh.NumVertices()), Triangles: int64(len(body.Mesh.Triangles))}
+		return &arrayBody{src, jointNames(body)}, o.BodyBytes() + 10*int64(len(body.Rows.Joint)), nil
 	})
 	s.metrics.body(hit)
 	return b, err

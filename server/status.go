@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"github.com/selvage/selvage/api/convert"
+	"github.com/selvage/selvage/server/internal/sizing"
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/mesh"
@@ -37,7 +38,7 @@ func statusOf(err error) *status.Status {
 		option   *transfer.OptionError
 		noRows   *transfer.NoRowsError
 		asset    *gltfio.Error
-		outline  *assetError
+		outline  *sizing.AssetError
 		upload   *uploadError
 		index    *mesh.IndexError
 		position *mesh.PositionError

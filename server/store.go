@@ -18,6 +18,8 @@ import (
 	"slices"
 	"strings"
 	"sync"
+
+	"github.com/selvage/selvage/server/internal/sizing"
 )
 
 // digest is the SHA-256 of an asset.
@@ -54,7 +56,7 @@ type store struct {
 
 type stored struct {
 	id      digest
-	outline outline
+	outline sizing.Outline
 }
 
 const (
@@ -104,7 +106,7 @@ func openStore(folder string, capacity int64) (*store, error) {
 			continue
 		}
 		// An asset without its outline was cut off between the two renames.
-		var o outline
+		var o sizing.Outline
 		text, err := os.ReadFile(filepath.Join(folder, base+outlineSuffix))
 		if err != nil || json.Unmarshal(text, &o) != nil || o.Size != info.Size() {
 			os.Remove(filepath.Join(folder, name))
@@ -174,12 +176,12 @@ func (s *store) drop(e *list.Element) {
 }
 
 // get returns an asset's outline and marks it used.
-func (s *store) get(id digest) (outline, error) {
+func (s *store) get(id digest) (sizing.Outline, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	e, ok := s.entries[id]
 	if !ok {
-		return outline{}, &notFoundError{assetName(id)}
+		return sizing.Outline{}, &notFoundError{assetName(id)}
 	}
 	s.recent.MoveToFront(e)
 	return e.Value.(*stored).outline, nil
@@ -303,25 +305,25 @@ func (u *upload) abort() {
 }
 
 // check returns the outline of what was written, or why it is no asset.
-func (u *upload) check(textLimit int64) (outline, error) {
+func (u *upload) check(textLimit int64) (sizing.Outline, error) {
 	if u.got != u.size {
-		return outline{}, &uploadError{fmt.Sprintf("%d bytes, %d were announced", u.got, u.size)}
+		return sizing.Outline{}, &uploadError{fmt.Sprintf("%d bytes, %d were announced", u.got, u.size)}
 	}
 	if digest(u.hash.Sum(nil)) != u.id {
-		return outline{}, &uploadError{"the bytes do not have the announced hash"}
+		return sizing.Outline{}, &uploadError{"the bytes do not have the announced hash"}
 	}
 	if _, err := u.file.Seek(0, io.SeekStart); err != nil {
-		return outline{}, err
+		return sizing.Outline{}, err
 	}
-	text, err := readJSON(u.file, u.size, textLimit)
+	text, err := sizing.ReadJSON(u.file, u.size, textLimit)
 	if err != nil {
-		return outline{}, err
+		return sizing.Outline{}, err
 	}
-	return newOutline(text, u.size)
+	return sizing.New(text, u.size)
 }
 
 // commit makes a checked upload part of the store.
-func (u *upload) commit(o outline) error {
+func (u *upload) commit(o sizing.Outline) error {
 	defer u.abort()
 	// The bytes are on disk before the name is.
 	if err := u.file.Sync(); err != nil {

@@ -1,4 +1,5 @@
-package server
+// Package sizing tells what an asset will take before it is read.
+package sizing
 
 // Outline: the few facts of an asset that are needed before it is read: how
 // much there is in it, and whether it refers to anything outside.
@@ -12,13 +13,13 @@ import (
 	"strings"
 )
 
-// assetError says what is wrong with an asset.
-type assetError struct{ what string }
+// AssetError says what is wrong with an asset.
+type AssetError struct{ What string }
 
-func (e *assetError) Error() string { return e.what }
+func (e *AssetError) Error() string { return e.What }
 
-// outline of an asset.
-type outline struct {
+// Outline of an asset.
+type Outline struct {
 	Size      int64 `json:"size"`
 	Vertices  int64 `json:"vertices"`
 	Triangles int64 `json:"triangles"`
@@ -41,70 +42,70 @@ const (
 	fileBytes            = 3
 )
 
-// bodyBytes is what a prepared body takes by estimate.
-func (o outline) bodyBytes() int64 {
+// BodyBytes is what a prepared body takes by estimate.
+func (o Outline) BodyBytes() int64 {
 	return o.Vertices*bodyVertexBytes + o.Triangles*bodyTriangleBytes + o.Decoded + o.Size
 }
 
-// garmentBytes is what the transfer of a garment takes by estimate.
-func (o outline) garmentBytes() int64 {
+// GarmentBytes is what the transfer of a garment takes by estimate.
+func (o Outline) GarmentBytes() int64 {
 	return o.Vertices*garmentVertexBytes + o.Triangles*garmentTriangleBytes + o.Decoded + o.Size*fileBytes
 }
 
-// inspectBytes is what reading an asset takes by estimate.
-func (o outline) inspectBytes() int64 {
+// InspectBytes is what reading an asset takes by estimate.
+func (o Outline) InspectBytes() int64 {
 	return o.Vertices*300 + o.Triangles*100 + o.Decoded + o.Size*fileBytes
 }
 
-// jsonLength is how long the JSON part of an asset of size bytes says it is, by
+// JSONLength is how long the JSON part of an asset of size bytes says it is, by
 // the asset's first 20 bytes.
-func jsonLength(head []byte, size int64) int64 {
+func JSONLength(head []byte, size int64) int64 {
 	if len(head) >= 20 && string(head[:4]) == "glTF" {
 		return min(size, int64(binary.LittleEndian.Uint32(head[12:])))
 	}
 	return size
 }
 
-// readJSON returns the JSON text of an asset of size bytes without its binary
+// ReadJSON returns the JSON text of an asset of size bytes without its binary
 // part. r need not be read to its end. limit bounds the text.
-func readJSON(r io.Reader, size, limit int64) ([]byte, error) {
+func ReadJSON(r io.Reader, size, limit int64) ([]byte, error) {
 	head := make([]byte, 20)
 	n, err := io.ReadFull(r, head)
 	if err != nil && err != io.ErrUnexpectedEOF {
-		return nil, &assetError{"is empty"}
+		return nil, &AssetError{"is empty"}
 	}
 	head = head[:n]
 	length := size
 	if n >= 4 && string(head[:4]) == "glTF" {
 		if n < 20 || binary.LittleEndian.Uint32(head[4:]) != 2 {
-			return nil, &assetError{"is not binary glTF version 2"}
+			return nil, &AssetError{"is not binary glTF version 2"}
 		}
 		if total := int64(binary.LittleEndian.Uint32(head[8:])); total > size {
-			return nil, &assetError{fmt.Sprintf("is cut off: the header says %d bytes, there are %d", total, size)}
+			return nil, &AssetError{fmt.Sprintf("is cut off: the header says %d bytes, there are %d", total, size)}
 		}
 		length = int64(binary.LittleEndian.Uint32(head[12:]))
 		if string(head[16:20]) != "JSON" || length > size-20 {
-			return nil, &assetError{"its first chunk is not whole JSON"}
+			return nil, &AssetError{"its first chunk is not whole JSON"}
 		}
 		head = nil
 	}
 	if length > limit {
-		return nil, &assetError{fmt.Sprintf("its JSON has %d bytes, more than %d", length, limit)}
+		return nil, &AssetError{fmt.Sprintf("its JSON has %d bytes, more than %d", length, limit)}
 	}
 	text, err := io.ReadAll(io.LimitReader(io.MultiReader(bytes.NewReader(head), r), length))
 	if err != nil {
 		return nil, err
 	}
 	if int64(len(text)) < length {
-		return nil, &assetError{"is cut off"}
+		return nil, &AssetError{"is cut off"}
 	}
 	return text, nil
 }
 
-// newOutline reads the outline from an asset's JSON text. It refuses what names
+// New reads the outline from an asset's JSON text. It refuses what names
 // external files or addresses.
-func newOutline(text []byte, size int64) (outline, error) {
-	o := outline{Size: size, Decoded: int64(len(text)) * textBytes}
+func New(text []byte, size int64) (Outline, error) {
+	o := Outline{Size: size, Decoded: int64(len(text)) * textBytes}
 	for _, mark := range []string{",", "{", "["} {
 		o.Decoded += valueBytes * int64(bytes.Count(text, []byte(mark)))
 	}
@@ -133,10 +134,10 @@ func newOutline(text []byte, size int64) (outline, error) {
 	}
 	text = bytes.TrimPrefix(text, []byte("\xef\xbb\xbf"))
 	if err := json.Unmarshal(text, &doc); err != nil {
-		return o, &assetError{"its JSON cannot be read"}
+		return o, &AssetError{"its JSON cannot be read"}
 	}
 	if doc.Asset == nil || !strings.HasPrefix(doc.Asset.Version, "2.") && doc.Asset.Version != "2" {
-		return o, &assetError{"is not glTF version 2"}
+		return o, &AssetError{"is not glTF version 2"}
 	}
 	for _, x := range []struct {
 		kind string
@@ -144,7 +145,7 @@ func newOutline(text []byte, size int64) (outline, error) {
 	}{{"buffer", doc.Buffers}, {"image", doc.Images}} {
 		for i, r := range x.list {
 			if r.URI != nil && !strings.HasPrefix(*r.URI, "data:") {
-				return o, &assetError{fmt.Sprintf("%s %d is an external file or address, which is not allowed here: put it inside the asset", x.kind, i)}
+				return o, &AssetError{fmt.Sprintf("%s %d is an external file or address, which is not allowed here: put it inside the asset", x.kind, i)}
 			}
 		}
 	}
@@ -178,11 +179,11 @@ func newOutline(text []byte, size int64) (outline, error) {
 	return o, nil
 }
 
-// outlineOf is newOutline of an asset in memory.
-func outlineOf(data []byte) (outline, error) {
-	text, err := readJSON(bytes.NewReader(data), int64(len(data)), int64(len(data)))
+// Of is New of an asset in memory.
+func Of(data []byte) (Outline, error) {
+	text, err := ReadJSON(bytes.NewReader(data), int64(len(data)), int64(len(data)))
 	if err != nil {
-		return outline{}, err
+		return Outline{}, err
 	}
-	return newOutline(text, int64(len(data)))
+	return New(text, int64(len(data)))
 }

@@ -1,4 +1,5 @@
-package server
+// Package bodycache keeps what is costly to prepare, under a budget of memory.
+package bodycache
 
 import (
 	"container/list"
@@ -6,10 +7,10 @@ import (
 	"sync"
 )
 
-// cache keeps prepared bodies under a byte budget, least recently used out
+// Cache keeps prepared bodies under a byte budget, least recently used out
 // first. A body that several calls ask for at once is prepared once. It is safe
 // for concurrent use.
-type cache[V any] struct {
+type Cache[V any] struct {
 	capacity int64
 
 	mu      sync.Mutex
@@ -25,22 +26,23 @@ type cached[V any] struct {
 	bytes int64
 }
 
-func newCache[V any](capacity int64) *cache[V] {
-	return &cache[V]{capacity: capacity, entries: map[string]*list.Element{}, recent: list.New(), pending: map[string]chan struct{}{}}
+// New returns an empty cache of capacity bytes.
+func New[V any](capacity int64) *Cache[V] {
+	return &Cache[V]{capacity: capacity, entries: map[string]*list.Element{}, recent: list.New(), pending: map[string]chan struct{}{}}
 }
 
-// has reports whether key is held.
-func (c *cache[V]) has(key string) bool {
+// Has reports whether key is held.
+func (c *Cache[V]) Has(key string) bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	_, ok := c.entries[key]
 	return ok
 }
 
-// get returns key's value, from the cache (hit) or from prepare, which says how
+// Get returns key's value, from the cache (hit) or from prepare, which says how
 // many bytes to count. Of several callers one prepares, with its own context; the
 // others wait, and where it fails the next one tries.
-func (c *cache[V]) get(ctx context.Context, key string, prepare func() (V, int64, error)) (value V, hit bool, err error) {
+func (c *Cache[V]) Get(ctx context.Context, key string, prepare func() (V, int64, error)) (value V, hit bool, err error) {
 	for {
 		c.mu.Lock()
 		if e, ok := c.entries[key]; ok {
@@ -84,15 +86,15 @@ func (c *cache[V]) get(ctx context.Context, key string, prepare func() (V, int64
 }
 
 // drop removes an entry; those that use its value go on. mu is held.
-func (c *cache[V]) drop(e *list.Element) {
+func (c *Cache[V]) drop(e *list.Element) {
 	x := e.Value.(*cached[V])
 	c.recent.Remove(e)
 	delete(c.entries, x.key)
 	c.used -= x.bytes
 }
 
-// remove drops every key that match accepts.
-func (c *cache[V]) remove(match func(key string) bool) {
+// Remove drops every key that match accepts.
+func (c *Cache[V]) Remove(match func(key string) bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	for key, e := range c.entries {
@@ -102,8 +104,8 @@ func (c *cache[V]) remove(match func(key string) bool) {
 	}
 }
 
-// bytes held by estimate.
-func (c *cache[V]) bytes() int64 {
+// Bytes held by estimate.
+func (c *Cache[V]) Bytes() int64 {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.used
