@@ -2,9 +2,8 @@ package transfer
 
 import (
 	"context"
-	"runtime"
-	"sync"
-	"sync/atomic"
+
+	"github.com/selvage/selvage/transfer/forkjoin"
 )
 
 // blockSize is the number of vertices that one goroutine takes at a time:
@@ -19,34 +18,6 @@ func blocksOf(n int) int { return (n + blockSize - 1) / blockSize }
 // threads, so work that writes only to its own range is deterministic. It
 // returns ctx's error as soon as the running blocks are done.
 func parallel(ctx context.Context, n, threads int, work func(lo, hi int)) error {
-	if threads <= 0 {
-		threads = runtime.GOMAXPROCS(0)
-	}
-	blocks := blocksOf(n)
-	threads = min(threads, blocks)
 	run := func(b int) { work(b*blockSize, min(n, (b+1)*blockSize)) }
-	if threads <= 1 {
-		for b := 0; b < blocks; b++ {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			run(b)
-		}
-		return ctx.Err()
-	}
-	var next atomic.Int64
-	var wg sync.WaitGroup
-	for t := 0; t < threads; t++ {
-		wg.Go(func() {
-			for ctx.Err() == nil {
-				b := int(next.Add(1)) - 1
-				if b >= blocks {
-					return
-				}
-				run(b)
-			}
-		})
-	}
-	wg.Wait()
-	return ctx.Err()
+	return forkjoin.Each(ctx, blocksOf(n), threads, func() func(int) { return run })
 }

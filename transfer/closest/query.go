@@ -10,10 +10,8 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"runtime"
-	"sync"
-	"sync/atomic"
 
+	"github.com/selvage/selvage/transfer/forkjoin"
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
@@ -60,36 +58,17 @@ func (t *Tree) NearestAll(ctx context.Context, points []r3.Vec, hits []Hit, thre
 	if len(points) != len(hits) {
 		return fmt.Errorf("%d hits for %d points", len(hits), len(points))
 	}
-	if threads <= 0 {
-		threads = runtime.GOMAXPROCS(0)
+	batch := func(b int) {
+		end := min(len(points), (b+1)*batchSize)
+		seed := int32(-1)
+		for i := b * batchSize; i < end; i++ {
+			slot, distSq := t.search(points[i], seed, math.Inf(1))
+			hits[i] = t.hit(points[i], slot, distSq)
+			seed = slot
+		}
 	}
 	batches := (len(points) + batchSize - 1) / batchSize
-	var next atomic.Int64
-	work := func() {
-		for ctx.Err() == nil {
-			b := int(next.Add(1)) - 1
-			if b >= batches {
-				return
-			}
-			end := min(len(points), (b+1)*batchSize)
-			seed := int32(-1)
-			for i := b * batchSize; i < end; i++ {
-				slot, distSq := t.search(points[i], seed, math.Inf(1))
-				hits[i] = t.hit(points[i], slot, distSq)
-				seed = slot
-			}
-		}
-	}
-	if threads = min(threads, batches); threads <= 1 {
-		work()
-	} else {
-		var wait sync.WaitGroup
-		for range threads {
-			wait.Go(work)
-		}
-		wait.Wait()
-	}
-	if err := ctx.Err(); err != nil {
+	if err := forkjoin.Each(ctx, batches, threads, func() func(int) { return batch }); err != nil {
 		return fmt.Errorf("nearest points of %d queries: %w", len(points), err)
 	}
 	return nil

@@ -17,10 +17,10 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"runtime"
-	"sync"
+	"slices"
 	"sync/atomic"
 
+	"github.com/selvage/selvage/transfer/forkjoin"
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
@@ -30,6 +30,8 @@ const (
 	countBits = 3    // a leaf reference keeps its size in so many low bits
 	bins      = 16   // of the surface area heuristic
 	taskSize  = 8192 // subtrees up to this many triangles are built as one task
+	// checkEvery is the number of triangles between two looks at the context.
+	checkEvery = 1 << 14
 	// From this depth on, splits are at the median: the depth stays below
 	// sahDepth + 28 < stackSize for every mesh that int32 can index.
 	sahDepth  = 34
@@ -85,6 +87,9 @@ type Tree struct {
 // cancelled. O(n log n).
 func NewTree(ctx context.Context, positions []r3.Vec, triangles [][3]int32, threads int) (*Tree, error) {
 	for i, t := range triangles {
+		if i%checkEvery == 0 && ctx.Err() != nil {
+			return nil, cancelledTree(ctx, triangles)
+		}
 		for _, v := range t {
 			if v < 0 || int(v) >= len(positions) {
 				return nil, fmt.Errorf("triangle %d: vertex %d is outside 0..%d", i, v, len(positions)-1)
@@ -98,6 +103,9 @@ func NewTree(ctx context.Context, positions []r3.Vec, triangles [][3]int32, thre
 	lo, hi := r3.Vec{X: math.Inf(1), Y: math.Inf(1), Z: math.Inf(1)}, r3.Vec{X: math.Inf(-1), Y: math.Inf(-1), Z: math.Inf(-1)}
 	kept := make([]int32, 0, len(triangles))
 	for i, tri := range triangles {
+		if i%checkEvery == 0 && ctx.Err() != nil {
+			return nil, cancelledTree(ctx, triangles)
+		}
 		t.slot[i] = -1
 		a, b, c := positions[tri[0]], positions[tri[1]], positions[tri[2]]
 		if !usable(a) || !usable(b) || !usable(c) {
@@ -117,30 +125,42 @@ func NewTree(ctx context.Context, positions []r3.Vec, triangles [][3]int32, thre
 	}
 	b := &builder{tree: t, ctx: ctx, prims: make([]prim, len(kept))}
 	for k, i := range kept {
+		if k%checkEvery == 0 && b.cancelled() {
+			return nil, cancelledTree(ctx, triangles)
+		}
 		tri := triangles[i]
 		p := &b.prims[k]
 		p.id = i
 		p.box = t.quantise(positions[tri[0]], positions[tri[1]], positions[tri[2]])
 	}
-	if threads <= 0 {
-		threads = runtime.GOMAXPROCS(0)
-	}
 	if err := b.build(threads); err != nil {
-		return nil, fmt.Errorf("tree over %d triangles: %w", len(triangles), err)
+		return nil, cancelledTree(ctx, triangles)
 	}
 	n := len(kept)
 	t.corners, t.triangles = make([]corner, n), make([][3]r3.Vec, n)
 	t.unit, t.id = make([]r3.Vec, n), make([]int32, n)
-	for k := range b.prims {
-		i := b.prims[k].id
-		tri := triangles[i]
-		c := [3]r3.Vec{positions[tri[0]], positions[tri[1]], positions[tri[2]]}
-		t.triangles[k], t.corners[k] = c, newCorner(c)
-		t.unit[k], t.id[k], t.slot[i] = unitNormal(c), i, int32(k)
+	fill := func(block int) {
+		for k := block * checkEvery; k < min(n, (block+1)*checkEvery); k++ {
+			i := b.prims[k].id
+			tri := triangles[i]
+			c := [3]r3.Vec{positions[tri[0]], positions[tri[1]], positions[tri[2]]}
+			t.triangles[k], t.corners[k] = c, newCorner(c)
+			t.unit[k], t.id[k], t.slot[i] = unitNormal(c), i, int32(k)
+		}
+	}
+	if forkjoin.Each(ctx, (n+checkEvery-1)/checkEvery, threads, func() func(int) { return fill }) != nil {
+		return nil, cancelledTree(ctx, triangles)
 	}
 	t.normals = make([]normalNode, len(t.nodes))
-	t.boundNormals(t.root)
+	b.boundNormals(t.root)
+	if ctx.Err() != nil {
+		return nil, cancelledTree(ctx, triangles)
+	}
 	return t, nil
+}
+
+func cancelledTree(ctx context.Context, triangles [][3]int32) error {
+	return fmt.Errorf("tree over %d triangles: %w", len(triangles), ctx.Err())
 }
 
 // Len is the number of triangles in the tree, without those left out.
@@ -218,6 +238,7 @@ type builder struct {
 	prims []prim
 	tasks []task
 	stop  atomic.Bool
+	steps int // of boundNormals
 }
 
 // task is a subtree that is built apart, into its own nodes.
@@ -235,25 +256,22 @@ func (b *builder) build(threads int) error {
 	t := b.tree
 	t.bounds = b.bound(0, len(b.prims))
 	t.root = b.split(&t.nodes, 0, len(b.prims), 0, taskSize, -1, false)
-	var next atomic.Int64
-	var wait sync.WaitGroup
-	for range min(threads, len(b.tasks)) {
-		wait.Go(func() {
-			for {
-				k := int(next.Add(1)) - 1
-				if k >= len(b.tasks) || b.cancelled() {
-					return
-				}
-				s := &b.tasks[k]
-				s.ref = b.split(&s.nodes, s.first, s.end, s.depth, 0, -1, false)
-			}
-		})
+	subtree := func(k int) {
+		s := &b.tasks[k]
+		s.ref = b.split(&s.nodes, s.first, s.end, s.depth, 0, -1, false)
 	}
-	wait.Wait()
-	if err := b.ctx.Err(); err != nil {
+	if err := forkjoin.Each(b.ctx, len(b.tasks), threads, func() func(int) { return subtree }); err != nil {
 		return err
 	}
+	all := len(t.nodes)
 	for k := range b.tasks {
+		all += len(b.tasks[k].nodes)
+	}
+	t.nodes = slices.Grow(t.nodes, all-len(t.nodes))
+	for k := range b.tasks {
+		if b.cancelled() {
+			return b.ctx.Err()
+		}
 		s := &b.tasks[k]
 		shift := int32(len(t.nodes))
 		moved := func(ref int32) int32 {
@@ -312,6 +330,9 @@ func (b *builder) split(nodes *[]node, first, end, depth, later int, parent int3
 		return 0 // the whole tree is dropped
 	}
 	mid := b.partition(first, end, depth)
+	if n > 1024 && b.cancelled() {
+		return 0
+	}
 	me := int32(len(*nodes))
 	*nodes = append(*nodes, node{left: b.bound(first, mid), right: b.bound(mid, end)})
 	l := b.split(nodes, first, mid, depth+1, later, me, false)
@@ -340,7 +361,7 @@ func (b *builder) partition(first, end, depth int) int {
 			axis, spread, low = k, s, lo
 		}
 	}
-	if spread == 0 {
+	if spread == 0 || len(ps) > checkEvery && b.cancelled() {
 		return middle
 	}
 	factor := uint64(bins<<32) / uint64(spread+1)
@@ -374,6 +395,9 @@ func (b *builder) partition(first, end, depth int) int {
 			}
 		}
 	}
+	if len(ps) > checkEvery && b.cancelled() {
+		return middle
+	}
 	i, j := 0, len(ps)-1
 	for i <= j {
 		if bin(&ps[i]) <= cut {
@@ -386,10 +410,14 @@ func (b *builder) partition(first, end, depth int) int {
 	return first + i
 }
 
-// boundNormals fills normals below ref and returns their bound.
-func (t *Tree) boundNormals(ref int32) normalBox {
+// boundNormals fills the tree's normals below ref and returns their bound.
+func (b *builder) boundNormals(ref int32) normalBox {
+	t := b.tree
 	inf := float32(math.Inf(1))
 	r := normalBox{inf, inf, inf, -inf, -inf, -inf}
+	if b.steps++; b.steps%checkEvery == 0 && b.cancelled() || b.stop.Load() {
+		return r // the whole tree is dropped
+	}
 	if ref < 0 {
 		first, end := leafRange(ref)
 		for k := first; k < end; k++ {
@@ -399,7 +427,7 @@ func (t *Tree) boundNormals(ref int32) normalBox {
 		return r
 	}
 	n := &t.nodes[ref]
-	l, q := t.boundNormals(n.leftRef), t.boundNormals(n.rightRef)
+	l, q := b.boundNormals(n.leftRef), b.boundNormals(n.rightRef)
 	t.normals[ref] = normalNode{l, q}
 	r.add(l)
 	r.add(q)

@@ -12,6 +12,8 @@ import (
 	"math"
 	"slices"
 	"sync"
+
+	"github.com/selvage/selvage/transfer/forkjoin"
 )
 
 // minPivot is the least pivot over its entry on the diagonal of A. Below it a
@@ -45,12 +47,16 @@ type factor struct {
 }
 
 // analyse turns the tree of blocks into supernodes with their row structure.
-// place must have room for all vertices of the graph.
-func analyse(g *graph, tree *block, place []int32) *factor {
+// place must have room for all vertices of the graph. Once ctx is done the factor
+// is of no use.
+func analyse(ctx context.Context, g *graph, tree *block, place []int32) *factor {
 	f := &factor{place: place}
 	var number func(b *block) *supernode
 	number = func(b *block) *supernode {
 		s := &supernode{width: len(b.vertex)}
+		if len(f.nodes)&1023 == 0 && ctx.Err() != nil {
+			return s
+		}
 		for _, c := range b.children {
 			s.children = append(s.children, number(c))
 		}
@@ -65,6 +71,9 @@ func analyse(g *graph, tree *block, place []int32) *factor {
 	f.root = number(tree)
 	mark := make([]int32, len(f.order))
 	for at, s := range f.nodes {
+		if at&63 == 0 && ctx.Err() != nil {
+			return f
+		}
 		stamp := int32(at + 1)
 		end := int32(s.first + s.width)
 		var rows []int32
@@ -107,17 +116,30 @@ func (f *factor) size() int {
 type pool struct{ free [48][][]float64 }
 
 func (p *pool) get(n int) []float64 {
+	x, _ := p.getContext(context.Background(), n) // fails by ctx alone
+	return x
+}
+
+// getContext is get that ends with ctx's error soon after ctx is done.
+func (p *pool) getContext(ctx context.Context, n int) ([]float64, error) {
 	class := 0
 	for 1<<class < n {
 		class++
 	}
-	if list := p.free[class]; len(list) > 0 {
-		x := list[len(list)-1][:n]
-		p.free[class] = list[:len(list)-1]
-		clear(x)
-		return x
+	list := p.free[class]
+	if len(list) == 0 {
+		return make([]float64, n, 1<<class), nil
 	}
-	return make([]float64, n, 1<<class)
+	x := list[len(list)-1][:n]
+	p.free[class] = list[:len(list)-1]
+	const piece = 1 << 20
+	for i := 0; i < n; i += piece {
+		if i > 0 && ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		clear(x[i:min(n, i+piece)])
+	}
+	return x, nil
 }
 
 func (p *pool) put(x []float64) {
@@ -139,23 +161,26 @@ func newWorkers(threads int) workers {
 	return w
 }
 
+// with lends f scratch.
+func (w workers) with(f func(p *pool)) {
+	p := <-w
+	defer func() { w <- p }() // also where f panics: others wait for it
+	f(p)
+}
+
 // run factorises a subtree: those of little work as one task each, what is above
 // them once its children are done.
 func (f *factor) run(ctx context.Context, g *graph, s *supernode, w workers, grain float64) {
 	if s.work <= grain || len(s.children) == 0 {
-		p := <-w
-		f.subtree(ctx, g, s, p)
-		w <- p
+		w.with(func(p *pool) { f.subtree(ctx, g, s, p) })
 		return
 	}
-	var wait sync.WaitGroup
+	var wait forkjoin.Group
 	for _, c := range s.children {
 		wait.Go(func() { f.run(ctx, g, c, w, grain) })
 	}
 	wait.Wait()
-	p := <-w
-	f.eliminate(ctx, g, s, p)
-	w <- p
+	w.with(func(p *pool) { f.eliminate(ctx, g, s, p) })
 }
 
 func (f *factor) subtree(ctx context.Context, g *graph, s *supernode, p *pool) {
@@ -165,7 +190,12 @@ func (f *factor) subtree(ctx context.Context, g *graph, s *supernode, p *pool) {
 	f.eliminate(ctx, g, s, p)
 }
 
-// eliminate assembles and eliminates one front.
+// lookEvery is the number of operations of a dense front between two looks at the
+// context: a few milliseconds.
+const lookEvery = 1 << 23
+
+// eliminate assembles and eliminates one front. Once ctx is done it leaves it
+// unfinished.
 func (f *factor) eliminate(ctx context.Context, g *graph, s *supernode, p *pool) {
 	if ctx.Err() != nil {
 		return
@@ -176,6 +206,14 @@ func (f *factor) eliminate(ctx context.Context, g *graph, s *supernode, p *pool)
 	u := make([]float64, k*ld)
 	s.u, s.inverse = u, make([]float64, k)
 	schur := p.get(r * rp)
+	work := 0
+	done := func(operations int) bool {
+		if work += operations; work < lookEvery {
+			return false
+		}
+		work = 0
+		return ctx.Err() != nil
+	}
 	// Entries of A.
 	end := s.first + k
 	for i := range k {
@@ -211,6 +249,9 @@ func (f *factor) eliminate(ctx context.Context, g *graph, s *supernode, p *pool)
 		}
 		cp := pad(len(c.rows))
 		for i, ci := range column {
+			if done(4 * (len(column) - i)) {
+				return
+			}
 			from := c.update[i*cp+i : i*cp+len(column)]
 			if ci < k {
 				into := u[ci*ld : (ci+1)*ld]
@@ -232,6 +273,9 @@ func (f *factor) eliminate(ctx context.Context, g *graph, s *supernode, p *pool)
 	for i := 0; i < k; i += 4 {
 		b := min(4, k-i)
 		at := i &^ (lane - 1)
+		if done(b * (ld - at) * (i + 4)) {
+			return
+		}
 		update(u[i*ld+at:], ld, b, ld-at, u[i:], 1, ld, u[at:], ld, i)
 		for q := i; q < i+b; q++ {
 			update(u[q*ld+at:], ld, 1, ld-at, u[i*ld+q:], 1, ld, u[i*ld+at:], ld, q-i)
@@ -254,6 +298,9 @@ func (f *factor) eliminate(ctx context.Context, g *graph, s *supernode, p *pool)
 	const strip = 16
 	for i := 0; i < r && k > 0; i += strip { // an empty separator has nothing to give
 		b := min(strip, r-i)
+		if done(b * (rp - i) * k) {
+			return
+		}
 		update(schur[i*rp+i:], rp, b, rp-i, u[kp+i:], 1, ld, u[kp+i:], ld, k)
 	}
 	s.update = schur
@@ -267,8 +314,16 @@ func (f *factor) eliminate(ctx context.Context, g *graph, s *supernode, p *pool)
 // solve replaces the rows of x, in order of elimination and n values each (whole
 // lanes), by the solution. Columns do not influence one another.
 func (f *factor) solve(ctx context.Context, x []float64, n int, p *pool) error {
-	for at, s := range f.nodes {
-		if at&15 == 0 && ctx.Err() != nil {
+	work := 0
+	done := func(s *supernode) bool {
+		if work += (s.width*s.ld + 1000) * n; work < lookEvery/4 {
+			return false
+		}
+		work = 0
+		return ctx.Err() != nil
+	}
+	for _, s := range f.nodes {
+		if done(s) {
 			return ctx.Err()
 		}
 		k, kp, r, ld := s.width, pad(s.width), len(s.rows), s.ld
@@ -295,10 +350,10 @@ func (f *factor) solve(ctx context.Context, x []float64, n int, p *pool) error {
 		p.put(t)
 	}
 	for at := len(f.nodes) - 1; at >= 0; at-- {
-		if at&15 == 0 && ctx.Err() != nil {
+		s := f.nodes[at]
+		if done(s) {
 			return ctx.Err()
 		}
-		s := f.nodes[at]
 		k, kp, r, ld := s.width, pad(s.width), len(s.rows), s.ld
 		if k == 0 {
 			continue

@@ -94,7 +94,10 @@ func NewContext(ctx context.Context, positions []r3.Vec, triangles [][3]int32, k
 	n := len(positions)
 	op := &Operator{Start: make([]int32, n+1), Mass: make([]float64, n), position: positions, kind: kind}
 	start := make([]int32, n+1)
-	for _, t := range triangles {
+	for i, t := range triangles {
+		if i%checkEvery == 0 && ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
 		for _, v := range t {
 			start[v+1] += 2
 		}
@@ -165,6 +168,9 @@ func NewContext(ctx context.Context, positions []r3.Vec, triangles [][3]int32, k
 	op.Neighbour, op.Weight = neighbour[:out:out], weight[:out:out]
 	if kind == NonNegative {
 		for e, w := range op.Weight {
+			if e%checkEvery == 0 && ctx.Err() != nil {
+				return nil, ctx.Err()
+			}
 			op.Weight[e] = max(minWeight, min(w, maxWeight))
 			if math.IsNaN(w) {
 				op.Weight[e] = minWeight

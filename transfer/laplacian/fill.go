@@ -10,8 +10,8 @@ import (
 	"math"
 	"slices"
 	"sync"
-	"sync/atomic"
 
+	"github.com/selvage/selvage/transfer/forkjoin"
 	"github.com/selvage/selvage/transfer/weights"
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -123,6 +123,9 @@ func prepare(ctx context.Context, p Problem, threads int) (*Solver, error) {
 	n := len(p.Op.Mass)
 	s := &Solver{p: p, number: make([]int32, n)}
 	for v := range n {
+		if v%checkEvery == 0 && ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
 		s.number[v] = -1
 		if !p.fixed(int32(v)) {
 			s.number[v] = int32(len(s.vertex))
@@ -250,6 +253,9 @@ func (s *Solver) assemble(ctx context.Context, threads int) error {
 	g.neighbour = make([]int32, 0, g.start[m])
 	g.value = make([]float64, 0, g.start[m])
 	for _, c := range parts {
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
 		g.neighbour = append(g.neighbour, c.neighbour...)
 		g.value = append(g.value, c.value...)
 	}
@@ -259,30 +265,50 @@ func (s *Solver) assemble(ctx context.Context, threads int) error {
 // split finds the regions and the fixed vertices that each sees.
 func (s *Solver) split(ctx context.Context) error {
 	op, m := s.p.Op, len(s.vertex)
-	seen := make([]bool, m)
-	haloOf := make([]int32, len(op.Mass)) // the last region (plus one) that saw the vertex
+	of := make([]int32, m) // the region of each vertex, plus one
+	queue := make([]int32, 0, m)
+	var end []int // of each region in the queue
 	for first := range m {
-		if seen[first] {
+		if of[first] != 0 {
 			continue
 		}
-		seen[first] = true
-		r := &region{}
-		queue := []int32{int32(first)}
-		for at := 0; at < len(queue); at++ {
+		stamp := int32(len(end) + 1)
+		of[first] = stamp
+		at := len(queue)
+		for queue = append(queue, int32(first)); at < len(queue); at++ {
 			if at%checkEvery == 0 && ctx.Err() != nil {
 				return ctx.Err()
 			}
 			u := queue[at]
 			for _, t := range s.g.neighbour[s.g.start[u]:s.g.start[u+1]] {
-				if !seen[t] {
-					seen[t] = true
+				if of[t] == 0 {
+					of[t] = stamp
 					queue = append(queue, t)
 				}
 			}
 		}
-		slices.Sort(queue)
-		r.vertex = queue
-		stamp := int32(len(s.regions) + 1)
+		end = append(end, len(queue))
+	}
+	// The queue, no longer needed, takes the regions' vertices in ascending order.
+	s.regions = make([]*region, len(end))
+	for i, e := range end {
+		first := 0
+		if i > 0 {
+			first = end[i-1]
+		}
+		s.regions[i] = &region{vertex: queue[first:first:e]}
+	}
+	for u := range m {
+		if u%checkEvery == 0 && ctx.Err() != nil {
+			return ctx.Err()
+		}
+		r := s.regions[of[u]-1]
+		r.vertex = append(r.vertex, int32(u))
+	}
+	haloOf := make([]int32, len(op.Mass)) // the last region (plus one) that saw the vertex
+	steps := 0
+	for i, r := range s.regions {
+		stamp := int32(i + 1)
 		see := func(v int32) bool {
 			if s.number[v] < 0 && haloOf[v] != stamp {
 				haloOf[v] = stamp
@@ -292,6 +318,9 @@ func (s *Solver) split(ctx context.Context) error {
 			return false
 		}
 		for _, u := range r.vertex {
+			if steps++; steps%checkEvery == 0 && ctx.Err() != nil {
+				return ctx.Err()
+			}
 			v := s.vertex[u]
 			r.anyScreened = r.anyScreened || s.p.screen(v) > 0
 			for _, k := range op.Neighbour[op.Start[v]:op.Start[v+1]] {
@@ -306,7 +335,6 @@ func (s *Solver) split(ctx context.Context) error {
 			}
 		}
 		slices.Sort(r.halo)
-		s.regions = append(s.regions, r)
 	}
 	return nil
 }
@@ -338,15 +366,15 @@ func (s *Solver) order(ctx context.Context, threads int) error {
 		if err := ctx.Err(); err != nil {
 			return err // the tree is not finished
 		}
-		r.factor = analyse(s.g, tree, s.row)
-		return nil
+		r.factor = analyse(ctx, s.g, tree, s.row)
+		return ctx.Err() // once it is done, the structure is not finished
 	})
 }
 
 // factorise fills in the regions' factors.
 func (s *Solver) factorise(ctx context.Context, threads int) error {
 	w := newWorkers(threads)
-	var wait sync.WaitGroup
+	var wait forkjoin.Group
 	total := 0.0
 	for _, r := range s.regions {
 		if r.factor != nil {
@@ -365,11 +393,11 @@ func (s *Solver) factorise(ctx context.Context, threads int) error {
 		wait.Go(func() { r.factor.run(ctx, s.g, r.factor.root, w, total/float64(16*threads)) })
 	}
 	wait.Go(func() {
-		p := <-w
-		for _, r := range small {
-			r.factor.subtree(ctx, s.g, r.factor.root, p)
-		}
-		w <- p
+		w.with(func(p *pool) {
+			for _, r := range small {
+				r.factor.subtree(ctx, s.g, r.factor.root, p)
+			}
+		})
 	})
 	wait.Wait()
 	return ctx.Err()
@@ -413,11 +441,23 @@ func (s *Solver) Unreached() []int32 {
 	return out
 }
 
-// sparse is a block's solution by rows of its region's vertices.
-type sparse struct {
-	start  []int32
+// sparse is a block's solution by rows of its region's vertices, in pieces of
+// pieceRows rows: nothing large is ever copied to grow.
+type sparse []piece
+
+const pieceRows = 1 << 13
+
+type piece struct {
+	start  []int32 // of each row in joint and weight, and the end
 	joint  []uint16
 	weight []float64
+}
+
+// row k of the region.
+func (s sparse) row(k int32) (joint []uint16, weight []float64) {
+	p := &s[k/pieceRows]
+	a, b := p.start[k%pieceRows], p.start[k%pieceRows+1]
+	return p.joint[a:b], p.weight[a:b]
 }
 
 // Solve returns the rows of the minimiser for data, one row per vertex: fixed
@@ -430,7 +470,10 @@ func (s *Solver) Solve(ctx context.Context, data *weights.Rows, joints, threads 
 	if data.Len() != n {
 		return nil, fmt.Errorf("%w: %d vertices, %d rows of data", ErrSize, n, data.Len())
 	}
-	for _, j := range data.Joint {
+	for i, j := range data.Joint {
+		if i%(16*checkEvery) == 0 && ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
 		if int(j) >= joints {
 			return nil, fmt.Errorf("laplacian: data of joint %d, want below %d", j, joints)
 		}
@@ -443,6 +486,11 @@ func (s *Solver) Solve(ctx context.Context, data *weights.Rows, joints, threads 
 	var tasks []*task
 	of := make([][]*task, len(s.regions))
 	present := make([]bool, joints)
+	steps := 0
+	done := func() bool {
+		steps++
+		return steps%checkEvery == 0 && ctx.Err() != nil
+	}
 	for i, r := range s.regions {
 		if r.factor == nil {
 			continue
@@ -455,10 +503,16 @@ func (s *Solver) Solve(ctx context.Context, data *weights.Rows, joints, threads 
 			}
 		}
 		for _, v := range r.halo {
+			if done() {
+				return nil, ctx.Err()
+			}
 			look(v)
 		}
 		if r.anyScreened {
 			for _, u := range r.vertex {
+				if done() {
+					return nil, ctx.Err()
+				}
 				if s.p.screen(s.vertex[u]) > 0 {
 					look(s.vertex[u])
 				}
@@ -478,11 +532,11 @@ func (s *Solver) Solve(ctx context.Context, data *weights.Rows, joints, threads 
 	}
 	w := newWorkers(max(threads, 1))
 	err := parallel(ctx, threads, len(tasks), func(i int) error {
-		p := <-w
-		defer func() { w <- p }()
 		t := tasks[i]
 		var err error
-		t.out, err = s.solveBlock(ctx, s.regions[t.region], t.columns, joints, data, p)
+		w.with(func(p *pool) {
+			t.out, err = s.solveBlock(ctx, s.regions[t.region], t.columns, joints, data, p)
+		})
 		return err
 	})
 	if err != nil {
@@ -492,13 +546,33 @@ func (s *Solver) Solve(ctx context.Context, data *weights.Rows, joints, threads 
 	regionOf, at := make([]int32, len(s.vertex)), make([]int32, len(s.vertex))
 	for i, r := range s.regions {
 		for k, u := range r.vertex {
+			if done() {
+				return nil, ctx.Err()
+			}
 			regionOf[u], at[u] = int32(i), int32(k)
 		}
 	}
-	out := weights.NewRows(n)
+	room := 0
+	for _, t := range tasks {
+		for i := range t.out {
+			room += len(t.out[i].joint)
+		}
+	}
+	for v := range n {
+		if done() {
+			return nil, ctx.Err()
+		}
+		if s.number[v] < 0 {
+			room += int(data.Start[v+1] - data.Start[v])
+		}
+	}
+	out := &weights.Rows{Start: append(make([]int32, 0, n+1), 0), Joint: make([]uint16, 0, room), Weight: make([]float64, 0, room)}
 	var joint []uint16
 	var weight []float64
 	for v := range n {
+		if done() {
+			return nil, ctx.Err()
+		}
 		u := s.number[v]
 		joint, weight = joint[:0], weight[:0]
 		if u < 0 {
@@ -510,9 +584,8 @@ func (s *Solver) Solve(ctx context.Context, data *weights.Rows, joints, threads 
 			}
 		} else {
 			for _, t := range of[regionOf[u]] {
-				a, b := t.out.start[at[u]], t.out.start[at[u]+1]
-				joint = append(joint, t.out.joint[a:b]...)
-				weight = append(weight, t.out.weight[a:b]...)
+				a, b := t.out.row(at[u])
+				joint, weight = append(joint, a...), append(weight, b...)
 			}
 		}
 		out.Append(joint, weight)
@@ -530,23 +603,35 @@ func (s *Solver) solveBlock(ctx context.Context, r *region, columns []uint16, jo
 	for c, j := range columns {
 		column[j] = int32(c)
 	}
-	x := p.get(len(r.vertex) * w)
-	defer p.put(x)
-	s.rightHandSide(r, x, w, column, data, p)
-	if err := r.factor.solve(ctx, x, w, p); err != nil {
-		return sparse{}, err
+	x, err := p.getContext(ctx, len(r.vertex)*w)
+	if err != nil {
+		return nil, err
 	}
-	out := sparse{start: make([]int32, len(r.vertex)+1)}
-	for k, u := range r.vertex {
-		row := x[int(s.row[u])*w:]
-		for c, j := range columns {
-			// The comparison is false for NaN.
-			if v := row[c]; math.Abs(v) >= negligible && !math.IsInf(v, 0) {
-				out.joint = append(out.joint, j)
-				out.weight = append(out.weight, v)
-			}
+	defer p.put(x)
+	if err := s.rightHandSide(ctx, r, x, w, column, data, p); err != nil {
+		return nil, err
+	}
+	if err := r.factor.solve(ctx, x, w, p); err != nil {
+		return nil, err
+	}
+	var out sparse
+	for part := range slices.Chunk(r.vertex, pieceRows) {
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
 		}
-		out.start[k+1] = int32(len(out.joint))
+		piece := piece{start: make([]int32, 1, len(part)+1)}
+		for _, u := range part {
+			row := x[int(s.row[u])*w:]
+			for c, j := range columns {
+				// The comparison is false for NaN.
+				if v := row[c]; math.Abs(v) >= negligible && !math.IsInf(v, 0) {
+					piece.joint = append(piece.joint, j)
+					piece.weight = append(piece.weight, v)
+				}
+			}
+			piece.start = append(piece.start, int32(len(piece.joint)))
+		}
+		out = append(out, piece)
 	}
 	return out, nil
 }
@@ -562,23 +647,34 @@ func addRow(into []float64, f float64, column []int32, data *weights.Rows, v int
 }
 
 // rightHandSide writes what the data give to the equations of a region into x.
-func (s *Solver) rightHandSide(r *region, x []float64, w int, column []int32, data *weights.Rows, p *pool) {
+func (s *Solver) rightHandSide(ctx context.Context, r *region, x []float64, w int, column []int32, data *weights.Rows, p *pool) error {
 	op := s.p.Op
+	steps := 0
+	done := func() bool {
+		steps++
+		return steps%(checkEvery/4) == 0 && ctx.Err() != nil
+	}
 	row := func(u int32) []float64 { return x[int(s.row[u])*w : (int(s.row[u])+1)*w] }
 	for _, u := range r.vertex {
+		if done() {
+			return ctx.Err()
+		}
 		if a := s.p.pull(s.vertex[u]); a > 0 {
 			addRow(row(u), a, column, data, s.vertex[u])
 		}
 	}
 	if s.p.Energy == Harmonic {
 		for _, k := range r.halo {
+			if done() {
+				return ctx.Err()
+			}
 			for e := op.Start[k]; e < op.Start[k+1]; e++ {
 				if u := s.number[op.Neighbour[e]]; u >= 0 && s.inRegion(r, u) {
 					addRow(row(u), op.Weight[e], column, data, k)
 				}
 			}
 		}
-		return
+		return nil
 	}
 	// -L M^-1 L d with d zero at the unknowns, by vertices k: y = (L d)_k / m_k is
 	// not zero at fixed vertices and at their neighbours only.
@@ -615,11 +711,18 @@ func (s *Solver) rightHandSide(r *region, x []float64, w int, column []int32, da
 		}
 	}
 	for _, u := range r.vertex {
+		if done() {
+			return ctx.Err()
+		}
 		give(s.vertex[u])
 	}
 	for _, k := range r.halo {
+		if done() {
+			return ctx.Err()
+		}
 		give(k)
 	}
+	return nil
 }
 
 // inRegion tells whether number u belongs to r: the halo of one region may touch
@@ -631,26 +734,11 @@ func (s *Solver) inRegion(r *region, u int32) bool {
 
 // parallel runs task 0 .. n-1 on at most so many threads.
 func parallel(ctx context.Context, threads, n int, task func(int) error) error {
-	threads = max(1, min(threads, n))
-	var next atomic.Int64
-	errs := make([]error, threads)
-	var wait sync.WaitGroup
-	for t := range threads {
-		wait.Go(func() {
-			for {
-				i := int(next.Add(1)) - 1
-				if i >= n || ctx.Err() != nil {
-					return
-				}
-				if err := task(i); err != nil {
-					errs[t] = err
-					return
-				}
-			}
-		})
-	}
-	wait.Wait()
-	if err := ctx.Err(); err != nil {
+	errs := make([]error, n)
+	err := forkjoin.Each(ctx, n, max(1, threads), func() func(int) {
+		return func(i int) { errs[i] = task(i) }
+	})
+	if err != nil {
 		return err
 	}
 	return errors.Join(errs...)

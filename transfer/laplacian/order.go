@@ -9,8 +9,8 @@ package laplacian
 import (
 	"context"
 	"math"
-	"sync"
 
+	"github.com/selvage/selvage/transfer/forkjoin"
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
@@ -49,13 +49,13 @@ type dissector struct {
 // cut returns the tree of blocks over the set, which it permutes; all of the
 // set's labels are id, and no vertex outside has that label.
 func (d *dissector) cut(set []int32, id int64) *block {
-	if len(set) <= leafSize || id > math.MaxInt64/4 || len(set) >= parallelCut && d.ctx.Err() != nil {
+	if len(set) <= leafSize || id > math.MaxInt64/4 || d.done(set) {
 		return &block{vertex: set}
 	}
 	directions := d.directions(set)
 	best, bestAt := math.MaxInt, 0
 	for k, dir := range directions {
-		if len(set) >= parallelCut && d.ctx.Err() != nil {
+		if d.done(set) {
 			return &block{vertex: set}
 		}
 		a, b := d.halve(set, dir, id)
@@ -69,6 +69,9 @@ func (d *dissector) cut(set []int32, id int64) *block {
 	} else {
 		half := len(set) / 2
 		a, b = d.touching(set[:half], 2*id+1), d.touching(set[half:], 2*id)
+	}
+	if d.done(set) {
+		return &block{vertex: set}
 	}
 	// The separator goes to the end of the smaller boundary's half.
 	half := len(set) / 2
@@ -92,13 +95,13 @@ func (d *dissector) cut(set []int32, id int64) *block {
 	leftID, rightID := 2*id+1-(other&1), other
 	node := &block{vertex: separator, children: make([]*block, 0, 2)}
 	var l, r *block
-	var wait sync.WaitGroup
+	var wait forkjoin.Group
 	if len(set) >= parallelCut {
 		select {
 		case d.limit <- struct{}{}:
 			wait.Go(func() {
+				defer func() { <-d.limit }()
 				r = d.cut(right, rightID)
-				<-d.limit
 			})
 		default:
 		}
@@ -117,6 +120,11 @@ func (d *dissector) cut(set []int32, id int64) *block {
 	return node
 }
 
+// done reports whether the call is to end; for small sets it does not look.
+func (d *dissector) done(set []int32) bool {
+	return len(set) >= parallelCut && d.ctx.Err() != nil
+}
+
 // halve orders the set so that its first half lies before its second along dir,
 // labels them, and returns how many of each touch the other.
 func (d *dissector) halve(set []int32, dir r3.Vec, id int64) (a, b int) {
@@ -124,7 +132,13 @@ func (d *dissector) halve(set []int32, dir r3.Vec, id int64) (a, b int) {
 		d.key[v] = r3.Dot(d.g.position[v], dir)
 	}
 	half := len(set) / 2
+	if d.done(set) {
+		return 0, 0
+	}
 	selectNth(set, d.key, half)
+	if d.done(set) {
+		return 0, 0
+	}
 	for i, v := range set {
 		if i < half {
 			d.label[v] = 2 * id

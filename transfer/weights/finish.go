@@ -3,8 +3,8 @@ package weights
 import (
 	"context"
 	"fmt"
-	"runtime"
-	"sync"
+
+	"github.com/selvage/selvage/transfer/forkjoin"
 )
 
 // FinishOptions say in what form a file wants the rows.
@@ -58,24 +58,11 @@ func FinishContext(ctx context.Context, r *Rows, o FinishOptions) (rows *Rows, l
 		}
 		parts[b] = out
 	}
-	threads := o.Threads
-	if threads <= 0 {
-		threads = runtime.GOMAXPROCS(0)
-	}
-	threads = max(min(threads, batches), 1)
-	var wg sync.WaitGroup
-	for t := 0; t < threads; t++ {
-		wg.Add(1)
-		go func() {
-			defer wg.Done()
-			var s scratch
-			for b := t; b < batches && ctx.Err() == nil; b += threads {
-				work(b, &s)
-			}
-		}()
-	}
-	wg.Wait()
-	if err := ctx.Err(); err != nil {
+	err = forkjoin.Each(ctx, batches, o.Threads, func() func(int) {
+		var s scratch
+		return func(b int) { work(b, &s) }
+	})
+	if err != nil {
 		return nil, nil, err
 	}
 	for _, e := range errs {
