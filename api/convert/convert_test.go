@@ -72,6 +72,10 @@ func fill(v reflect.Value, path string, n *int, paths *[]string) {
 		m.SetMapIndex(key, value)
 		v.Set(m)
 		return
+	case reflect.Pointer:
+		v.Set(reflect.New(v.Type().Elem()))
+		fill(v.Elem(), path, n, paths)
+		return
 	case reflect.Func:
 		return // Progress does not travel
 	default:

@@ -100,6 +100,15 @@ func (l *Limits) list() []limitRef {
 	}
 }
 
+// Kinds are all kinds of findings and notes, in the order of their limits.
+func Kinds() []Kind {
+	var out []Kind
+	for _, r := range new(Limits).list() {
+		out = append(out, r.kind)
+	}
+	return out
+}
+
 func (l *Limits) of(kind Kind) float64 {
 	for _, r := range l.list() {
 		if r.kind == kind {

@@ -35,6 +35,7 @@ const (
 	SelvageService_TransferAsset_FullMethodName        = "/selvage.v1.SelvageService/TransferAsset"
 	SelvageService_TransferArrays_FullMethodName       = "/selvage.v1.SelvageService/TransferArrays"
 	SelvageService_StreamTransferArrays_FullMethodName = "/selvage.v1.SelvageService/StreamTransferArrays"
+	SelvageService_CheckPoses_FullMethodName           = "/selvage.v1.SelvageService/CheckPoses"
 	SelvageService_GetServerInfo_FullMethodName        = "/selvage.v1.SelvageService/GetServerInfo"
 )
 
@@ -65,6 +66,10 @@ type SelvageServiceClient interface {
 	TransferArrays(ctx context.Context, in *TransferArraysRequest, opts ...grpc.CallOption) (*TransferArraysResponse, error)
 	// The same for large arrays: in chunks both ways, with progress.
 	StreamTransferArrays(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[StreamTransferArraysRequest, StreamTransferArraysResponse], error)
+	// Judges a weighted garment in motion, against the body in the same poses: progress
+	// and poses as they come, then the report. RESOURCE_EXHAUSTED where the plan makes
+	// more poses, or the poses more findings, than the server takes.
+	CheckPoses(ctx context.Context, in *CheckPosesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[CheckPosesResponse], error)
 	// Returns the server's version and limits.
 	GetServerInfo(ctx context.Context, in *GetServerInfoRequest, opts ...grpc.CallOption) (*ServerInfo, error)
 }
@@ -172,6 +177,25 @@ func (c *selvageServiceClient) StreamTransferArrays(ctx context.Context, opts ..
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type SelvageService_StreamTransferArraysClient = grpc.BidiStreamingClient[StreamTransferArraysRequest, StreamTransferArraysResponse]
 
+func (c *selvageServiceClient) CheckPoses(ctx context.Context, in *CheckPosesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[CheckPosesResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &SelvageService_ServiceDesc.Streams[3], SelvageService_CheckPoses_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[CheckPosesRequest, CheckPosesResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type SelvageService_CheckPosesClient = grpc.ServerStreamingClient[CheckPosesResponse]
+
 func (c *selvageServiceClient) GetServerInfo(ctx context.Context, in *GetServerInfoRequest, opts ...grpc.CallOption) (*ServerInfo, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ServerInfo)
@@ -209,6 +233,10 @@ type SelvageServiceServer interface {
 	TransferArrays(context.Context, *TransferArraysRequest) (*TransferArraysResponse, error)
 	// The same for large arrays: in chunks both ways, with progress.
 	StreamTransferArrays(grpc.BidiStreamingServer[StreamTransferArraysRequest, StreamTransferArraysResponse]) error
+	// Judges a weighted garment in motion, against the body in the same poses: progress
+	// and poses as they come, then the report. RESOURCE_EXHAUSTED where the plan makes
+	// more poses, or the poses more findings, than the server takes.
+	CheckPoses(*CheckPosesRequest, grpc.ServerStreamingServer[CheckPosesResponse]) error
 	// Returns the server's version and limits.
 	GetServerInfo(context.Context, *GetServerInfoRequest) (*ServerInfo, error)
 	mustEmbedUnimplementedSelvageServiceServer()
@@ -244,6 +272,9 @@ func (UnimplementedSelvageServiceServer) TransferArrays(context.Context, *Transf
 }
 func (UnimplementedSelvageServiceServer) StreamTransferArrays(grpc.BidiStreamingServer[StreamTransferArraysRequest, StreamTransferArraysResponse]) error {
 	return status.Error(codes.Unimplemented, "method StreamTransferArrays not implemented")
+}
+func (UnimplementedSelvageServiceServer) CheckPoses(*CheckPosesRequest, grpc.ServerStreamingServer[CheckPosesResponse]) error {
+	return status.Error(codes.Unimplemented, "method CheckPoses not implemented")
 }
 func (UnimplementedSelvageServiceServer) GetServerInfo(context.Context, *GetServerInfoRequest) (*ServerInfo, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetServerInfo not implemented")
@@ -384,6 +415,17 @@ func _SelvageService_StreamTransferArrays_Handler(srv interface{}, stream grpc.S
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type SelvageService_StreamTransferArraysServer = grpc.BidiStreamingServer[StreamTransferArraysRequest, StreamTransferArraysResponse]
 
+func _SelvageService_CheckPoses_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(CheckPosesRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(SelvageServiceServer).CheckPoses(m, &grpc.GenericServerStream[CheckPosesRequest, CheckPosesResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type SelvageService_CheckPosesServer = grpc.ServerStreamingServer[CheckPosesResponse]
+
 func _SelvageService_GetServerInfo_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetServerInfoRequest)
 	if err := dec(in); err != nil {
@@ -450,6 +492,11 @@ var SelvageService_ServiceDesc = grpc.ServiceDesc{
 			Handler:       _SelvageService_StreamTransferArrays_Handler,
 			ServerStreams: true,
 			ClientStreams: true,
+		},
+		{
+			StreamName:    "CheckPoses",
+			Handler:       _SelvageService_CheckPoses_Handler,
+			ServerStreams: true,
 		},
 	},
 	Metadata: "selvage/v1/service.proto",
