@@ -36,7 +36,7 @@ func TestStatusOf(t *testing.T) {
 		{"option name list", &transfer.OptionError{Option: "rigid", Reason: "no"}, codes.InvalidArgument, "OPTION_INVALID", "", hasViolation("options.rigid_names")},
 		{"body without rows", &transfer.NoRowsError{Body: "b"}, codes.InvalidArgument, "BODY_WITHOUT_WEIGHTS", "usable weights", nil},
 		{"asset", &gltfio.Error{File: "coat.glb", Where: "mesh 0", What: "is odd"}, codes.InvalidArgument, "ASSET_INVALID", "coat.glb: mesh 0", nil},
-		{"outline", &sizing.AssetError{"is odd"}, codes.InvalidArgument, "ASSET_INVALID", "the asset is odd", nil},
+		{"outline", &sizing.AssetError{What: "is odd"}, codes.InvalidArgument, "ASSET_INVALID", "the asset is odd", nil},
 		{"upload", &uploadError{"is odd"}, codes.InvalidArgument, "UPLOAD_INVALID", "is odd", nil},
 		{"index", &mesh.IndexError{Triangle: 3, Vertex: 9, Vertices: 4}, codes.InvalidArgument, "MESH_INVALID", "triangle 3", nil},
 		{"position", &mesh.PositionError{Vertex: 3}, codes.InvalidArgument, "MESH_INVALID", "vertex 3", nil},
@@ -69,7 +69,7 @@ func TestStatusOf(t *testing.T) {
 		{"panic", panicError{}, codes.Internal, "INTERNAL", "internal error", nil},
 		{"file", &fs.PathError{Op: "open", Path: "/secret/store", Err: fs.ErrPermission}, codes.Internal, "INTERNAL", "internal error", nil},
 		{"anything", errors.New("/secret/store: is broken"), codes.Internal, "INTERNAL", "internal error", nil},
-		{"long", &sizing.AssetError{strings.Repeat("é", 4000)}, codes.InvalidArgument, "ASSET_INVALID", "...", nil},
+		{"long", &sizing.AssetError{What: strings.Repeat("é", 4000)}, codes.InvalidArgument, "ASSET_INVALID", "...", nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			for _, err := range []error{c.err, fmt.Errorf("garment %q: %w", "coat", c.err)} {
