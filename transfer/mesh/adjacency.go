@@ -24,7 +24,10 @@ func NewAdjacency(m *Mesh) *Adjacency {
 func NewAdjacencyContext(ctx context.Context, m *Mesh) (*Adjacency, error) {
 	n := len(m.Positions)
 	count := make([]int32, n+1)
-	for _, t := range m.Triangles {
+	for i, t := range m.Triangles {
+		if done(ctx, i) {
+			return nil, ctx.Err()
+		}
 		for _, v := range t {
 			count[v+1] += 2
 		}
@@ -60,7 +63,14 @@ func NewAdjacencyContext(ctx context.Context, m *Mesh) (*Adjacency, error) {
 		}
 		a.Start[v+1] = int32(len(out))
 	}
-	a.Neighbour = slices.Clone(out)
+	// A copy of the right size, in pieces.
+	a.Neighbour = make([]int32, 0, len(out))
+	for part := range slices.Chunk(out, 16*checkEvery) {
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		a.Neighbour = append(a.Neighbour, part...)
+	}
 	return a, nil
 }
 

@@ -32,7 +32,10 @@ func OpenBorderContext(ctx context.Context, triangles [][3]int32, joined []int32
 	}
 	// Bucket the higher ends by the lower: then an edge's count is a short scan.
 	top := int32(-1)
-	for _, t := range triangles {
+	for i, t := range triangles {
+		if done(ctx, i) {
+			return nil, ctx.Err()
+		}
 		top = max(top, at(t[0]), at(t[1]), at(t[2]))
 	}
 	start := make([]int32, top+2)

@@ -1,5 +1,7 @@
 package mesh
 
+import "context"
+
 // Islands are the connected components of a mesh, numbered by their lowest
 // vertex. A vertex that no triangle uses is an island of its own.
 type Islands struct {
@@ -13,8 +15,16 @@ type Islands struct {
 
 // NewIslands finds the connected components. O(vertices + edges).
 func NewIslands(a *Adjacency) *Islands {
+	s, _ := NewIslandsContext(context.Background(), a) // fails by ctx alone
+	return s
+}
+
+// NewIslandsContext is NewIslands that ends with ctx's error soon after ctx is
+// done.
+func NewIslandsContext(ctx context.Context, a *Adjacency) (*Islands, error) {
 	n := a.Len()
 	s := &Islands{Island: make([]int32, n)}
+	steps := 0
 	for v := range s.Island {
 		s.Island[v] = -1
 	}
@@ -28,6 +38,9 @@ func NewIslands(a *Adjacency) *Islands {
 		s.Island[v] = id
 		stack = append(stack[:0], int32(v))
 		for len(stack) > 0 {
+			if steps++; done(ctx, steps) {
+				return nil, ctx.Err()
+			}
 			w := stack[len(stack)-1]
 			stack = stack[:len(stack)-1]
 			for _, u := range a.Neighbours(int(w)) {
@@ -48,10 +61,13 @@ func NewIslands(a *Adjacency) *Islands {
 	s.member = make([]int32, n)
 	fill := append([]int32(nil), s.start[:s.Count]...)
 	for v, i := range s.Island {
+		if done(ctx, v) {
+			return nil, ctx.Err()
+		}
 		s.member[fill[i]] = int32(v)
 		fill[i]++
 	}
-	return s
+	return s, nil
 }
 
 // Members are the vertices of island i, ascending; the slice aliases s.

@@ -7,6 +7,7 @@
 package mesh
 
 import (
+	"context"
 	"fmt"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -51,14 +52,23 @@ func (e *PositionError) Error() string {
 }
 
 // Validate returns an *IndexError, a *PositionError, or nil. O(vertices + triangles).
-func (m *Mesh) Validate() error {
+func (m *Mesh) Validate() error { return m.ValidateContext(context.Background()) }
+
+// ValidateContext is Validate that ends with ctx's error soon after ctx is done.
+func (m *Mesh) ValidateContext(ctx context.Context) error {
 	for i, p := range m.Positions {
+		if done(ctx, i) {
+			return ctx.Err()
+		}
 		if !Finite(p) {
 			return &PositionError{Vertex: i, Position: p}
 		}
 	}
 	n := int32(len(m.Positions))
 	for t, tri := range m.Triangles {
+		if done(ctx, t) {
+			return ctx.Err()
+		}
 		for _, v := range tri {
 			if v < 0 || v >= n {
 				return &IndexError{Triangle: t, Vertex: v, Vertices: int(n)}

@@ -19,12 +19,22 @@ func unitOrZero(v r3.Vec) r3.Vec {
 // FaceNormals returns the unit normal of each triangle, pointing to the side
 // from which it is counter-clockwise; zero where the triangle is degenerate.
 func FaceNormals(m *Mesh) []r3.Vec {
+	n, _ := FaceNormalsContext(context.Background(), m) // fails by ctx alone
+	return n
+}
+
+// FaceNormalsContext is FaceNormals that ends with ctx's error soon after ctx is
+// done.
+func FaceNormalsContext(ctx context.Context, m *Mesh) ([]r3.Vec, error) {
 	out := make([]r3.Vec, len(m.Triangles))
 	for t, tri := range m.Triangles {
+		if done(ctx, t) {
+			return nil, ctx.Err()
+		}
 		a, b, c := m.Positions[tri[0]], m.Positions[tri[1]], m.Positions[tri[2]]
 		out[t] = unitOrZero(r3.Cross(r3.Sub(b, a), r3.Sub(c, a)))
 	}
-	return out
+	return out, nil
 }
 
 // VertexNormals returns unit vertex normals, each triangle weighted by its angle
@@ -58,6 +68,9 @@ func VertexNormalsContext(ctx context.Context, m *Mesh) ([]r3.Vec, error) {
 		}
 	}
 	for v := range out {
+		if done(ctx, v) {
+			return nil, ctx.Err()
+		}
 		// Normals that cancel to rounding point nowhere.
 		if r3.Norm(out[v]) < 1e-9 {
 			out[v] = r3.Vec{}
@@ -71,16 +84,29 @@ func VertexNormalsContext(ctx context.Context, m *Mesh) ([]r3.Vec, error) {
 // PrincipalExtents returns the ranges of points along the eigenvectors of their
 // covariance, in ascending order of the eigenvalues. No points give zeros.
 func PrincipalExtents(points []r3.Vec) [3]float64 {
+	e, _ := PrincipalExtentsContext(context.Background(), points) // fails by ctx alone
+	return e
+}
+
+// PrincipalExtentsContext is PrincipalExtents that ends with ctx's error soon
+// after ctx is done.
+func PrincipalExtentsContext(ctx context.Context, points []r3.Vec) ([3]float64, error) {
 	if len(points) == 0 {
-		return [3]float64{}
+		return [3]float64{}, ctx.Err()
 	}
 	var mean r3.Vec
-	for _, p := range points {
+	for i, p := range points {
+		if done(ctx, i) {
+			return [3]float64{}, ctx.Err()
+		}
 		mean = r3.Add(mean, p)
 	}
 	mean = r3.Scale(1/float64(len(points)), mean)
 	c := mat.NewSymDense(3, nil)
-	for _, p := range points {
+	for k, p := range points {
+		if done(ctx, k) {
+			return [3]float64{}, ctx.Err()
+		}
 		d := r3.Sub(p, mean)
 		x := [3]float64{d.X, d.Y, d.Z}
 		for i := 0; i < 3; i++ {
@@ -101,11 +127,14 @@ func PrincipalExtents(points []r3.Vec) [3]float64 {
 	var out [3]float64
 	for k, a := range axes {
 		lo, hi := math.Inf(1), math.Inf(-1)
-		for _, p := range points {
+		for i, p := range points {
+			if done(ctx, i) {
+				return out, ctx.Err()
+			}
 			x := r3.Dot(a, p)
 			lo, hi = min(lo, x), max(hi, x)
 		}
 		out[k] = hi - lo
 	}
-	return out
+	return out, nil
 }

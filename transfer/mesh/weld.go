@@ -41,22 +41,34 @@ func WeldContext(ctx context.Context, m *Mesh, tolerance float64) (*Welded, erro
 	// Number the groups by their first member.
 	number := make([]int32, len(to))
 	for v, root := range to {
+		if done(ctx, v) {
+			return nil, ctx.Err()
+		}
 		if int(root) == v {
 			number[v] = int32(len(w.Mesh.Positions))
 			w.Mesh.Positions = append(w.Mesh.Positions, m.Positions[v])
 		}
 	}
 	for v, root := range to {
+		if done(ctx, v) {
+			return nil, ctx.Err()
+		}
 		to[v] = number[root]
 	}
 	if m.Normals != nil {
 		w.Mesh.Normals = make([]r3.Vec, len(w.Mesh.Positions))
 		for v, n := range m.Normals {
+			if done(ctx, v) {
+				return nil, ctx.Err()
+			}
 			if Finite(n) {
 				w.Mesh.Normals[to[v]] = r3.Add(w.Mesh.Normals[to[v]], n)
 			}
 		}
 		for v, n := range w.Mesh.Normals {
+			if done(ctx, v) {
+				return nil, ctx.Err()
+			}
 			if r3.Norm(n) < 1e-4 { // they cancel; float32 leaves that much
 				n = r3.Vec{}
 			}
@@ -64,7 +76,10 @@ func WeldContext(ctx context.Context, m *Mesh, tolerance float64) (*Welded, erro
 		}
 	}
 
-	seen := newTriangleSet(len(m.Triangles))
+	seen, err := newTriangleSet(ctx, len(m.Triangles))
+	if err != nil {
+		return nil, err
+	}
 	w.Mesh.Triangles = make([][3]int32, 0, len(m.Triangles))
 	for i, t := range m.Triangles {
 		if done(ctx, i) {
@@ -134,6 +149,9 @@ func joinCoincident(ctx context.Context, p []r3.Vec, tolerance float64) ([]int32
 
 	// Equal points first: only the first of each goes on.
 	for i := range head {
+		if done(ctx, i) {
+			return nil, ctx.Err()
+		}
 		head[i] = -1
 	}
 	first := make([]int32, 0, len(p))
@@ -172,6 +190,9 @@ func joinCoincident(ctx context.Context, p []r3.Vec, tolerance float64) ([]int32
 	}
 	at := func(x, lo float64) uint64 { return uint64(max(0, math.Floor((x-lo)/cell)+1)) }
 	for i := range head {
+		if done(ctx, i) {
+			return nil, ctx.Err()
+		}
 		head[i] = -1
 	}
 	for k, i := range first {
@@ -205,6 +226,9 @@ func joinCoincident(ctx context.Context, p []r3.Vec, tolerance float64) ([]int32
 		}
 	}
 	for i := range root {
+		if done(ctx, i) {
+			return nil, ctx.Err()
+		}
 		root[i] = find(int32(i))
 	}
 	return root, nil
@@ -216,16 +240,19 @@ type triangleSet struct {
 	mask uint64
 }
 
-func newTriangleSet(n int) *triangleSet {
+func newTriangleSet(ctx context.Context, n int) (*triangleSet, error) {
 	size := 4
 	for size < 2*n {
 		size *= 2
 	}
 	s := &triangleSet{slot: make([][3]int32, size), mask: uint64(size - 1)}
 	for i := range s.slot {
+		if done(ctx, i) {
+			return nil, ctx.Err()
+		}
 		s.slot[i][0] = -1
 	}
-	return s
+	return s, nil
 }
 
 // add reports whether t was not in the set yet.

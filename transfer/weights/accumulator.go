@@ -1,6 +1,9 @@
 package weights
 
-import "slices"
+import (
+	"context"
+	"slices"
+)
 
 // Accumulator sums rows, joint by joint. It is not safe for concurrent use.
 type Accumulator struct {
@@ -81,6 +84,13 @@ func (a *Accumulator) FlushNormalised(r *Rows) {
 
 // Concat joins the rows of parts in order into one.
 func Concat(parts ...*Rows) *Rows {
+	r, _ := ConcatContext(context.Background(), parts...) // fails by ctx alone
+	return r
+}
+
+// ConcatContext is Concat that ends with ctx's error soon after ctx is done, where
+// the parts are small.
+func ConcatContext(ctx context.Context, parts ...*Rows) (*Rows, error) {
 	n, k := 0, 0
 	for _, p := range parts {
 		n += p.Len()
@@ -88,6 +98,9 @@ func Concat(parts ...*Rows) *Rows {
 	}
 	r := &Rows{Start: append(make([]int32, 0, n+1), 0), Joint: make([]uint16, 0, k), Weight: make([]float64, 0, k)}
 	for _, p := range parts {
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
 		base := int32(len(r.Joint))
 		for _, s := range p.Start[1:] {
 			r.Start = append(r.Start, base+s)
@@ -95,5 +108,5 @@ func Concat(parts ...*Rows) *Rows {
 		r.Joint = append(r.Joint, p.Joint...)
 		r.Weight = append(r.Weight, p.Weight...)
 	}
-	return r
+	return r, nil
 }

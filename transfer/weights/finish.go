@@ -19,7 +19,8 @@ type FinishOptions struct {
 	Threads int
 }
 
-// finishBatch is the number of vertices that one goroutine takes at a time.
+// finishBatch is the number of vertices that one goroutine takes at a time, and
+// between two looks at a context.
 const finishBatch = 4096
 
 // Finish limits, prunes, normalises and quantises each row, in this order. lost
@@ -70,5 +71,6 @@ func FinishContext(ctx context.Context, r *Rows, o FinishOptions) (rows *Rows, l
 			return nil, nil, e
 		}
 	}
-	return Concat(parts...), lost, nil
+	rows, err = ConcatContext(ctx, parts...)
+	return rows, lost, err
 }

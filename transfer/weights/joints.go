@@ -1,6 +1,7 @@
 package weights
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"path"
@@ -43,6 +44,12 @@ func AllowedJoints(names, allow, deny []string) ([]bool, error) {
 // parents are per joint, parents -1 at roots. Errors: a bad pattern, a joint
 // outside names, ErrNoJointAllowed.
 func RestrictJoints(r *Rows, names []string, parents []int32, allow, deny []string) (*Rows, error) {
+	return RestrictJointsContext(context.Background(), r, names, parents, allow, deny)
+}
+
+// RestrictJointsContext is RestrictJoints that ends with ctx's error soon after ctx
+// is done.
+func RestrictJointsContext(ctx context.Context, r *Rows, names []string, parents []int32, allow, deny []string) (*Rows, error) {
 	if len(names) != len(parents) {
 		return nil, fmt.Errorf("%d joint names for %d parents", len(names), len(parents))
 	}
@@ -74,6 +81,9 @@ func RestrictJoints(r *Rows, names []string, parents []int32, allow, deny []stri
 	acc := NewAccumulator(len(names))
 	out := NewRows(r.Len())
 	for v := 0; v < r.Len(); v++ {
+		if v%finishBatch == 0 && ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
 		joint, weight := r.Row(v)
 		largest := -1
 		for i, j := range joint {
