@@ -1,0 +1,267 @@
+package wardrobe
+
+// Running a plan: what is up to date is skipped, the rest computed, saved and
+// recorded.
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"sync"
+
+	"golang.org/x/sync/errgroup"
+
+)
+
+// Runner runs plans. The zero value needs an Executor.
+type Runner struct {
+	Executor Executor
+	// Shard is the part of the work to do; zero: all.
+	Shard Shard
+	// Force does again what is up to date. Verify reads the outputs' bytes where their
+	// size and time would do.
+	Force, Verify bool
+	// Stop ends the run at the first failure.
+	Stop bool
+	// Skip, where not nil, names tasks that are left waiting.
+	Skip func(*Task) bool
+	// Watch, where not nil, is told what happens, from one goroutine at a time.
+	Tell func(Update)
+}
+
+// Status of a task in a run.
+type Status int
+
+const (
+	// Waiting: not done, because the run ended before.
+	Waiting Status = iota
+	// UpToDate: its output is there already.
+	UpToDate
+	// Made in this run.
+	Made
+	// Broken: it failed.
+	Broken
+)
+
+func (s Status) String() string {
+	return [...]string{"waiting", "up to date", "made", "failed"}[s]
+}
+
+// Item is what became of a task.
+type Item struct {
+	Task   *Task
+	Status Status
+	// Record of a task that is up to date or made.
+	Record *Record
+	// Err of a broken one.
+	Err error
+}
+
+// Update is told while a plan runs: an item that has its final status, or what an
+// executor tells (Started, Progress).
+type Update struct {
+	Item
+	// Running is set with Started and Progress.
+	Running bool
+	Event   Event
+	// Finished of All tasks have their final status.
+	Finished, All int
+}
+
+// Outcome of a run: every task of the part, in the plan's order.
+type Outcome struct{ Items []Item }
+
+// Count the items with a status.
+func (o *Outcome) Count(s Status) int {
+	n := 0
+	for i := range o.Items {
+		if o.Items[i].Status == s {
+			n++
+		}
+	}
+	return n
+}
+
+// ChangedError says that a file changed between being hashed and being used: the
+// result belongs to neither.
+type ChangedError struct{ File string }
+
+func (e *ChangedError) Error() string {
+	return e.File + ": changed while the run was going; run again"
+}
+
+// Run does what is not up to date. Failures of single tasks are in the outcome; the
+// error is one that no task is to blame for, ctx's included. The outcome is there
+// in any case: what was finished is saved and recorded.
+func (r *Runner) Run(ctx context.Context, p *Plan) (*Outcome, error) {
+	tasks := r.Shard.Of(p.Tasks)
+	o := &Outcome{Items: make([]Item, len(tasks))}
+	index := make(map[*Task]int, len(tasks))
+	for i, t := range tasks {
+		o.Items[i].Task = t
+		index[t] = i
+	}
+	records := readPart(p.State, r.Shard.statePath(p.State))
+	records.forget()
+
+	// A task ends in settle, once.
+	inner, cancel := context.WithCancel(ctx)
+	defer cancel()
+	var mu sync.Mutex
+	finished := 0
+	tell := func(u Update) {
+		if u.Finished, u.All = finished, len(tasks); r.Tell != nil {
+			r.Tell(u)
+		}
+	}
+	settle := func(t *Task, s Status, record *Record, err error) {
+		mu.Lock()
+		defer mu.Unlock()
+		item := &o.Items[index[t]]
+		if item.Status != Waiting {
+			return
+		}
+		item.Status, item.Record, item.Err = s, record, err
+		finished++
+		tell(Update{Item: *item})
+		if s == Broken && r.Stop {
+			cancel()
+		}
+	}
+
+	// What is there already? Reading outputs may take a while, so side by side.
+	found := make([]*Record, len(tasks))
+	if !r.Force {
+		group := errgroup.Group{}
+		group.SetLimit(runtime.GOMAXPROCS(0))
+		for i, t := range tasks {
+			group.Go(func() error {
+				if t.Err == nil && inner.Err() == nil {
+					found[i] = records.find(t, r.Verify)
+				}
+				return nil
+			})
+		}
+		_ = group.Wait() // no error comes from it
+	}
+	var todo []*Task
+	for i, t := range tasks {
+		switch {
+		case t.Err != nil && (r.Skip == nil || !r.Skip(t)):
+			settle(t, Broken, nil, t.Err)
+		case found[i] != nil:
+			settle(t, UpToDate, found[i], nil)
+		case t.Err == nil && (r.Skip == nil || !r.Skip(t)):
+			todo = append(todo, t)
+		}
+	}
+
+	var runErr error
+	if len(todo) > 0 && inner.Err() == nil {
+		runErr = r.Executor.Run(inner, todo, func(e Event) {
+			switch e.Kind {
+			case Started, Progress:
+				mu.Lock()
+				defer mu.Unlock()
+				item := o.Items[index[e.Task]]
+				tell(Update{Item: item, Running: true, Event: e})
+			case Done:
+				record, err := save(records, e.Task, e.Result)
+				if err != nil {
+					settle(e.Task, Broken, nil, err)
+				} else {
+					settle(e.Task, Made, &record, nil)
+				}
+			case Failed:
+				if inner.Err() == nil || !errors.Is(e.Err, inner.Err()) {
+					settle(e.Task, Broken, nil, e.Err)
+				}
+			}
+		})
+	}
+	err := records.flush()
+	switch {
+	case ctx.Err() != nil:
+		return o, ctx.Err()
+	case runErr != nil && inner.Err() == nil:
+		return o, runErr
+	case err != nil:
+		return o, fmt.Errorf("record what was written: %w", err)
+	}
+	return o, nil
+}
+
+// save writes and records a result, unless what it was made of has changed.
+func save(records *state, t *Task, result *Result) (Record, error) {
+	for _, list := range [][]Stamp{t.Body.Files, t.Garment.Files} {
+		for _, s := range list {
+			if !stampOf(s.File).same(s) {
+				return Record{}, &ChangedError{s.File}
+			}
+		}
+	}
+	if info, err := os.Stat(t.Output); err == nil && info.IsDir() {
+		return Record{}, fmt.Errorf("write %s: is a folder", t.Output)
+	}
+	if err := os.MkdirAll(filepath.Dir(t.Output), 0o755); err != nil {
+		return Record{}, fmt.Errorf("write %s: %w", t.Output, err)
+	}
+	missing, err := result.Output.Save(t.Output)
+	if err != nil {
+		return Record{}, err
+	}
+	record, err := records.record(t, result, missing)
+	if err != nil {
+		return Record{}, err
+	}
+	records.put(record)
+	return record, nil
+}
+
+// Low is the share of a record's vertices with low confidence, in percent.
+func (r *Record) Low() float64 {
+	if r.Summary.Vertices == 0 {
+		return 0
+	}
+	return 100 * float64(r.Summary.LowConfidence) / float64(r.Summary.Vertices)
+}
+
+// Notes of a record: the summary's, and the images that were not found.
+func (r *Record) Notes() []string {
+	notes := append([]string(nil), r.Summary.Notes...)
+	for _, m := range r.Missing {
+		notes = append(notes, "the image "+m+" was not found beside the input; its reference was kept")
+	}
+	return notes
+}
+
+// ProgramVersion is the identity of this program for keys: version; for a build
+// from a checkout that a version does not name (devel, dirty, unknown), also the
+// SHA-256 of the executable.
+func ProgramVersion(version string) (string, error) {
+	if version != "" && version != "unknown" && !strings.Contains(version, "devel") && !strings.Contains(version, "dirty") {
+		return version, nil
+	}
+	file, err := os.Executable()
+	if err != nil {
+		return "", fmt.Errorf("the program's own file: %w", err)
+	}
+	f, err := os.Open(file)
+	if err != nil {
+		return "", fmt.Errorf("the program's own file: %w", err)
+	}
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		return "", fmt.Errorf("the program's own file: %w", err)
+	}
+	return version + " " + hex.EncodeToString(h.Sum(nil)), nil
+}
+
