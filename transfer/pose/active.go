@@ -33,14 +33,15 @@ type active struct {
 	bodyRing      []ring
 }
 
-// shares returns each vertex's weight in the subtree, exactly 0 or 1 within dust.
-func (s *surface) shares(subtree []bool) []float64 {
+// shares returns each vertex's weight in the subtree of root, exactly 0 or 1 within
+// dust.
+func (s *surface) shares(skeleton *skeleton, root int) []float64 {
 	out := make([]float64, len(s.pos))
 	for v := range out {
 		joint, weight := s.rows.Row(v)
 		w := 0.0
 		for i, j := range joint {
-			if subtree[j] {
+			if skeleton.within(root, int(j)) {
 				w += weight[i]
 			}
 		}
@@ -126,7 +127,7 @@ func (k *Checker) newActive(joint int) *active {
 	a := &active{joint: joint}
 	var cg, cb, around []uint8
 	if joint >= 0 {
-		a.garment, a.body = k.garment.shares(k.skeleton.subtree[joint]), k.body.shares(k.skeleton.subtree[joint])
+		a.garment, a.body = k.garment.shares(k.skeleton, joint), k.body.shares(k.skeleton, joint)
 		cg, cb = classes(a.garment), classes(a.body)
 		around = k.body.spread(cb, ringsAround)
 	}

@@ -187,8 +187,9 @@ func (b *Body) Check(ctx context.Context, garment *Figure, opt Options) (*Checke
 			moves[p] = true
 		}
 	}
+	expand := plan.expander(k.skeleton)
 	for i := range plan.Joints {
-		if list := plan.Joints[i].Joints; len(plan.expand(k.skeleton, list)) == 0 {
+		if list := plan.Joints[i].Joints; len(expand(list)) == 0 {
 			k.remarks = append(k.remarks, fmt.Sprintf("the plan's rule for %q names no joint", list))
 		}
 	}
@@ -196,7 +197,7 @@ func (b *Body) Check(ctx context.Context, garment *Figure, opt Options) (*Checke
 	if most <= 0 {
 		most = math.MaxInt
 	}
-	if k.poses, err = plan.sweep(k.skeleton, moves, diagonal, most); err != nil {
+	if k.poses, err = plan.sweep(k.skeleton, expand, moves, diagonal, most); err != nil {
 		return nil, err
 	}
 	if len(k.poses)+len(opt.Moments)+len(opt.lazy) > most {
@@ -458,11 +459,11 @@ func (k *Checker) Run(ctx context.Context, each func(Result) error) (*Report, er
 		}
 		results[i] = nil
 	}
+	r.Notes = append(r.Notes, k.twistNotes(k.poses)...)
+	r.Notes = append(r.Notes, k.influenceNotes(ctx, k.poses)...)
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
-	r.Notes = append(r.Notes, k.twistNotes(k.poses)...)
-	r.Notes = append(r.Notes, k.influenceNotes(k.poses)...)
 	worstFirst(r.Findings)
 	worstFirst(r.Notes)
 	return r, nil

@@ -3,6 +3,7 @@ package pose
 // Notes for the rigger: what no weights of a garment can mend.
 
 import (
+	"context"
 	"math"
 
 	"github.com/selvage/selvage/transfer/weights"
@@ -225,7 +226,7 @@ func (k *Checker) twistNotes(poses []Pose) []Finding {
 //
 // Turning joint j moves x to x + S_j (R-I)(x - o_j), with S_j the weight in j's
 // subtree, so the distance is |dS_j| |(R-I)(x - o_j)|.
-func (k *Checker) influenceNotes(poses []Pose) []Finding {
+func (k *Checker) influenceNotes(ctx context.Context, poses []Pose) []Finding {
 	most := 0
 	for v := range k.garment.pos {
 		j, _ := k.garment.rows.Row(v)
@@ -269,24 +270,26 @@ func (k *Checker) influenceNotes(poses []Pose) []Finding {
 	}
 	limited, lost := weights.Limit(full, most)
 	worst := make(map[key]spot)
-	difference := make([]float64, n)
+	difference := make([]float64, n) // by joint; zero but for those of one row
 	for i, v := range who {
 		if lost[i] < 1e-3 {
 			continue
 		}
-		clear(difference)
-		joint, weight := full.Row(i)
-		for q, j := range joint {
+		if ctx.Err() != nil {
+			return nil
+		}
+		whole, weight := full.Row(i)
+		for q, j := range whole {
 			difference[j] += weight[q]
 		}
-		joint, weight = limited.Row(i)
+		joint, weight := limited.Row(i) // joints of the whole row
 		for q, j := range joint {
 			difference[j] -= weight[q] / (1 - float64(lost[i]))
 		}
 		for _, x := range order {
 			d := 0.0
-			for j, in := range k.skeleton.subtree[x.root] {
-				if in {
+			for _, j := range whole {
+				if x.root >= 0 && k.skeleton.within(x.root, int(j)) {
 					d += difference[j]
 				}
 			}
@@ -303,6 +306,9 @@ func (k *Checker) influenceNotes(poses []Pose) []Finding {
 				}
 				worst[x] = s
 			}
+		}
+		for _, j := range whole {
+			difference[j] = 0
 		}
 	}
 	var out []Finding

@@ -297,30 +297,48 @@ func (p *Plan) fault() (where, what string) {
 	return "", ""
 }
 
-// expand returns the joints that a list of groups, names and globs stands for,
-// ascending.
-func (p *Plan) expand(s *skeleton, list []string) []int {
-	in := make([]bool, len(s.skin.Joints))
-	var add func(list []string, inGroup bool)
-	add = func(list []string, inGroup bool) {
+// expander returns a function that gives the joints which a list of groups, names
+// and globs stands for, ascending. Each word is looked up among the joints once.
+func (p *Plan) expander(s *skeleton) func(list []string) []int {
+	known := map[string][]int{}
+	named := func(g string) []int {
+		if list, ok := known[g]; ok {
+			return list
+		}
+		var list []int
+		for j := range s.skin.Joints {
+			if ok, _ := path.Match(g, s.skin.Joints[j].Name); ok || s.skin.Joints[j].Name == g {
+				list = append(list, j)
+			}
+		}
+		known[g] = list
+		return list
+	}
+	union := func(list []string, of func(string) []int) []int {
+		in := make([]bool, len(s.skin.Joints))
 		for _, g := range list {
-			if group, ok := p.Groups[g]; ok && !inGroup {
-				add(group, true)
-				continue
-			}
-			for j := range s.skin.Joints {
-				if ok, _ := path.Match(g, s.skin.Joints[j].Name); ok || s.skin.Joints[j].Name == g {
-					in[j] = true
-				}
+			for _, j := range of(g) {
+				in[j] = true
 			}
 		}
-	}
-	add(list, false)
-	var out []int
-	for j, yes := range in {
-		if yes {
-			out = append(out, j)
+		var out []int
+		for j, yes := range in {
+			if yes {
+				out = append(out, j)
+			}
 		}
+		return out
 	}
-	return out
+	groups := map[string][]int{}
+	for name, list := range p.Groups {
+		groups[name] = union(list, named)
+	}
+	return func(list []string) []int {
+		return union(list, func(g string) []int {
+			if group, ok := groups[g]; ok {
+				return group
+			}
+			return named(g)
+		})
+	}
 }

@@ -18,9 +18,10 @@ type skeleton struct {
 	// body and garment lead from a figure's own joints to the skeleton's.
 	body, garment []uint16
 	children      [][]int
-	subtree       [][]bool
-	// order lists the joints so that parents come before children.
-	order []int
+	// order lists the joints depth first: parents come before children, and a joint's
+	// subtree is order[enter[j]:leave[j]].
+	order        []int
+	enter, leave []int32
 }
 
 // samePlace is how far apart, in metres, two joints of one name may stand in the
@@ -84,34 +85,42 @@ func unite(body, garment *skinning.Skin) (s *skeleton, notes []string) {
 	return s, notes
 }
 
-// index fills children, subtree and order.
+// index fills children, order, enter and leave.
 func (s *skeleton) index() {
 	n := len(s.skin.Joints)
 	s.children = make([][]int, n)
-	s.subtree = make([][]bool, n)
 	for j := range s.skin.Joints {
 		if p := s.skin.Joints[j].Parent; p >= 0 {
 			s.children[p] = append(s.children[p], j)
 		}
-		s.subtree[j] = s.skin.Subtree(j)
 	}
+	s.enter, s.leave = make([]int32, n), make([]int32, n)
 	done := make([]bool, n)
-	var visit func(j, depth int)
-	visit = func(j, depth int) {
-		if done[j] || depth > n {
+	var visit func(j int)
+	visit = func(j int) {
+		if done[j] {
 			return
 		}
-		if p := s.skin.Joints[j].Parent; p >= 0 {
-			visit(p, depth+1)
+		done[j], s.enter[j] = true, int32(len(s.order))
+		s.order = append(s.order, j)
+		for _, c := range s.children[j] {
+			visit(c)
 		}
-		if !done[j] {
-			done[j] = true
-			s.order = append(s.order, j)
+		s.leave[j] = int32(len(s.order))
+	}
+	for j := range s.skin.Joints {
+		if s.skin.Joints[j].Parent < 0 {
+			visit(j)
 		}
 	}
 	for j := range s.skin.Joints {
-		visit(j, 0)
+		visit(j) // parents in a ring have no root; files with one are refused before
 	}
+}
+
+// within reports whether joint j is root or below it.
+func (s *skeleton) within(root, j int) bool {
+	return s.enter[root] <= s.enter[j] && s.enter[j] < s.leave[root]
 }
 
 // name of a joint for messages.

@@ -220,7 +220,7 @@ type jointRule struct {
 	importance [3]float64
 }
 
-func (p *Plan) rules(s *skeleton) []jointRule {
+func (p *Plan) rules(s *skeleton, expand func([]string) []int) []jointRule {
 	angles := p.Angles
 	if angles == nil {
 		angles = []float64{45, 90}
@@ -231,7 +231,7 @@ func (p *Plan) rules(s *skeleton) []jointRule {
 	}
 	for i := range p.Joints {
 		r := &p.Joints[i]
-		for _, j := range p.expand(s, r.Joints) {
+		for _, j := range expand(r.Joints) {
 			o := &out[j]
 			o.skip = r.Skip
 			if r.Angles != nil {
@@ -264,7 +264,7 @@ func (e *TooManyPosesError) Error() string {
 // sweep lists the poses of the joints that moves says, then the plan's own: no more
 // than most. Errors: *TooManyPosesError; *PlanError for a whole pose that no joint
 // answers to.
-func (p *Plan) sweep(s *skeleton, moves []bool, diagonal float64, most int) ([]Pose, error) {
+func (p *Plan) sweep(s *skeleton, expand func([]string) []int, moves []bool, diagonal float64, most int) ([]Pose, error) {
 	step := 0.02 * diagonal
 	if p.Move != nil {
 		step = *p.Move
@@ -274,7 +274,7 @@ func (p *Plan) sweep(s *skeleton, moves []bool, diagonal float64, most int) ([]P
 		factors = []float64{0.75, 1.33}
 	}
 	var out []Pose
-	for j, r := range p.rules(s) {
+	for j, r := range p.rules(s, expand) {
 		if r.skip || !moves[j] {
 			continue
 		}
@@ -350,7 +350,7 @@ func (p *Plan) sweep(s *skeleton, moves []bool, diagonal float64, most int) ([]P
 		}
 		for k := range w.Set {
 			c := &w.Set[k]
-			joints := p.expand(s, c.Joints)
+			joints := expand(c.Joints)
 			if len(joints) == 0 {
 				return nil, &PlanError{Field: fmt.Sprintf("poses[%d].set[%d].joints", i, k), What: fmt.Sprintf("pose %q: no joint is named %q", w.Name, c.Joints)}
 			}
