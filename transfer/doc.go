@@ -8,9 +8,11 @@
 //	match.go     candidates on the body for each vertex, by position and normal
 //	choose.go    one candidate each, jointly with the neighbours
 //	trust.go     expected error of each match
-//	loose.go     cloth that hangs: anchors, and the surround (surround.go) as data
+//	loose.go     cloth that hangs, or spans between limbs (spanning.go): anchors, and
+//	             the surround (surround.go) as data
 //	falloff.go   how far each row is smoothed along the garment
 //	fill.go      the solve that gives the rest its rows
+//	stretch.go   rows of loose cloth held back where it would tear
 //	orphans.go   islands far from the body follow the cloth beside them
 //	islands.go   buttons and badges get one row as a whole
 //	finish.go    joints allowed, influences limited, pruned, normalised, quantised

@@ -42,6 +42,8 @@ const (
 	// anchorBand is how far along the cloth its anchors reach from where it starts
 	// to hang.
 	anchorBand = 0.04
+	// giveBand is how far above cloth that spans the rows may give way.
+	giveBand = 0.08
 	// alongDistance is how near the cloth must run to a limb to run along it, and
 	// alongShare the share of the limb's own surface for which it must.
 	alongDistance, alongShare = 0.035, 0.5
@@ -54,7 +56,7 @@ const (
 
 // looseness returns for each vertex how far it hangs rather than fits, 0 to 1, and
 // the loose region it belongs to, -1 for none. Regions are numbered from 0.
-func looseness(s *Source, g *target, c *candidates, rigid []bool, opt *Options) (hang []float64, region []int32, regions int) {
+func looseness(s *Source, g *target, c *candidates, rigid, span []bool, opt *Options) (hang []float64, region []int32, regions int) {
 	n := len(g.position)
 	hang, region = make([]float64, n), make([]int32, n)
 	for v := range region {
@@ -90,10 +92,11 @@ func looseness(s *Source, g *target, c *candidates, rigid []bool, opt *Options) 
 		}
 		return max(looseNear*s.size, looseGap*c.gap[v])
 	}
+	hangs := func(v int32) bool { return c.near[v] > start(v) || span[v] }
 	seen := make([]bool, n)
 	for v := int32(0); v < int32(n); v++ {
 		i := g.islands.Island[v]
-		if seen[v] || rigid[i] || c.near[v] <= start(v) || !whole[i] && opt.Loose == Off {
+		if seen[v] || rigid[i] || !hangs(v) || !whole[i] && opt.Loose == Off {
 			continue
 		}
 		seen[v] = true
@@ -102,11 +105,11 @@ func looseness(s *Source, g *target, c *candidates, rigid []bool, opt *Options) 
 		for k := 0; k < len(members); k++ {
 			w := members[k]
 			total += g.area[w]
-			if c.near[w] > 1.3*start(w) {
+			if c.near[w] > 1.3*start(w) || span[w] {
 				far += g.area[w]
 			}
 			for _, u := range g.adjacency.Neighbours(int(w)) {
-				if !seen[u] && c.near[u] > start(u) {
+				if !seen[u] && hangs(u) {
 					seen[u] = true
 					members = append(members, u)
 				}
@@ -126,6 +129,7 @@ func looseness(s *Source, g *target, c *candidates, rigid []bool, opt *Options) 
 		}
 		regions++
 	}
+	hangSpanning(s, g, span, region, hang)
 	// What rests on the body belongs to the region that hangs from it, where the
 	// island is loose on the whole.
 	for i, w := range whole {
@@ -148,6 +152,79 @@ func looseness(s *Source, g *target, c *candidates, rigid []bool, opt *Options) 
 	return hang, region, regions
 }
 
+// hangSpanning lets the cloth that spans hang more and more, from where it begins
+// down to anchorBand along it.
+func hangSpanning(s *Source, g *target, span []bool, region []int32, hang []float64) {
+	var queue distanceQueue
+	dist := make([]float64, len(span))
+	for v := range span {
+		dist[v] = math.Inf(1)
+		if !span[v] || region[v] < 0 {
+			continue
+		}
+		for _, u := range g.adjacency.Neighbours(v) {
+			if region[u] < 0 {
+				dist[v] = min(dist[v], r3.Norm(r3.Sub(g.position[u], g.position[v])))
+			}
+		}
+		if !math.IsInf(dist[v], 1) {
+			queue.push(dist[v], int32(v))
+		}
+	}
+	reach := anchorBand * s.size
+	for queue.len() > 0 {
+		d, v := queue.pop()
+		if d > dist[v] {
+			continue
+		}
+		for _, u := range g.adjacency.Neighbours(int(v)) {
+			if region[u] != region[v] {
+				continue
+			}
+			if to := d + r3.Norm(r3.Sub(g.position[u], g.position[v])); to < dist[u] && to < reach {
+				dist[u] = to
+				queue.push(to, u)
+			}
+		}
+	}
+	for v := range span {
+		if span[v] && region[v] >= 0 {
+			hang[v] = max(hang[v], smoothstep(0, reach, dist[v]))
+		}
+	}
+}
+
+// givesWay reports whose rows may be changed where the cloth would tear: what hangs,
+// and above what spans also the cloth that leads there, out to giveBand along it.
+func givesWay(s *Source, g *target, rigid, span []bool, region []int32, hang []float64) []bool {
+	free := make([]bool, len(hang))
+	var queue distanceQueue
+	dist := make([]float64, len(hang))
+	for v := range hang {
+		free[v] = hang[v] > 0
+		dist[v] = math.Inf(1)
+		if span[v] && region[v] >= 0 {
+			dist[v] = 0
+			queue.push(0, int32(v))
+		}
+	}
+	reach := giveBand * s.size
+	for queue.len() > 0 {
+		d, v := queue.pop()
+		if d > dist[v] {
+			continue
+		}
+		free[v] = true
+		for _, u := range g.adjacency.Neighbours(int(v)) {
+			if to := d + r3.Norm(r3.Sub(g.position[u], g.position[v])); to < dist[u] && to < reach {
+				dist[u] = to
+				queue.push(to, u)
+			}
+		}
+	}
+	return free
+}
+
 // smoothstep is 0 below lo, 1 above hi, and 3t^2-2t^3 between.
 func smoothstep(lo, hi, x float64) float64 {
 	t := min(max((x-lo)/(hi-lo), 0), 1)
@@ -157,12 +234,20 @@ func smoothstep(lo, hi, x float64) float64 {
 // loosen mixes the surround's row into the rows of loose cloth, as far as each
 // vertex hangs, and says what it expects of them.
 func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bool, t *trusted, opt *Options) error {
-	hang, region, regions := looseness(s, g, c, rigid, opt)
+	span, spanned := make([]bool, len(g.position)), make([]bool, len(s.body.Skin.Joints))
+	if opt.Loose != Off {
+		var err error
+		if span, spanned, err = spanning(ctx, s, g, rigid, t, opt.Threads); err != nil {
+			return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
+		}
+	}
+	hang, region, regions := looseness(s, g, c, rigid, span, opt)
 	t.hang = hang
 	if regions == 0 {
 		return nil
 	}
-	allowed, err := allowedJoints(ctx, s, g, c, hang, region, regions, t, opt.Threads)
+	t.free = givesWay(s, g, rigid, span, region, hang)
+	allowed, err := allowedJoints(ctx, s, g, c, hang, region, regions, span, spanned, t, opt.Threads)
 	if err != nil {
 		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
 	}
@@ -327,7 +412,7 @@ func thinChains(s *Source, g *target, hang []float64, region []int32, regions in
 
 // allowedJoints returns for each region a map from joint to the joint that takes
 // its weight, -1 where none does.
-func allowedJoints(ctx context.Context, s *Source, g *target, c *candidates, hang []float64, region []int32, regions int, t *trusted, threads int) ([][]int32, error) {
+func allowedJoints(ctx context.Context, s *Source, g *target, c *candidates, hang []float64, region []int32, regions int, span, spanned []bool, t *trusted, threads int) ([][]int32, error) {
 	joints := s.body.Skin.Joints
 	along, err := s.runsAlong(ctx, g, threads)
 	if err != nil {
@@ -390,6 +475,12 @@ func allowedJoints(ctx context.Context, s *Source, g *target, c *candidates, han
 			}
 		}
 	}
+	spans := make([]bool, regions)
+	for v, r := range region {
+		if r >= 0 && span[v] {
+			spans[r] = true
+		}
+	}
 	out := make([][]int32, regions)
 	for r := range out {
 		total := 0.0
@@ -399,13 +490,13 @@ func allowedJoints(ctx context.Context, s *Source, g *target, c *candidates, han
 		ok := make([]bool, len(joints))
 		for j, m := range mass[r] {
 			// What hangs from one joint alone (the brim of a hat) follows it alone.
-			if m >= soleJoint*total && total > 0 {
+			if m >= soleJoint*total && total > 0 && !spans[r] {
 				for k := range ok {
 					ok[k] = k == j
 				}
 				break
 			}
-			if m < anchorJoint*total || total == 0 || !along[j] {
+			if (m < anchorJoint*total || total == 0 || !along[j]) && !(spans[r] && spanned[j]) {
 				continue
 			}
 			for k, steps := j, 0; k >= 0 && steps <= len(joints); k, steps = joints[k].Parent, steps+1 {

@@ -25,9 +25,9 @@ import (
 // openingAngle is the largest ratio of a cluster's size to its distance for
 // which it is summed as one point. Clusters follow the frame's axes, so what they
 // blur differs from one side of the body to the other and from frame to frame: at
-// twice this angle rows of a cape differ by 0.02 from their mirror image, and by
-// 0.6 where the choice of carriers tips (loose.go); here by 0.006.
-const openingAngle = 0.25
+// 0.5 rows of a cape differ by 0.02 from their mirror image, and by 0.6 where the
+// choice of carriers tips (loose.go); at 0.25 by 0.012, here by 0.005.
+const openingAngle = 0.2
 
 // leafSamples is the number of triangles that are never told apart.
 const leafSamples = 1

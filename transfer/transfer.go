@@ -88,6 +88,9 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 	if err != nil {
 		return nil, err
 	}
+	if rows, err = limitStretch(ctx, s, g, t, rows, &opt); err != nil {
+		return nil, err
+	}
 
 	// Islands: those that nothing could be trusted for, then the rigid ones.
 	clock.enter(StageIslands)

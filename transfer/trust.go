@@ -59,6 +59,7 @@ type trusted struct {
 	expected []float64 // expected L1 error of the finished row
 	reason   []Reason
 	hang     []float64 // how far the cloth hangs rather than fits, 0 to 1 (loose.go)
+	free     []bool    // whose rows may give way where the cloth would tear; nil where nothing hangs
 }
 
 // judge interpolates the rows of the chosen matches and weighs the evidence.
