@@ -17,7 +17,6 @@ import (
 	"sync"
 
 	"golang.org/x/sync/errgroup"
-
 )
 
 // Runner runs plans. The zero value needs an Executor.
@@ -264,4 +263,3 @@ func ProgramVersion(version string) (string, error) {
 	}
 	return version + " " + hex.EncodeToString(h.Sum(nil)), nil
 }
-

@@ -99,7 +99,9 @@ func readPart(whole, file string) *state {
 }
 
 // path of a recorded output.
-func (s *state) path(output string) string { return filepath.Join(s.folder, filepath.FromSlash(output)) }
+func (s *state) path(output string) string {
+	return filepath.Join(s.folder, filepath.FromSlash(output))
+}
 
 // name of an output in the records.
 func (s *state) name(output string) string {
