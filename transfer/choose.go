@@ -185,6 +185,9 @@ func (l *labelling) propagate(ctx context.Context, threads int) ([]float64, erro
 		return nil, err
 	}
 	for v := 0; v < n; v++ {
+		if ended(ctx, v) {
+			return nil, ctx.Err()
+		}
 		for e := adj.Start[v]; e < adj.Start[v+1]; e++ {
 			u := int(adj.Neighbour[e])
 			in[e+1], table[e+1] = in[e], table[e]
@@ -411,6 +414,11 @@ func (l *labelling) movePatches(ctx context.Context) (any bool, err error) {
 
 	state := make([]uint8, n) // 1: in the patch and not relabelled yet
 	old := make([]int32, 0, 64)
+	steps := 0
+	done := func() bool {
+		steps++
+		return ended(ctx, steps)
+	}
 	for k, id := range order {
 		if k%64 == 0 && ctx.Err() != nil {
 			return any, ctx.Err()
@@ -422,6 +430,9 @@ func (l *labelling) movePatches(ctx context.Context) (any bool, err error) {
 		choices := false
 		border := false
 		for _, v := range members {
+			if done() {
+				return any, ctx.Err()
+			}
 			choices = choices || c.start[v+1]-c.start[v] > 1
 			for _, u := range g.adjacency.Neighbours(int(v)) {
 				border = border || patch[u] != id
@@ -432,6 +443,9 @@ func (l *labelling) movePatches(ctx context.Context) (any bool, err error) {
 		}
 		before := 0.0
 		for _, v := range members {
+			if done() {
+				return any, ctx.Err()
+			}
 			before += l.patchEnergy(v, patch, id)
 		}
 		old = old[:0]
@@ -453,6 +467,9 @@ func (l *labelling) movePatches(ctx context.Context) (any bool, err error) {
 		}
 		decided := func(u int32) bool { return state[u] == 0 || state[u] == 3 }
 		for k := 0; k < len(queue); k++ {
+			if done() {
+				return any, ctx.Err()
+			}
 			v := queue[k]
 			best, least := l.label[v], math.Inf(1)
 			for m := int32(0); m < c.start[v+1]-c.start[v]; m++ {
@@ -471,6 +488,9 @@ func (l *labelling) movePatches(ctx context.Context) (any bool, err error) {
 		}
 		after := 0.0
 		for _, v := range members {
+			if done() {
+				return any, ctx.Err()
+			}
 			state[v] = 0
 			after += l.patchEnergy(v, patch, id)
 		}

@@ -69,7 +69,10 @@ func (b *AssetBody) Transfer(ctx context.Context, garment *gltfio.Asset, opt Ass
 	for _, p := range surface.Parts {
 		g.Parts = append(g.Parts, Part{Node: p.Node, Mesh: p.Mesh, Material: p.Material, Primitive: p.PrimitiveIndex, Start: p.Start, End: p.End})
 	}
-	kept := b.keptJoints(g, surface, opt.KeepJoints)
+	kept, err := b.keptJoints(ctx, g, surface, opt.KeepJoints)
+	if err != nil {
+		return nil, nil, err
+	}
 	r, err := b.source.Transfer(ctx, g, opt.Options)
 	if err != nil {
 		return nil, nil, err
@@ -107,9 +110,9 @@ func (b *AssetBody) Transfer(ctx context.Context, garment *gltfio.Asset, opt Ass
 // keptJoints sets g.Kept to the garment's own weights of the joints that the
 // globs name, and returns those joints' nodes in the garment's asset. Joints that
 // the body has under the same name in the same place are the body's.
-func (b *AssetBody) keptJoints(g *Garment, surface *gltfio.Surface, globs []string) []int {
+func (b *AssetBody) keptJoints(ctx context.Context, g *Garment, surface *gltfio.Surface, globs []string) ([]int, error) {
 	if len(globs) == 0 || surface.Rows == nil {
-		return nil
+		return nil, nil
 	}
 	var nodes []int
 	index := make([]int, len(surface.Skin.Joints))
@@ -123,12 +126,15 @@ func (b *AssetBody) keptJoints(g *Garment, surface *gltfio.Surface, globs []stri
 		nodes = append(nodes, surface.JointNode[j])
 	}
 	if len(nodes) == 0 {
-		return nil
+		return nil, nil
 	}
 	g.Kept = weights.NewRows(surface.Rows.Len())
 	var joint []uint16
 	var weight []float64
 	for v := 0; v < surface.Rows.Len(); v++ {
+		if ended(ctx, v) {
+			return nil, ctx.Err()
+		}
 		joint, weight = joint[:0], weight[:0]
 		js, ws := surface.Rows.Row(v)
 		for i, j := range js {
@@ -138,7 +144,7 @@ func (b *AssetBody) keptJoints(g *Garment, surface *gltfio.Surface, globs []stri
 		}
 		g.Kept.Append(joint, weight) // ascending: index grows with j
 	}
-	return nodes
+	return nodes, nil
 }
 
 // hasJoint reports whether the body has a joint of the same name and place.

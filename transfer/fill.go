@@ -74,21 +74,26 @@ func fill(ctx context.Context, s *Source, g *target, t *trusted, opt *Options) (
 		return nil, fmt.Errorf("garment %q: fill: %w", g.garment.Name, err)
 	}
 	if opt.Fill == FillBiharmonic {
-		rows = clamp(rows, len(s.body.Skin.Joints))
+		if rows, err = clamp(ctx, rows, len(s.body.Skin.Joints)); err != nil {
+			return nil, err
+		}
 	}
 	return rows, t.afterFill(ctx, g, rows, own)
 }
 
 // clamp drops what overshot below zero and normalises, which also takes care of
 // what overshot above one.
-func clamp(rows *weights.Rows, joints int) *weights.Rows {
+func clamp(ctx context.Context, rows *weights.Rows, joints int) (*weights.Rows, error) {
 	acc := weights.NewAccumulator(joints)
 	out := weights.NewRows(rows.Len())
 	for v := 0; v < rows.Len(); v++ {
+		if ended(ctx, v) {
+			return nil, ctx.Err()
+		}
 		acc.AddRow(rows, v, 1)
 		acc.FlushNormalised(out)
 	}
-	return out
+	return out, nil
 }
 
 // afterFill sets the expected errors: the evidence, with what the solve had to

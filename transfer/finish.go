@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 
 	"github.com/selvage/selvage/transfer/weights"
 )
@@ -24,12 +25,15 @@ func finish(ctx context.Context, s *Source, g *target, t *trusted, rows *weights
 			names[j], parents[j] = skin.Joints[j].Name, int32(skin.Joints[j].Parent)
 		}
 		var err error
-		if rows, err = weights.RestrictJoints(rows, names, parents, opt.AllowJoints, opt.DenyJoints); err != nil {
+		if rows, err = weights.RestrictJointsContext(ctx, rows, names, parents, opt.AllowJoints, opt.DenyJoints); err != nil {
 			return nil, err
 		}
 	}
 	if g.garment.Kept != nil {
-		rows = keepOwn(s, g, rows)
+		var err error
+		if rows, err = keepOwn(ctx, s, g, rows); err != nil {
+			return nil, err
+		}
 	}
 	done, lost, err := weights.FinishContext(ctx, rows, weights.FinishOptions{
 		MaxInfluences: opt.MaxInfluences, PruneBelow: max(0, opt.PruneBelow), Format: opt.Format, Threads: opt.Threads,
@@ -48,7 +52,7 @@ func finish(ctx context.Context, s *Source, g *target, t *trusted, rows *weights
 		},
 	}
 	for v := 0; v < n; v++ {
-		if v%(8*blockSize) == 0 && ctx.Err() != nil {
+		if ended(ctx, v) {
 			return nil, ctx.Err()
 		}
 		w := int(g.welded.ToWelded[v])
@@ -100,27 +104,43 @@ func finish(ctx context.Context, s *Source, g *target, t *trusted, rows *weights
 // keepOwn mixes in the weights of joints that the garment brings itself: the
 // kept weight stays, the rest of one is shared out by the transferred row. Welded
 // vertices take the mean of their members' kept weights.
-func keepOwn(s *Source, g *target, rows *weights.Rows) *weights.Rows {
+func keepOwn(ctx context.Context, s *Source, g *target, rows *weights.Rows) (*weights.Rows, error) {
 	kept := g.garment.Kept
-	members := make([][]int32, len(g.position))
+	// The members of welded vertex w are member[start[w]:start[w+1]], ascending.
+	start := make([]int32, len(g.position)+1)
+	for _, w := range g.welded.ToWelded {
+		start[w+1]++
+	}
+	for w := range g.position {
+		start[w+1] += start[w]
+	}
+	member, next := make([]int32, len(g.welded.ToWelded)), slices.Clone(start)
 	for v, w := range g.welded.ToWelded {
-		members[w] = append(members[w], int32(v))
+		if ended(ctx, v) {
+			return nil, ctx.Err()
+		}
+		member[next[w]] = int32(v)
+		next[w]++
 	}
 	acc := weights.NewAccumulator(g.joints(s))
 	out := weights.NewRows(len(g.position))
 	for w := range g.position {
+		if ended(ctx, w) {
+			return nil, ctx.Err()
+		}
+		members := member[start[w]:start[w+1]]
 		sum := 0.0
-		for _, v := range members[w] {
+		for _, v := range members {
 			sum += kept.Sum(int(v))
 		}
-		share := min(sum/float64(len(members[w])), 1)
-		for _, v := range members[w] {
-			acc.AddRow(kept, int(v), 1/float64(len(members[w])))
+		share := min(sum/float64(len(members)), 1)
+		for _, v := range members {
+			acc.AddRow(kept, int(v), 1/float64(len(members)))
 		}
 		if share < 1 {
 			acc.AddRow(rows, w, 1-share)
 		}
 		acc.FlushNormalised(out)
 	}
-	return out
+	return out, nil
 }

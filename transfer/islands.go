@@ -52,11 +52,15 @@ func rigidIslands(ctx context.Context, s *Source, g *target, opt *Options) (rigi
 			open[g.islands.Island[g.welded.Mesh.Triangles[t][0]]] = true
 		}
 	}
+	steps := 0
 	for i := range rigid {
 		members := g.islands.Members(i)
 		area := 0.0
 		isNamed := false
 		for _, v := range members {
+			if steps++; ended(ctx, steps) {
+				return nil, nil, ctx.Err()
+			}
 			area += g.area[v]
 			isNamed = isNamed || named != nil && named[v]
 		}
@@ -68,7 +72,10 @@ func rigidIslands(ctx context.Context, s *Source, g *target, opt *Options) (rigi
 		if opt.RigidIslands == Off || len(members) < 3 || area == 0 {
 			continue
 		}
-		ext := extents(g.position, members)
+		ext, err := extents(ctx, g.position, members)
+		if err != nil {
+			return nil, nil, err
+		}
 		compact := ext[0] <= rigidElongation*ext[1]
 		solid := ext[0] <= solidSize*s.size && ext[2] >= solidThickness*ext[0] && !open[i]
 		if compact && (ext[0] <= rigidSize*s.size || solid && s.oneSided(g, members)) {
@@ -101,14 +108,14 @@ func (s *Source) oneSided(g *target, members []int32) bool {
 
 // extents returns the lengths of the members' principal axes, longest first:
 // the ranges of the projections on the eigenvectors of their covariance.
-func extents(p []r3.Vec, members []int32) [3]float64 {
+func extents(ctx context.Context, p []r3.Vec, members []int32) ([3]float64, error) {
 	pts := make([]r3.Vec, len(members))
 	for i, v := range members {
 		pts[i] = p[v]
 	}
-	e := mesh.PrincipalExtents(pts)
+	e, err := mesh.PrincipalExtentsContext(ctx, pts)
 	slices.Sort(e[:])
-	return [3]float64{e[2], e[1], e[0]}
+	return [3]float64{e[2], e[1], e[0]}, err
 }
 
 // seatRigid gives each rigid island one row: the mean of the finished rows where
@@ -119,7 +126,10 @@ func seatRigid(ctx context.Context, s *Source, g *target, rigid []bool, t *trust
 	if !slices.Contains(rigid, true) {
 		return rows, nil
 	}
-	cloth := clothSurface(g, func(v int32) bool { return !rigid[g.islands.Island[v]] && rows.Start[v+1] > rows.Start[v] })
+	cloth, err := clothSurface(ctx, g, func(v int32) bool { return !rigid[g.islands.Island[v]] && rows.Start[v+1] > rows.Start[v] })
+	if err != nil {
+		return nil, err
+	}
 	tree, err := closest.NewTree(ctx, g.position, cloth, threads)
 	if err != nil {
 		return nil, fmt.Errorf("garment %q: tree of the cloth under rigid islands: %w", g.garment.Name, err)
@@ -136,10 +146,17 @@ func seatRigid(ctx context.Context, s *Source, g *target, rigid []bool, t *trust
 		members := g.islands.Members(i)
 		// The island sits where it is nearest; all vertices within a little of that
 		// distance are its seat.
-		size := extents(g.position, members)[0]
+		extent, err := extents(ctx, g.position, members)
+		if err != nil {
+			return nil, err
+		}
+		size := extent[0]
 		hits := make([]closest.Hit, len(members))
 		least := math.Inf(1)
 		for k, v := range members {
+			if k%blockSize == 0 && ctx.Err() != nil {
+				return nil, ctx.Err()
+			}
 			hits[k] = tree.Nearest(g.position[v])
 			if hits[k].Triangle >= 0 {
 				least = min(least, math.Sqrt(hits[k].DistanceSq))
@@ -186,6 +203,9 @@ func seatRigid(ctx context.Context, s *Source, g *target, rigid []bool, t *trust
 	}
 	out := weights.NewRows(rows.Len())
 	for v := 0; v < rows.Len(); v++ {
+		if ended(ctx, v) {
+			return nil, ctx.Err()
+		}
 		if one := seat[int(g.islands.Island[v])]; one != nil {
 			out.Append(one.Row(0))
 		} else {
@@ -196,12 +216,15 @@ func seatRigid(ctx context.Context, s *Source, g *target, rigid []bool, t *trust
 }
 
 // clothSurface returns the triangles all of whose corners satisfy keep.
-func clothSurface(g *target, keep func(v int32) bool) [][3]int32 {
+func clothSurface(ctx context.Context, g *target, keep func(v int32) bool) ([][3]int32, error) {
 	var tri [][3]int32
-	for _, t := range g.welded.Mesh.Triangles {
+	for i, t := range g.welded.Mesh.Triangles {
+		if ended(ctx, i) {
+			return nil, ctx.Err()
+		}
 		if keep(t[0]) && keep(t[1]) && keep(t[2]) {
 			tri = append(tri, t)
 		}
 	}
-	return tri
+	return tri, nil
 }

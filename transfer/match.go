@@ -64,6 +64,9 @@ func findCandidates(ctx context.Context, s *Source, g *target, opt *Options) (*c
 	}
 	c := &candidates{gap: make([]float64, n), near: make([]float64, n)}
 	for v := range hits {
+		if ended(ctx, v) {
+			return nil, ctx.Err()
+		}
 		c.near[v] = math.Sqrt(hits[v].DistanceSq)
 	}
 	c.typicalGaps(s, g)
@@ -87,7 +90,13 @@ func findCandidates(ctx context.Context, s *Source, g *target, opt *Options) (*c
 	for v := 0; v < n; v++ {
 		c.start[v+1] += c.start[v]
 	}
-	c.list = slices.Concat(blocks...)
+	c.list = make([]candidate, 0, c.start[n])
+	for b, list := range blocks {
+		if b%8 == 0 && ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		c.list = append(c.list, list...)
+	}
 	return c, nil
 }
 

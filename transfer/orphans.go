@@ -18,9 +18,13 @@ import (
 func adoptOrphans(ctx context.Context, s *Source, g *target, rigid []bool, t *trusted, rows *weights.Rows, threads int) (*weights.Rows, []string, error) {
 	orphan := make([]bool, g.islands.Count)
 	any, anyTrusted := false, false
+	steps := 0
 	for i := range orphan {
 		trustedVertex, loose := false, false
 		for _, v := range g.islands.Members(i) {
+			if steps++; ended(ctx, steps) {
+				return nil, nil, ctx.Err()
+			}
 			loose = loose || t.hang[v] > 0.5
 			trustedVertex = trustedVertex || confidence(t.expected[v]) >= fillConfidence && rows.Start[v+1] > rows.Start[v]
 		}
@@ -33,11 +37,15 @@ func adoptOrphans(ctx context.Context, s *Source, g *target, rigid []bool, t *tr
 		return rows, nil, nil
 	}
 	cloth := [][3]int32(nil)
+	var err error
 	if anyTrusted {
-		cloth = clothSurface(g, func(v int32) bool {
+		cloth, err = clothSurface(ctx, g, func(v int32) bool {
 			i := g.islands.Island[v]
 			return !rigid[i] && !orphan[i] && confidence(t.expected[v]) >= fillConfidence && rows.Start[v+1] > rows.Start[v]
 		})
+		if err != nil {
+			return nil, nil, err
+		}
 	}
 	tree, err := closest.NewTree(ctx, g.position, cloth, threads)
 	if err != nil {
@@ -53,6 +61,9 @@ func adoptOrphans(ctx context.Context, s *Source, g *target, rigid []bool, t *tr
 		}
 		cloth, body := math.Inf(1), math.Inf(1)
 		for _, v := range g.islands.Members(i) {
+			if steps++; steps%blockSize == 0 && ctx.Err() != nil {
+				return nil, nil, ctx.Err()
+			}
 			if hit := tree.Nearest(g.position[v]); hit.Triangle >= 0 {
 				cloth = min(cloth, math.Sqrt(hit.DistanceSq))
 			}

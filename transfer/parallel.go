@@ -13,6 +13,12 @@ const blockSize = 512
 // blocksOf is the number of blocks of n vertices.
 func blocksOf(n int) int { return (n + blockSize - 1) / blockSize }
 
+// ended reports, at every 8*blockSize-th v, whether ctx is done: for loops that
+// are not parallel, a fraction of a millisecond of each.
+func ended(ctx context.Context, v int) bool {
+	return v%(8*blockSize) == 0 && ctx.Err() != nil
+}
+
 // parallel calls work(lo, hi) for consecutive blocks of [0, n) on threads
 // goroutines (0: GOMAXPROCS). Blocks are the same whatever the number of
 // threads, so work that writes only to its own range is deterministic. It

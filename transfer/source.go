@@ -58,7 +58,7 @@ type Source struct {
 // positions or indices are wrong, with an error naming the vertex where a row
 // refers to a joint the skin lacks, and with *NoRowsError. O(n log n).
 func Prepare(ctx context.Context, body *Body, threads int) (*Source, error) {
-	if err := body.Mesh.Validate(); err != nil {
+	if err := body.Mesh.ValidateContext(ctx); err != nil {
 		return nil, fmt.Errorf("body %q: %w", body.Name, err)
 	}
 	n := body.Mesh.NumVertices()
@@ -71,6 +71,9 @@ func Prepare(ctx context.Context, body *Body, threads int) (*Source, error) {
 	// something that can be normalised.
 	usable := make([]bool, n)
 	for v := range usable {
+		if ended(ctx, v) {
+			return nil, ctx.Err()
+		}
 		joint, weight := body.Rows.Row(v)
 		sum, ok := 0.0, true
 		for i, w := range weight {
@@ -91,6 +94,9 @@ func Prepare(ctx context.Context, body *Body, threads int) (*Source, error) {
 		}
 	}
 	for t, tri := range body.Mesh.Triangles {
+		if ended(ctx, t) {
+			return nil, ctx.Err()
+		}
 		if usable[tri[0]] && usable[tri[1]] && usable[tri[2]] {
 			s.triangle = append(s.triangle, tri)
 			s.original = append(s.original, int32(t))
@@ -125,11 +131,14 @@ func Prepare(ctx context.Context, body *Body, threads int) (*Source, error) {
 func (s *Source) measure(ctx context.Context, threads int) error {
 	p := s.body.Mesh.Positions
 	used := &mesh.Mesh{Positions: p, Triangles: s.triangle}
-	s.faceNormal = mesh.FaceNormals(used)
+	var err error
+	if s.faceNormal, err = mesh.FaceNormalsContext(ctx, used); err != nil {
+		return err
+	}
 	s.gradient = make([]float64, len(s.triangle))
 	// Sums by block, added in order: the same bits whatever the threads.
 	lengths, edges := make([]float64, blocksOf(len(s.triangle))), make([]int, blocksOf(len(s.triangle)))
-	err := parallel(ctx, len(s.triangle), threads, func(lo, hi int) {
+	err = parallel(ctx, len(s.triangle), threads, func(lo, hi int) {
 		b := lo / blockSize
 		for t := lo; t < hi; t++ {
 			tri := s.triangle[t]
@@ -146,7 +155,9 @@ func (s *Source) measure(ctx context.Context, threads int) error {
 	if err != nil {
 		return err
 	}
-	s.size = bodySize(p, s.triangle)
+	if s.size, err = bodySize(ctx, p, s.triangle); err != nil {
+		return err
+	}
 	total, count := 0.0, 0
 	for b := range lengths {
 		total += lengths[b]
@@ -168,6 +179,9 @@ func (s *Source) measure(ctx context.Context, threads int) error {
 	}
 	s.normal = make([]r3.Vec, len(p))
 	for v := range s.normal {
+		if ended(ctx, v) {
+			return ctx.Err()
+		}
 		s.normal[v] = vn[w.ToWelded[v]]
 	}
 	s.border, err = mesh.OpenBorderContext(ctx, s.triangle, w.ToWelded)
@@ -182,29 +196,35 @@ const sizeRatio = 4.45
 // sizeRatio times the root mean square distance of the surface from its centroid,
 // by area. It does not depend on the frame, and a few stray triangles hardly move
 // it. O(triangles).
-func bodySize(p []r3.Vec, triangles [][3]int32) float64 {
+func bodySize(ctx context.Context, p []r3.Vec, triangles [][3]int32) (float64, error) {
 	var centre r3.Vec
 	total := 0.0
 	area := func(t [3]int32) (float64, r3.Vec) {
 		a, b, c := p[t[0]], p[t[1]], p[t[2]]
 		return r3.Norm(r3.Cross(r3.Sub(b, a), r3.Sub(c, a))) / 2, r3.Scale(1.0/3, r3.Add(a, r3.Add(b, c)))
 	}
-	for _, t := range triangles {
+	for i, t := range triangles {
+		if ended(ctx, i) {
+			return 0, ctx.Err()
+		}
 		w, x := area(t)
 		total += w
 		centre = r3.Add(centre, r3.Scale(w, x))
 	}
 	if !(total > 0) { // nothing but degenerate triangles
 		box := mesh.Bounds(p)
-		return r3.Norm(r3.Sub(box.Max, box.Min))
+		return r3.Norm(r3.Sub(box.Max, box.Min)), nil
 	}
 	centre = r3.Scale(1/total, centre)
 	sum := 0.0
-	for _, t := range triangles {
+	for i, t := range triangles {
+		if ended(ctx, i) {
+			return 0, ctx.Err()
+		}
 		w, x := area(t)
 		sum += w * r3.Norm2(r3.Sub(x, centre))
 	}
-	return sizeRatio * math.Sqrt(sum/total)
+	return sizeRatio * math.Sqrt(sum/total), nil
 }
 
 // normalAt is the unit smooth normal at barycentric coordinates of a usable

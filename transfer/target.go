@@ -27,7 +27,7 @@ type target struct {
 
 // newTarget welds and measures a garment. O(n log n).
 func newTarget(ctx context.Context, g *Garment) (*target, error) {
-	if err := g.Mesh.Validate(); err != nil {
+	if err := g.Mesh.ValidateContext(ctx); err != nil {
 		return nil, fmt.Errorf("garment %q: %w", g.Name, err)
 	}
 	t := &target{garment: g, diagonal: g.Mesh.Diagonal()}
@@ -43,7 +43,9 @@ func newTarget(ctx context.Context, g *Garment) (*target, error) {
 	if t.adjacency, err = mesh.NewAdjacencyContext(ctx, m); err != nil {
 		return nil, err
 	}
-	t.islands = mesh.NewIslands(t.adjacency)
+	if t.islands, err = mesh.NewIslandsContext(ctx, t.adjacency); err != nil {
+		return nil, err
+	}
 	t.area = make([]float64, len(t.position))
 	for i, tri := range m.Triangles {
 		if i%(16*blockSize) == 0 && ctx.Err() != nil {
