@@ -19,6 +19,8 @@ type metrics struct {
 	lowShare prometheus.Histogram
 	bodies   *prometheus.CounterVec // prepared bodies by hit and miss
 	uploads  *prometheus.CounterVec // uploads by stored and known
+	poses    prometheus.Counter     // of checks
+	findings *prometheus.CounterVec // of checks by kind, notes among them
 	refused  prometheus.Counter
 	panics   prometheus.Counter
 }
@@ -38,21 +40,23 @@ func newMetrics(s *Server) *metrics {
 		lowShare: prometheus.NewHistogram(prometheus.HistogramOpts{
 			Name: "selvage_low_confidence_share", Help: "Share of low confidence in a garment.", Buckets: []float64{0, .001, .01, .02, .05, .1, .2, .5, 1},
 		}),
-		bodies:  prometheus.NewCounterVec(prometheus.CounterOpts{Name: "selvage_prepared_bodies_total", Help: "Uses of prepared bodies: hit or miss."}, []string{"result"}),
-		uploads: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "selvage_uploads_total", Help: "Uploads: stored, or known already."}, []string{"result"}),
-		refused: prometheus.NewCounter(prometheus.CounterOpts{Name: "selvage_refused_total", Help: "Calls refused for want of room or rate."}),
-		panics:  prometheus.NewCounter(prometheus.CounterOpts{Name: "selvage_panics_total", Help: "Panics caught in calls."}),
+		bodies:   prometheus.NewCounterVec(prometheus.CounterOpts{Name: "selvage_prepared_bodies_total", Help: "Uses of prepared bodies: hit or miss."}, []string{"result"}),
+		uploads:  prometheus.NewCounterVec(prometheus.CounterOpts{Name: "selvage_uploads_total", Help: "Uploads: stored, or known already."}, []string{"result"}),
+		poses:    prometheus.NewCounter(prometheus.CounterOpts{Name: "selvage_checked_poses_total", Help: "Poses of finished checks."}),
+		findings: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "selvage_check_findings_total", Help: "Findings and notes of finished checks, by kind."}, []string{"kind"}),
+		refused:  prometheus.NewCounter(prometheus.CounterOpts{Name: "selvage_refused_total", Help: "Calls refused for want of room or rate."}),
+		panics:   prometheus.NewCounter(prometheus.CounterOpts{Name: "selvage_panics_total", Help: "Panics caught in calls."}),
 	}
 	gauge := func(name, help string, value func() float64) prometheus.Collector {
 		return prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: name, Help: help}, value)
 	}
 	m.registry.MustRegister(
-		m.calls, m.stages, m.vertices, m.speed, m.low, m.lowShare, m.bodies, m.uploads, m.refused, m.panics,
+		m.calls, m.stages, m.vertices, m.speed, m.low, m.lowShare, m.bodies, m.uploads, m.poses, m.findings, m.refused, m.panics,
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
 		gauge("selvage_queue_depth", "Calls that wait for room.", func() float64 { return float64(s.admission.waiting.Load()) }),
 		gauge("selvage_running_calls", "Calls that compute.", func() float64 { return float64(s.admission.running.Load()) }),
 		gauge("selvage_work_bytes", "Memory of running calls, by estimate.", func() float64 { return float64(s.admission.held.Load()) }),
-		gauge("selvage_body_bytes", "Memory of prepared bodies, by estimate.", func() float64 { return float64(s.bodies.Bytes() + s.sources.Bytes()) }),
+		gauge("selvage_body_bytes", "Memory of prepared bodies, by estimate.", func() float64 { return float64(s.bodies.Bytes() + s.sources.Bytes() + s.checked.Bytes()) }),
 		gauge("selvage_store_bytes", "Bytes of assets kept.", func() float64 {
 			if s.store == nil {
 				return 0

@@ -2,7 +2,8 @@
 // asset and by arrays, within bounds of memory, time and rate. All geometry is
 // done by package transfer.
 //
-//	service.go      the methods
+//	service.go      the methods, but for
+//	check.go        the pose check
 //	store.go        uploaded assets on disk
 //	admission.go    who may compute, who waits, who goes
 //	status.go       errors to codes
@@ -22,6 +23,7 @@ import (
 	pb "github.com/selvage/selvage/api/selvage/v1"
 	"github.com/selvage/selvage/server/internal/bodycache"
 	"github.com/selvage/selvage/transfer"
+	"github.com/selvage/selvage/transfer/pose"
 	"golang.org/x/net/netutil"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials"
@@ -40,6 +42,7 @@ type Server struct {
 	store     *store
 	bodies    *bodycache.Cache[*transfer.AssetBody]
 	sources   *bodycache.Cache[*arrayBody]
+	checked   *bodycache.Cache[*pose.AssetBody]
 	admission *admission
 	tokens    *tokens
 	metrics   *metrics
@@ -73,9 +76,11 @@ func NewServer(c Config) (*Server, error) {
 	}
 	s := &Server{
 		config: c,
-		// Bodies for assets and for arrays share the budget, three to one.
-		bodies:    bodycache.New[*transfer.AssetBody](c.BodyBytes - c.BodyBytes/4),
+		// Bodies for transfers of assets get half of the budget, those of arrays and those
+		// for checks a quarter each.
+		bodies:    bodycache.New[*transfer.AssetBody](c.BodyBytes - 2*(c.BodyBytes/4)),
 		sources:   bodycache.New[*arrayBody](c.BodyBytes / 4),
+		checked:   bodycache.New[*pose.AssetBody](c.BodyBytes / 4),
 		admission: newAdmission(c.WorkBytes, c.MaxCalls, c.Queue, c.QueueWait),
 		health:    health.NewServer(),
 	}

@@ -201,6 +201,7 @@ func (s *Server) DeleteAsset(_ context.Context, m *pb.DeleteAssetRequest) (*empt
 	ofAsset := func(key string) bool { return strings.HasPrefix(key, id.String()) }
 	s.bodies.Remove(ofAsset)
 	s.sources.Remove(ofAsset)
+	s.checked.Remove(ofAsset)
 	return &emptypb.Empty{}, nil
 }
 
