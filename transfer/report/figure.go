@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -37,6 +38,9 @@ type Figure struct {
 	// Nearest says that Triangle is the body's nearest, found for this report: files
 	// do not keep the match that the rows were taken from.
 	Nearest bool
+	// Difference of each row to an earlier file's, as Compare makes it: the L1 distance,
+	// 0 to 2; NaN where it is not known.
+	Difference []float64
 	// Notes are sentences for the reader.
 	Notes []string
 }
@@ -132,7 +136,7 @@ func (f *Figure) check() error {
 	}{
 		{"confidences", len(f.Confidence), f.Confidence == nil}, {"reasons", len(f.Reason), f.Reason == nil},
 		{"match triangles", len(f.Triangle), f.Triangle == nil}, {"barycentric coordinates", len(f.Bary), f.Bary == nil},
-		{"distances", len(f.Distance), f.Distance == nil},
+		{"distances", len(f.Distance), f.Distance == nil}, {"differences", len(f.Difference), f.Difference == nil},
 	} {
 		if !l.nil && l.n != n {
 			return fmt.Errorf("%s: %d %s for %d vertices", f.Name, l.n, l.what, n)
@@ -152,6 +156,68 @@ func (f *Figure) check() error {
 		}
 	}
 	return nil
+}
+
+// frames returns the maps G_j IBM_j of the skin's joints where those that have
+// weight differ among one another, so that the default pose is not the bind pose;
+// else nil. A vertex then stands at sum_j w_j G_j IBM_j u with u in the bind frame.
+// Source: glTF 2.0 specification, section 3.7.3.3 (Skinned Mesh Attributes).
+func (f *Figure) frames() skinning.Pose {
+	if f.Rows == nil {
+		return nil
+	}
+	k := make(skinning.Pose, len(f.Skin.Joints))
+	for j := range k {
+		k[j] = f.Skin.Joints[j].Global.Mul(&f.Skin.Joints[j].InverseBind)
+	}
+	size := max(f.Mesh.Diagonal(), 1)
+	for _, j := range f.Rows.Joint {
+		a, b := &k[j], &k[f.Rows.Joint[0]]
+		// Files keep float32: what agrees to 1e-5 agrees.
+		if r3.Norm(r3.Sub(a.T, b.T)) >= 1e-5*size {
+			return k
+		}
+		for i, x := range a.M {
+			if math.Abs(x-b.M[i]) >= 1e-5*(1+math.Abs(b.M[i])) {
+				return k
+			}
+		}
+	}
+	return nil
+}
+
+// unbound are the vertices in the bind frame that k maps from; a vertex whose
+// blended map cannot be inverted stays at its place.
+func (f *Figure) unbound(k skinning.Pose) []r3.Vec {
+	out := slices.Clone(f.Mesh.Positions)
+	for v := range out {
+		joint, weight := f.Rows.Row(v)
+		b := k.Blend(joint, weight)
+		if inv, ok := b.Inverse(); ok && len(joint) > 0 {
+			out[v] = inv.Apply(out[v])
+		}
+	}
+	return out
+}
+
+// posed is where the maps of the page's joints put the vertices; index leads from
+// the figure's joints to those. O(influences).
+func (f *Figure) posed(maps skinning.Pose, index []uint16) []r3.Vec {
+	if f.Rows == nil {
+		return f.Mesh.Positions
+	}
+	own := make(skinning.Pose, len(index))
+	for k, j := range index {
+		own[k] = maps[j]
+	}
+	k := f.frames()
+	if k == nil {
+		return own.Points(f.Mesh.Positions, f.Rows, nil)
+	}
+	for j := range own {
+		own[j] = own[j].Mul(&k[j])
+	}
+	return own.Points(f.unbound(k), f.Rows, nil)
 }
 
 // low counts the vertices below transfer.LowConfidence.

@@ -51,8 +51,10 @@ type Page struct {
 	// Body must have rows.
 	Body     *Figure
 	Garments []*Figure
-	// Poses are offered one click away, in their order.
+	// Poses are pictured and offered one click away, highest rank first, at most 12.
 	Poses []Pose
+	// Checks are sentences on how the garments were posed, as text.
+	Checks []string
 	// Extra is shown below the garments' table as it is, for tables of the caller's
 	// own; it must be trusted. Empty: nothing.
 	Extra template.HTML
@@ -62,59 +64,6 @@ type Page struct {
 	MaxBytes int64
 	// Threads for drawing. Zero: all. The page does not depend on it.
 	Threads int
-}
-
-// Pose is a pose worth a look, with the place to look at.
-type Pose struct {
-	// Title of the button and the sentence beside it, as text.
-	Title, Sentence string
-	// Turn of each joint of Body.Skin, as skinning's TurnAll takes it: a rotation
-	// vector, world axes of the default pose, radians. The joint's own axes must be
-	// orthogonal, else the sliders cannot show it.
-	Turn []r3.Vec
-	// Garment is the index in Page.Garments, and Vertex the one to look at.
-	Garment, Vertex int
-}
-
-type viewPose struct {
-	Figure int `json:"figure"`
-	Vertex int `json:"vertex"`
-	// Turn lists joints that turn, with the angles about their own axes, radians.
-	Turn []viewTurn `json:"turn"`
-}
-
-type viewTurn struct {
-	Joint  int        `json:"joint"`
-	Angles [3]float64 `json:"angles"`
-}
-
-// viewPoses checks the poses and brings them into the viewer's form.
-func (p *Page) viewPoses(index []uint16) ([]viewPose, error) {
-	out := []viewPose{}
-	for k, q := range p.Poses {
-		if q.Garment < 0 || q.Garment >= len(p.Garments) {
-			return nil, fmt.Errorf("pose %d: garment %d of %d", k, q.Garment, len(p.Garments))
-		}
-		if n := p.Garments[q.Garment].Mesh.NumVertices(); q.Vertex < 0 || q.Vertex >= n {
-			return nil, fmt.Errorf("pose %d: vertex %d of %d", k, q.Vertex, n)
-		}
-		if len(q.Turn) != len(p.Body.Skin.Joints) {
-			return nil, fmt.Errorf("pose %d: turns of %d joints, the body has %d", k, len(q.Turn), len(p.Body.Skin.Joints))
-		}
-		v := viewPose{Figure: q.Garment + 1, Vertex: q.Vertex}
-		for j, turn := range q.Turn {
-			if turn == (r3.Vec{}) {
-				continue
-			}
-			t := viewTurn{Joint: int(index[j])}
-			for axis := range t.Angles {
-				t.Angles[axis] = r3.Dot(turn, p.Body.Skin.LocalAxis(j, axis))
-			}
-			v.Turn = append(v.Turn, t)
-		}
-		out = append(out, v)
-	}
-	return out, nil
 }
 
 // viewPlace is a place as the viewer gets it.
@@ -145,13 +94,22 @@ type viewData struct {
 	Floor   float64    `json:"floor"`
 	Reasons []string   `json:"reasons"`
 	// Maps are the colour maps at evenly spaced nodes, 0 to 255.
-	Maps    map[string][][3]int `json:"maps"`
-	Invalid [3]int              `json:"invalid"`
-	Plain   [3]int              `json:"plain"`
-	Joints  []viewJoint         `json:"joints"`
-	Figures []shape             `json:"figures"`
-	Places  []viewPlace         `json:"places"`
-	Poses   []viewPose          `json:"poses"`
+	Maps map[string][][3]int `json:"maps"`
+	// Most is the largest difference to an earlier file: the scale's end.
+	Most    float64     `json:"most"`
+	Invalid [3]int      `json:"invalid"`
+	Plain   [3]int      `json:"plain"`
+	Joints  []viewJoint `json:"joints"`
+	Figures []shape     `json:"figures"`
+	Places  []viewPlace `json:"places"`
+	Poses   []viewPose  `json:"poses"`
+}
+
+// card is a place or a pose at the top of the page.
+type card struct {
+	Index           int
+	Title, Sentence string
+	Picture         template.URL
 }
 
 // Row of the table of garments.
@@ -166,128 +124,179 @@ type pageRow struct {
 	LeftOut        bool
 }
 
-type pagePlace struct {
-	Index           int
-	Title, Sentence string
-	Picture         template.URL
+// scene is what page and stills are made of.
+type scene struct {
+	figures []*Figure // the body, then the garments
+	welded  []weldedFigure
+	centre  r3.Vec
+	size    float64 // diagonal, metres
+	floor   float64 // height of the body's lowest point
+	joints  *skeleton
+	axes    [][3]r3.Vec // the joints' own, unit vectors in the world frame
+	places  []place     // worst first
+	poses   []Pose      // worst first
+	threads int
 }
 
-// Write writes the report as one HTML file that loads nothing from anywhere. Names
-// and notes are text, whatever they hold. The same input gives the same bytes.
-// Errors: a figure whose slices do not fit it, ctx's, w's.
-func (p *Page) Write(ctx context.Context, w io.Writer) error {
-	figures := append([]*Figure{p.Body}, p.Garments...)
-	for _, f := range figures {
+// scene checks and gathers. Errors: a figure whose slices do not fit it, a pose of
+// what is not there, ctx's.
+func (p *Page) scene(ctx context.Context) (*scene, error) {
+	s := &scene{figures: append([]*Figure{p.Body}, p.Garments...), threads: p.Threads}
+	for _, f := range s.figures {
 		if err := f.check(); err != nil {
-			return err
+			return nil, err
 		}
 	}
 	if p.Body.Rows == nil {
-		return fmt.Errorf("%s: has no rows", p.Body.Name)
+		return nil, fmt.Errorf("%s: has no rows", p.Body.Name)
+	}
+	for k := range p.Poses {
+		if err := p.checkPose(k, &p.Poses[k]); err != nil {
+			return nil, err
+		}
 	}
 	var ends []r3.Vec
-	for _, f := range figures {
+	for _, f := range s.figures {
 		if len(f.Mesh.Positions) > 0 {
 			b := f.Mesh.Bounds()
 			ends = append(ends, b.Min, b.Max)
 		}
 	}
 	box := mesh.Bounds(ends)
-	centre, size := r3.Scale(0.5, r3.Add(box.Min, box.Max)), r3.Norm(r3.Sub(box.Max, box.Min))
-	floor := p.Body.Mesh.Bounds().Min.Y
+	s.centre, s.size = r3.Scale(0.5, r3.Add(box.Min, box.Max)), r3.Norm(r3.Sub(box.Max, box.Min))
+	s.floor = p.Body.Mesh.Bounds().Min.Y
+	var err error
+	if s.joints, err = unite(s.figures, s.size); err != nil {
+		return nil, err
+	}
+	s.axes = make([][3]r3.Vec, len(s.joints.joints))
+	for i := range s.axes {
+		g := &s.joints.joints[i].Global
+		for k := range s.axes[i] {
+			d := r3.Vec{X: g.M[k], Y: g.M[3+k], Z: g.M[6+k]}
+			if n := r3.Norm(d); n > 0 {
+				d = r3.Scale(1/n, d)
+			}
+			s.axes[i][k] = d
+		}
+	}
+	s.welded = make([]weldedFigure, len(s.figures))
+	for i, f := range s.figures {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		s.welded[i] = weld(f)
+		if i > 0 {
+			s.places = append(s.places, findPlaces(i, f, &s.welded[i], s.size)...)
+		}
+	}
+	if len(s.places) == 0 {
+		for i := range p.Garments {
+			if q, ok := leastSure(i+1, &s.welded[i+1]); ok && (len(s.places) == 0 || q.worst < s.places[0].worst) {
+				s.places = []place{q}
+			}
+		}
+	}
+	s.places, s.poses = worstPlaces(s.places), p.sortPoses()
+	return s, nil
+}
 
-	joints, err := unite(figures, size)
+// cardWidth and cardHeight are the size of the pictures at the top, pixels.
+const cardWidth, cardHeight = 320, 260
+
+// Write writes the report as one HTML file that loads nothing from anywhere. Names
+// and notes are text, whatever they hold. The same input gives the same bytes.
+// Errors: a figure whose slices do not fit it, a pose of what is not there, ctx's,
+// w's.
+func (p *Page) Write(ctx context.Context, w io.Writer) error {
+	s, err := p.scene(ctx)
 	if err != nil {
 		return err
 	}
 	data := viewData{
-		Size: size, Centre: triple(centre), Low: transfer.LowConfidence, Floor: floor - centre.Y, Reasons: transfer.ReasonNames[:],
+		Size: s.size, Centre: triple(s.centre), Low: transfer.LowConfidence, Floor: s.floor - s.centre.Y, Reasons: transfer.ReasonNames[:],
 		Maps:    map[string][][3]int{"viridis": nodes(&viridis), "cividis": nodes(&cividis)},
-		Invalid: rgb(InvalidColor), Plain: rgb(bodyColour),
+		Invalid: rgb(InvalidColor), Plain: rgb(bodyColour), Poses: []viewPose{},
 	}
-	for i := range joints.joints {
-		j := &joints.joints[i]
-		v := viewJoint{Name: j.Name, Parent: j.Parent, Origin: triple(r3.Sub(j.Global.T, centre))}
-		for k := range v.Axes {
-			d := r3.Vec{X: j.Global.M[k], Y: j.Global.M[3+k], Z: j.Global.M[6+k]}
-			if n := r3.Norm(d); n > 0 {
-				d = r3.Scale(1/n, d)
-			}
+	for i := range s.joints.joints {
+		j := &s.joints.joints[i]
+		v := viewJoint{Name: j.Name, Parent: j.Parent, Origin: triple(r3.Sub(j.Global.T, s.centre))}
+		for k, d := range s.axes[i] {
 			v.Axes[k] = triple(d)
 		}
 		data.Joints = append(data.Joints, v)
-	}
-
-	if data.Poses, err = p.viewPoses(joints.index[p.Body]); err != nil {
-		return err
 	}
 	limit := p.MaxBytes
 	if limit <= 0 {
 		limit = defaultPageBytes
 	}
-	welded := make([]weldedFigure, len(figures))
 	var payloads [][]byte
 	var rows []pageRow
-	var places []place
-	for i, f := range figures {
+	for i, f := range s.figures {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		welded[i] = weld(f)
-		s, text, err := pack(f, centre, welded[i].normals(), joints.index[f])
+		packed, text, err := pack(f, s.centre, s.welded[i].normals(), s.joints.index[f])
 		if err != nil {
 			return fmt.Errorf("%s: %w", f.Name, err)
 		}
-		s.Body = i == 0
+		packed.Body = i == 0
 		if limit -= int64(len(text)); limit < 0 && i > 0 {
 			limit += int64(len(text))
-			s.LeftOut, text = true, nil
+			packed.LeftOut, text = true, nil
 		}
-		data.Figures = append(data.Figures, s)
+		data.Figures = append(data.Figures, packed)
 		payloads = append(payloads, text)
 		if i > 0 {
-			rows = append(rows, row(f, &s))
-			found := findPlaces(i, f, &welded[i], size)
-			places = append(places, found[:min(len(found), maxPlacesOfOne)]...)
+			rows = append(rows, row(f, &packed))
+			data.Most = max(data.Most, f.mostDifferent())
 		}
 	}
-	if len(places) == 0 {
-		for i := range p.Garments {
-			if q, ok := leastSure(i+1, &welded[i+1]); ok && (len(places) == 0 || q.worst < places[0].worst) {
-				places = []place{q}
-			}
-		}
-	}
-	sortPlaces(places)
-	places = places[:min(len(places), maxPlaces)]
-	var cards []pagePlace
-	for k := range places {
+	var places, poses []card
+	for k := range s.places {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		q := &places[k]
-		f, wf := figures[q.figure], &welded[q.figure]
-		q.draw(wf, &welded[0], size, 320, 260, p.Threads)
+		q := &s.places[k]
+		q.draw(s, cardWidth, cardHeight)
 		url, err := pictureURL(q.picture)
 		if err != nil {
 			return err
 		}
-		title := f.Name
-		if j := jointOf(f, q.originals(wf)); j != "" {
-			title += ", " + j
-		}
-		cards = append(cards, pagePlace{Index: k, Title: title, Sentence: q.sentence(f, wf, floor), Picture: url})
+		places = append(places, card{Index: k, Title: s.placeTitle(q), Sentence: s.placeSentence(q), Picture: url})
 		data.Places = append(data.Places, viewPlace{
-			Figure: q.figure, Vertex: q.vertex, Centre: triple(r3.Sub(q.centre, centre)),
-			Azimuth: q.view.Azimuth, Elevation: q.view.Elevation, Half: max(1.3*q.radius, closeUpShare*size),
+			Figure: q.figure, Vertex: q.vertex, Centre: triple(r3.Sub(q.centre, s.centre)),
+			Azimuth: q.view.Azimuth, Elevation: q.view.Elevation, Half: max(1.3*q.radius, closeUpShare*s.size),
 		})
 	}
-
-	overview, err := p.overview(welded)
-	if err != nil {
-		return err
+	for k := range s.poses {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		q := &s.poses[k]
+		c := s.drawPose(q, cardWidth, cardHeight)
+		url, err := pictureURL(c.picture)
+		if err != nil {
+			return err
+		}
+		poses = append(poses, card{Index: k, Title: q.Title, Sentence: q.Sentence, Picture: url})
+		data.Poses = append(data.Poses, viewPose{
+			viewPlace: viewPlace{
+				Figure: q.figure(), Vertex: q.Vertex, Centre: triple(r3.Sub(c.centre, s.centre)),
+				Azimuth: c.view.Azimuth, Elevation: c.view.Elevation, Half: c.half,
+			},
+			Changes: changes(c.maps, s.joints.joints, s.axes, s.centre),
+		})
 	}
-	text, err := json.Marshal(data) // escapes <, > and &
+	var overview []template.URL
+	for _, azimuth := range overviewAzimuths {
+		url, err := pictureURL(s.overview(azimuth, 360, 440))
+		if err != nil {
+			return err
+		}
+		overview = append(overview, url)
+	}
+	text, err := json.Marshal(&data) // escapes <, > and &
 	if err != nil {
 		return err
 	}
@@ -297,21 +306,18 @@ func (p *Page) Write(ctx context.Context, w io.Writer) error {
 			return fmt.Errorf("report: the %s would end its own block", what)
 		}
 	}
-	title := p.Title
-	if title == "" {
-		title = "Garments of " + p.Body.Name
-	}
 	vertices, low, known := 0, 0, false
 	for _, r := range rows {
 		vertices, low, known = vertices+r.Vertices, low+r.Low, known || r.Known
 	}
 	var page bytes.Buffer
 	err = pageTemplate.Execute(&page, map[string]any{
-		"Title": title, "Policy": policy(), "Style": template.CSS(pageStyle), "Script": template.JS(viewer),
+		"Title": p.title(), "Policy": policy(), "Style": template.CSS(pageStyle), "Script": template.JS(viewer),
 		"Licences": template.HTML(strings.TrimSpace(viewerLicences)),
 		"Vertices": vertices, "Low": low, "Share": share(low, vertices), "Known": known, "Limit": transfer.LowConfidence,
-		"Places": cards, "Calm": len(places) > 0 && !places[0].low, "Rows": rows, "Garments": len(p.Garments),
-		"Overview": overview, "Legend": legendStops(), "Extra": p.Extra, "Poses": p.Poses,
+		"Places": places, "Calm": len(s.places) > 0 && s.places[0].kind == leastSurePlace, "Rows": rows, "Garments": len(p.Garments),
+		"Overview": overview, "Legend": legendStops(Viridis), "Extra": p.Extra,
+		"Poses": poses, "Checks": p.Checks, "Stretch": legendStops(Cividis),
 		"Data": template.JS(text), "Payloads": payloadBlocks(payloads),
 	})
 	if err != nil {
@@ -319,6 +325,13 @@ func (p *Page) Write(ctx context.Context, w io.Writer) error {
 	}
 	_, err = w.Write(page.Bytes())
 	return err
+}
+
+func (p *Page) title() string {
+	if p.Title == "" {
+		return "Garments of " + p.Body.Name
+	}
+	return p.Title
 }
 
 type payloadBlock struct {
@@ -388,22 +401,17 @@ func percentile(x []float64, q float64) float64 {
 	return x[min(max(int(math.Ceil(q*float64(len(x))))-1, 0), len(x)-1)]
 }
 
-// overview draws everything from front and back in the colours of confidence.
-func (p *Page) overview(welded []weldedFigure) ([]template.URL, error) {
+// overviewAzimuths look at the front and at the back.
+var overviewAzimuths = [2]float64{0.25, math.Pi + 0.25}
+
+// overview draws everything in the colours of confidence.
+func (s *scene) overview(azimuth float64, width, height int) *image.RGBA {
 	var layers []Layer
-	for i := range welded[1:] {
-		layers = append(layers, Layer{Mesh: welded[i+1].Mesh, Scalar: welded[i+1].confidence, Map: Viridis})
+	for i := range s.welded[1:] {
+		layers = append(layers, Layer{Mesh: s.welded[i+1].Mesh, Scalar: s.welded[i+1].confidence, Map: Viridis})
 	}
-	layers = append(layers, Layer{Mesh: welded[0].Mesh, Color: bodyColour})
-	var out []template.URL
-	for _, azimuth := range []float64{0.25, math.Pi + 0.25} {
-		url, err := pictureURL(Render(layers, View{Azimuth: azimuth, Elevation: 0.1, Threads: p.Threads}, 360, 440))
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, url)
-	}
-	return out, nil
+	layers = append(layers, Layer{Mesh: s.welded[0].Mesh, Color: bodyColour})
+	return Render(layers, View{Azimuth: azimuth, Elevation: 0.1, Threads: s.threads}, width, height)
 }
 
 func pictureURL(img *image.RGBA) (template.URL, error) {
@@ -414,12 +422,12 @@ func pictureURL(img *image.RGBA) (template.URL, error) {
 	return template.URL("data:image/png;base64," + base64.StdEncoding.EncodeToString(b.Bytes())), nil
 }
 
-// legendStops is the colour bar of the pictures, as rectangles of an SVG.
-func legendStops() []string {
+// legendStops is a colour bar as rectangles of an SVG.
+func legendStops(m Map) []string {
 	const n = 32
 	out := make([]string, n)
 	for i := range out {
-		c := Viridis.At((float64(i) + 0.5) / n)
+		c := m.At((float64(i) + 0.5) / n)
 		out[i] = fmt.Sprintf("#%02x%02x%02x", c.R, c.G, c.B)
 	}
 	return out

@@ -89,7 +89,7 @@ func TestFindPlaces_TwoPatches(t *testing.T) {
 		}
 	}
 	// The close-up looks at the front and shows the place dark in its middle.
-	got[0].draw(&w, &w, size, 64, 64, 1)
+	got[0].draw(&scene{figures: []*Figure{f, f}, welded: []weldedFigure{w, w}, size: size, threads: 1}, 64, 64)
 	if a := got[0].view.Azimuth; math.Abs(a) > 1e-9 {
 		t.Errorf("the close-up looks from azimuth %g, want 0", a)
 	}
@@ -113,7 +113,7 @@ func TestFindPlaces_Partition(t *testing.T) {
 	w := weld(f)
 	size := f.Mesh.Diagonal()
 	seen := map[int32]bool{}
-	places := findPlaces(1, f, &w, size)
+	places := gather(1, lowPlace, &w, size, w.lack)
 	for k, p := range places {
 		for _, v := range p.welded {
 			if seen[v] || w.confidence[v] >= transfer.LowConfidence {
@@ -340,9 +340,10 @@ func TestWrite_Errors(t *testing.T) {
 		pose Pose
 		says string
 	}{
-		{Pose{Garment: 1, Turn: make([]r3.Vec, 2)}, "pose 0: garment 1 of 1"},
-		{Pose{Vertex: 9, Turn: make([]r3.Vec, 2)}, "pose 0: vertex 9 of 9"},
-		{Pose{Turn: make([]r3.Vec, 3)}, "pose 0: turns of 3 joints, the body has 2"},
+		{Pose{Garment: 1, Body: make(skinning.Pose, 2)}, "pose 0: garment 1 of 1"},
+		{Pose{Vertex: 9, Body: make(skinning.Pose, 2)}, "pose 0: vertex 9 of 9"},
+		{Pose{Body: make(skinning.Pose, 3)}, "pose 0: maps of 3 joints, the body has 2"},
+		{Pose{Body: make(skinning.Pose, 2), Worn: make(skinning.Pose, 1)}, "pose 0: maps of 1 joints for the skin of body"},
 	} {
 		if err := (&Page{Body: good(), Garments: []*Figure{good()}, Poses: []Pose{c.pose}}).Write(context.Background(), io.Discard); err == nil || err.Error() != c.says {
 			t.Errorf("error %v, want %q", err, c.says)

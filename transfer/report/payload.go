@@ -9,10 +9,12 @@ import (
 	"compress/gzip"
 	"encoding/base64"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/skinning"
 )
 
 const (
@@ -22,6 +24,8 @@ const (
 	positionSteps = math.MaxUint16
 	noDistance    = math.MaxUint16 // code of a distance that is not finite
 	noConfidence  = math.MaxUint16 // code of a confidence that is not known
+	noDifference  = math.MaxUint16 // code of a difference that is not known
+	mostL1        = 2.0            // L1 distance of rows that share no joint: the code noDifference-1
 )
 
 // shape describes a payload to the viewer.
@@ -41,6 +45,7 @@ type shape struct {
 	Reason     bool `json:"reason"`
 	Match      bool `json:"match"`
 	Nearest    bool `json:"nearest"`
+	Difference bool `json:"difference"`
 	// MaxDistance is the largest finite distance, metres: the code noDistance-1.
 	MaxDistance float64 `json:"maxDistance"`
 	// Far is the 99th percentile of the finite distances: the scale's end.
@@ -49,8 +54,17 @@ type shape struct {
 	Joints []int `json:"joints"`
 	// LeftOut figures had no room in the page.
 	LeftOut bool `json:"leftOut"`
+	// Frames are the maps G_j IBM_j of the joints with weight where the default pose is
+	// not the bind pose; the positions are then in the bind frame.
+	Frames []viewFrame `json:"frames,omitempty"`
 	// Shortened counts rows of more than maxInfluences.
 	Shortened int `json:"shortened"`
+}
+
+// viewFrame is the map of one joint, row by row, about the scene's centre.
+type viewFrame struct {
+	Joint  int         `json:"joint"`
+	Matrix [12]float64 `json:"matrix"`
 }
 
 // plane writers ---------------------------------------------------------------
@@ -117,13 +131,36 @@ func pack(f *Figure, centre r3.Vec, normal []r3.Vec, index []uint16) (shape, []b
 	s := shape{Name: f.Name, Vertices: n, Triangles: len(f.Mesh.Triangles), Nearest: f.Nearest}
 	var p packer
 
-	box := f.Mesh.Bounds()
+	positions := f.Mesh.Positions
+	if k := f.frames(); k != nil {
+		positions = f.unbound(k)
+		normal = slices.Clone(normal)
+		for v := range normal {
+			joint, weight := f.Rows.Row(v)
+			b := k.Blend(joint, weight)
+			if inv, ok := b.Inverse(); ok && len(joint) > 0 {
+				if d := inv.ApplyVector(normal[v]); r3.Norm(d) > 0 {
+					normal[v] = r3.Unit(d)
+				}
+			}
+		}
+		weighted := make([]bool, len(k))
+		for _, j := range f.Rows.Joint {
+			weighted[j] = true
+		}
+		for j := range k {
+			if weighted[j] {
+				s.Frames = append(s.Frames, viewFrame{int(index[j]), aboutCentre(&k[j], centre)})
+			}
+		}
+	}
+	box := mesh.Bounds(positions)
 	q := make([]uint16, n)
 	for axis := 0; axis < 3; axis++ {
 		lo, hi := component(box.Min, axis), component(box.Max, axis)
 		s.Min[axis] = lo - component(centre, axis)
 		s.Step[axis] = (hi - lo) / positionSteps
-		for v, x := range f.Mesh.Positions {
+		for v, x := range positions {
 			q[v] = 0
 			if hi > lo {
 				q[v] = uint16(min((component(x, axis)-lo)/(hi-lo)*positionSteps+0.5, positionSteps))
@@ -161,6 +198,15 @@ func pack(f *Figure, centre r3.Vec, normal []r3.Vec, index []uint16) (shape, []b
 	}
 	if s.Match = f.Triangle != nil && f.Bary != nil && f.Distance != nil; s.Match {
 		packMatches(&p, f, &s, q)
+	}
+	if s.Difference = f.Difference != nil; s.Difference {
+		for v, d := range f.Difference {
+			q[v] = noDifference
+			if !math.IsNaN(d) {
+				q[v] = uint16(min(max(d/mostL1, 0), 1)*(noDifference-1) + 0.5)
+			}
+		}
+		p.u16(q, true)
 	}
 	text, err := p.text()
 	return s, text, err
@@ -254,6 +300,13 @@ func packMatches(p *packer, f *Figure, s *shape, q []uint16) {
 			p.WriteByte(byte(min(max(b[k], 0), 1)*math.MaxUint8 + 0.5))
 		}
 	}
+}
+
+// aboutCentre is a map row by row, with the scene's centre as the origin.
+func aboutCentre(a *skinning.Affine, centre r3.Vec) [12]float64 {
+	t := r3.Sub(a.Apply(centre), centre)
+	m := &a.M
+	return [12]float64{m[0], m[1], m[2], t.X, m[3], m[4], m[5], t.Y, m[6], m[7], m[8], t.Z}
 }
 
 func component(v r3.Vec, axis int) float64 {

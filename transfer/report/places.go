@@ -3,6 +3,7 @@ package report
 // Where to look first: the vertices of low confidence gathered into a few places.
 
 import (
+	"cmp"
 	"fmt"
 	"image"
 	"math"
@@ -20,35 +21,82 @@ const (
 	// the scene's diagonal: about 13 cm around a grown figure.
 	placeReach = 0.06
 	// A place is shown to the reader with at most so many others, and at most so many
-	// of one garment.
+	// of one kind on one garment.
 	maxPlaces, maxPlacesOfOne = 8, 3
 	// closeUpShare is the least half width of a close-up, as a share of the diagonal.
 	closeUpShare = 0.03
 )
 
-// place is a group of neighbouring vertices of low confidence.
+// placeKind says why a place is shown; lesser kinds come first.
+type placeKind int
+
+const (
+	conflictPlace  placeKind = iota // what an artist changed and the new pass disagree
+	lowPlace                        // low confidence
+	editedPlace                     // kept edits
+	leastSurePlace                  // nothing is low: only the least sure vertex
+)
+
+// place is a group of neighbouring vertices of one kind.
 type place struct {
-	figure  int     // in the page's list
-	vertex  int     // the worst, of the garment's own vertices
-	welded  []int32 // members, ascending
-	deficit float64 // sum over members of area times what is missing to LowConfidence
+	kind   placeKind
+	figure int     // in the page's list
+	vertex int     // the worst, of the garment's own vertices
+	welded []int32 // members, ascending
+	// deficit is the sum over members of area times what is missing to LowConfidence;
+	// of edits, the area.
+	deficit float64
 	centre  r3.Vec
 	radius  float64
 	normal  r3.Vec // mean of the members'
 	worst   float64
 	view    View // of the close-up
 	picture *image.RGBA
-	// low is false where nothing is below LowConfidence and this is but the least sure.
-	low bool
 }
 
-// findPlaces gathers the low vertices of garment f. Greedy: the lowest vertex left
-// takes all low ones within reach that face the same way. Worst first, by how much
-// surface lacks how much. O(n log n).
+// findPlaces gathers the vertices of garment f that want a look: low confidence,
+// edits in conflict, kept edits. At most maxPlacesOfOne of each kind, worst first.
 func findPlaces(figure int, f *Figure, w *weldedFigure, size float64) []place {
-	if w.confidence == nil {
-		return nil
+	var out []place
+	add := func(kind placeKind, worth func(v int32) float64) {
+		found := gather(figure, kind, w, size, worth)
+		out = append(out, found[:min(len(found), maxPlacesOfOne)]...)
 	}
+	if f.Reason != nil {
+		// A welded vertex has the reasons of all its members.
+		reason := make([]transfer.Reason, len(w.normal))
+		for v, i := range w.ToWelded {
+			reason[i] |= f.Reason[v]
+		}
+		edited := func(bit transfer.Reason) func(v int32) float64 {
+			return func(v int32) float64 {
+				if reason[v]&bit != 0 {
+					return 1
+				}
+				return 0
+			}
+		}
+		add(conflictPlace, edited(transfer.ReasonEditConflict))
+		add(editedPlace, edited(transfer.ReasonKeptEdit))
+	}
+	if w.confidence != nil {
+		add(lowPlace, w.lack)
+	}
+	return out
+}
+
+// lack is what is missing to LowConfidence at a welded vertex, above 0 where its
+// confidence is low.
+func (w *weldedFigure) lack(v int32) float64 {
+	if c := w.confidence[v]; c < transfer.LowConfidence {
+		return transfer.LowConfidence - c
+	}
+	return 0
+}
+
+// gather makes places of the vertices that are worth a look. Greedy: the one of most
+// worth takes all within reach that face the same way. O(n log n).
+func gather(figure int, kind placeKind, w *weldedFigure, size float64, worth func(v int32) float64) []place {
 	reach := placeReach * size
 	area := make([]float64, len(w.normal))
 	for _, t := range w.Mesh.Triangles {
@@ -63,22 +111,14 @@ func findPlaces(figure int, f *Figure, w *weldedFigure, size float64) []place {
 	cell := func(p r3.Vec) [3]int32 {
 		return [3]int32{int32(math.Floor(p.X / reach)), int32(math.Floor(p.Y / reach)), int32(math.Floor(p.Z / reach))}
 	}
-	for v, c := range w.confidence {
-		if c < transfer.LowConfidence && reach > 0 {
-			low = append(low, int32(v))
+	for v := range int32(len(w.normal)) {
+		if worth(v) > 0 && reach > 0 {
+			low = append(low, v)
 			k := cell(w.Mesh.Positions[v])
-			cells[k] = append(cells[k], int32(v))
+			cells[k] = append(cells[k], v)
 		}
 	}
-	slices.SortStableFunc(low, func(a, b int32) int {
-		switch x, y := w.confidence[a], w.confidence[b]; {
-		case x < y:
-			return -1
-		case x > y:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(low, func(a, b int32) int { return cmp.Compare(worth(b), worth(a)) })
 	first := firstMembers(w)
 	taken := make([]bool, len(w.normal))
 	var out []place
@@ -86,7 +126,10 @@ func findPlaces(figure int, f *Figure, w *weldedFigure, size float64) []place {
 		if taken[seed] {
 			continue
 		}
-		p := place{figure: figure, vertex: int(first[seed]), worst: w.confidence[seed], low: true}
+		p := place{kind: kind, figure: figure, vertex: int(first[seed]), worst: math.NaN()}
+		if w.confidence != nil {
+			p.worst = w.confidence[seed]
+		}
 		at, facing := w.Mesh.Positions[seed], w.normal[seed]
 		k := cell(at)
 		for dx := int32(-1); dx <= 1; dx++ {
@@ -111,7 +154,7 @@ func findPlaces(figure int, f *Figure, w *weldedFigure, size float64) []place {
 			}
 		}
 		slices.Sort(p.welded)
-		p.measure(w, area)
+		p.measure(w, area, worth)
 		out = append(out, p)
 	}
 	sortPlaces(out)
@@ -120,14 +163,29 @@ func findPlaces(figure int, f *Figure, w *weldedFigure, size float64) []place {
 
 func sortPlaces(list []place) {
 	slices.SortStableFunc(list, func(a, b place) int {
-		switch {
-		case a.deficit > b.deficit:
-			return -1
-		case a.deficit < b.deficit:
-			return 1
-		}
-		return a.vertex - b.vertex
+		return cmp.Or(cmp.Compare(a.kind, b.kind), cmp.Compare(b.deficit, a.deficit), cmp.Compare(a.vertex, b.vertex))
 	})
+}
+
+// worstPlaces sorts the places of all garments and drops what is too many: of
+// conflicts and kept edits all beyond their share go first.
+func worstPlaces(list []place) []place {
+	sortPlaces(list)
+	room := map[placeKind]int{conflictPlace: 3, editedPlace: 2, lowPlace: maxPlaces, leastSurePlace: 1}
+	var out []place
+	for _, p := range list {
+		if room[p.kind] > 0 {
+			room[p.kind]--
+			out = append(out, p)
+		}
+	}
+	// Low ones fill what the others leave.
+	for k := len(out) - 1; k >= 0 && len(out) > maxPlaces; k-- {
+		if out[k].kind == lowPlace {
+			out = slices.Delete(out, k, k+1)
+		}
+	}
+	return out
 }
 
 // leastSure is a place of the one vertex whose confidence is lowest; ok is false
@@ -142,15 +200,15 @@ func leastSure(figure int, w *weldedFigure) (p place, ok bool) {
 	if best < 0 {
 		return p, false
 	}
-	p = place{figure: figure, vertex: int(firstMembers(w)[best]), worst: w.confidence[best], welded: []int32{int32(best)}}
-	p.measure(w, make([]float64, len(w.normal)))
+	p = place{kind: leastSurePlace, figure: figure, vertex: int(firstMembers(w)[best]), worst: w.confidence[best], welded: []int32{int32(best)}}
+	p.measure(w, make([]float64, len(w.normal)), w.lack)
 	return p, true
 }
 
-func (p *place) measure(w *weldedFigure, area []float64) {
+func (p *place) measure(w *weldedFigure, area []float64, worth func(v int32) float64) {
 	var at []r3.Vec
 	for _, v := range p.welded {
-		p.deficit += area[v] * (transfer.LowConfidence - w.confidence[v])
+		p.deficit += area[v] * worth(v)
 		p.normal = r3.Add(p.normal, w.normal[v])
 		at = append(at, w.Mesh.Positions[v])
 	}
@@ -237,16 +295,25 @@ func jointOf(f *Figure, vertices []int) string {
 func (p *place) sentence(f *Figure, w *weldedFigure, floor float64) string {
 	own := p.originals(w)
 	var b strings.Builder
-	if p.low {
+	switch p.kind {
+	case conflictPlace:
+		fmt.Fprintf(&b, "Edits in conflict with this pass at %d %s of %s", len(own), plural(len(own), "vertex", "vertices"), f.Name)
+	case editedPlace:
+		fmt.Fprintf(&b, "Edits kept at %d %s of %s", len(own), plural(len(own), "vertex", "vertices"), f.Name)
+	case lowPlace:
 		fmt.Fprintf(&b, "%d %s of %s", len(own), plural(len(own), "vertex", "vertices"), f.Name)
-	} else {
+	default:
 		fmt.Fprintf(&b, "No vertex is below %.1f; the least sure one of %s lies", transfer.LowConfidence, f.Name)
 	}
 	if j := jointOf(f, own); j != "" {
 		fmt.Fprintf(&b, " by joint %s", j)
 	}
 	fmt.Fprintf(&b, ", %s, %.2f m up", facing(p.normal), p.centre.Y-floor)
-	fmt.Fprintf(&b, ": confidence %.2f at vertex %d", p.worst, p.vertex)
+	if math.IsNaN(p.worst) {
+		fmt.Fprintf(&b, ": see vertex %d", p.vertex)
+	} else {
+		fmt.Fprintf(&b, ": confidence %.2f at vertex %d", p.worst, p.vertex)
+	}
 	if f.Distance != nil {
 		far := 0.0
 		for _, v := range own {
@@ -333,10 +400,10 @@ func cut(m *mesh.Mesh, value []float64, centre r3.Vec, reach float64) (*mesh.Mes
 	return out, values
 }
 
-// draw renders the close-up of a place: garment in the colours of confidence, body
-// plain, all that is far from the place cut away. The direction is that, of the
-// mean normal's and seven others around, from which most of the place is seen.
-func (p *place) draw(w *weldedFigure, body *weldedFigure, size float64, width, height, threads int) {
+// draw renders the close-up of a place: garment in the colours of confidence, with
+// its edge lines, body plain, all that is far from the place cut away.
+func (p *place) draw(s *scene, width, height int) {
+	w, body, size := &s.welded[p.figure], &s.welded[0], s.size
 	half := max(1.3*p.radius, closeUpShare*size)
 	garment, confidence := cut(w.Mesh, w.confidence, p.centre, 1.8*half)
 	under, _ := cut(body.Mesh, nil, p.centre, 1.8*half)
@@ -347,19 +414,39 @@ func (p *place) draw(w *weldedFigure, body *weldedFigure, size float64, width, h
 	_, marked := cut(w.Mesh, member, p.centre, 1.8*half)
 
 	corner := r3.Vec{X: half, Y: half, Z: half}
-	view := View{Box: r3.Box{Min: r3.Sub(p.centre, corner), Max: r3.Add(p.centre, corner)}, Threads: threads}
-	azimuth := math.Atan2(p.normal.X, p.normal.Z)
-	elevation := min(max(math.Asin(min(max(p.normal.Y, -1), 1)), -1.2), 1.2)
-	best := -1
+	view := View{Box: r3.Box{Min: r3.Sub(p.centre, corner), Max: r3.Add(p.centre, corner)}, Threads: s.threads}
+	p.view = clearestView([]Layer{{Mesh: garment, Scalar: marked, Map: Viridis}, {Mesh: under, Color: bodyColour}}, view, p.normal)
+	// Where garment and body coincide the first layer stays in front.
+	p.picture = Render([]Layer{{Mesh: garment, Scalar: confidence, Map: Viridis, Lines: true}, {Mesh: under, Color: bodyColour}}, p.view, width, height)
+}
+
+// placeTitle names the garment and the joint.
+func (s *scene) placeTitle(p *place) string {
+	f := s.figures[p.figure]
+	if j := jointOf(f, p.originals(&s.welded[p.figure])); j != "" {
+		return f.Name + ", " + j
+	}
+	return f.Name
+}
+
+func (s *scene) placeSentence(p *place) string {
+	return p.sentence(s.figures[p.figure], &s.welded[p.figure], s.floor)
+}
+
+// clearestView is v from the direction, of the normal's and seven others around,
+// from which most is seen of what a layer's Scalar marks by 1 on Viridis.
+func clearestView(layers []Layer, v View, normal r3.Vec) View {
+	azimuth := math.Atan2(normal.X, normal.Z)
+	elevation := min(max(math.Asin(min(max(normal.Y, -1), 1)), -1.2), 1.2)
+	best, chosen := -1, v
 	for k := 0; k < 8; k++ {
-		v := view
 		v.Azimuth = azimuth + float64((k+1)/2*(1-k%2*2))*math.Pi/4
 		v.Elevation = elevation
 		if k > 0 {
 			v.Elevation = 0.2
 		}
 		seen := 0
-		trial := Render([]Layer{{Mesh: garment, Scalar: marked, Map: Viridis}, {Mesh: under, Color: bodyColour}}, v, 64, 64)
+		trial := Render(layers, v, 64, 64)
 		for i := 0; i < len(trial.Pix); i += 4 {
 			// Full yellow, shaded: much red, little blue.
 			if trial.Pix[i] > 90 && trial.Pix[i+2] < trial.Pix[i]/2 {
@@ -368,9 +455,8 @@ func (p *place) draw(w *weldedFigure, body *weldedFigure, size float64, width, h
 		}
 		// Another direction must show clearly more to be worth the turn.
 		if best < 0 || seen*4 > best*5 {
-			best, p.view = seen, v
+			best, chosen = seen, v
 		}
 	}
-	// Where garment and body coincide the first layer stays in front.
-	p.picture = Render([]Layer{{Mesh: garment, Scalar: confidence, Map: Viridis}, {Mesh: under, Color: bodyColour}}, p.view, width, height)
+	return chosen
 }

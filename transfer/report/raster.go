@@ -27,6 +27,9 @@ type Layer struct {
 	Color color.RGBA
 	// Flat shades by face normals instead of vertex normals.
 	Flat bool
+	// Lines draws the triangles' edges over the shading, one pixel wide, fainter where
+	// triangles are only a few pixels large.
+	Lines bool
 }
 
 // InvalidColor marks values that are not finite; no colour map comes near it.
@@ -40,6 +43,8 @@ type View struct {
 	Elevation float64
 	// Box is what the picture must hold, metres. Zero: the box of all layers.
 	Box r3.Box
+	// Marks are points to be ringed, metres, whatever stands before them.
+	Marks []r3.Vec
 	// Threads at work. Zero: as many as the processor runs at once.
 	Threads int
 }
@@ -47,6 +52,10 @@ type View struct {
 const (
 	supersample = 2
 	bandRows    = 32 // picture rows that a goroutine draws at a time
+	// Lines appear where triangles are linesFrom pixels high and are full at linesFull.
+	linesFrom, linesFull = 2.0, 8.0
+	lineStrength         = 0.65
+	markRadius           = 9.0 // pixels
 )
 
 type corner struct{ x, y, z, light, value float64 }
@@ -127,7 +136,28 @@ func Render(layers []Layer, view View, width, height int) *image.RGBA {
 		}()
 	}
 	wg.Wait()
+	for _, p := range view.Marks {
+		d := r3.Sub(p, centre)
+		ring(img, float64(width)/2+scale/supersample*r3.Dot(d, right), float64(height)/2-scale/supersample*r3.Dot(d, up))
+	}
 	return img
+}
+
+// ring draws a black circle between two white ones, smooth at its edges.
+func ring(img *image.RGBA, cx, cy float64) {
+	const outer = markRadius + 3
+	for y := int(cy - outer); y <= int(cy+outer)+1; y++ {
+		for x := int(cx - outer); x <= int(cx+outer)+1; x++ {
+			if !(image.Pt(x, y).In(img.Rect)) {
+				continue
+			}
+			off := math.Abs(math.Hypot(float64(x)+0.5-cx, float64(y)+0.5-cy) - markRadius)
+			white, black := min(max(3-off, 0), 1), min(max(1.5-off, 0), 1)
+			c := img.RGBAAt(x, y)
+			mix := func(v uint8) uint8 { return uint8((1-black)*((1-white)*float64(v)+white*255) + 0.5) }
+			img.SetRGBA(x, y, color.RGBA{mix(c.R), mix(c.G), mix(c.B), 255})
+		}
+	}
 }
 
 // drawBand draws picture rows y0 to y1, which no other call touches.
@@ -157,6 +187,15 @@ func drawBand(img *image.RGBA, layers []Layer, corners [][]corner, faces [][]r3.
 			if area == 0 {
 				continue
 			}
+			// Heights over the edges opposite a, b and c, and how dark their lines are.
+			var tall [3]float64
+			ink := 0.0
+			if l.Lines {
+				for k, e := range [3][2]*corner{{b, c}, {c, a}, {a, b}} {
+					tall[k] = math.Abs(area) / math.Hypot(e[0].x-e[1].x, e[0].y-e[1].y)
+				}
+				ink = lineStrength * min(max((min(tall[0], tall[1], tall[2])/supersample-linesFrom)/(linesFull-linesFrom), 0), 1)
+			}
 			for y := ylo; y <= yhi; y++ {
 				for x := xlo; x <= xhi; x++ {
 					px, py := float64(x)+0.5, float64(y)+0.5
@@ -182,6 +221,9 @@ func drawBand(img *image.RGBA, layers []Layer, corners [][]corner, faces [][]r3.
 						col = l.Map.At(u*a.value + v*b.value + s*c.value)
 					}
 					f := float32(0.4 + 0.6*min(light, 1))
+					if ink > 0 && min(u*tall[0], v*tall[1], s*tall[2]) < supersample/2 {
+						f *= float32(1 - ink)
+					}
 					pixel[k] = [3]float32{f * float32(col.R), f * float32(col.G), f * float32(col.B)}
 				}
 			}

@@ -1,8 +1,8 @@
 // The controls around the 3D view. All text from files enters the page as text
 // (textContent), never as markup.
 import { Vector3 } from 'three';
-import { unpack, row, confidenceOf, distanceOf } from './payload.js';
-import { Pose } from './pose.js';
+import { unpack, row, confidenceOf, differenceOf, distanceOf } from './payload.js';
+import { Pose, matrixOf } from './pose.js';
 import { View, mapColour } from './scene.js';
 
 const $ = (id) => document.getElementById(id);
@@ -25,6 +25,13 @@ async function start() {
     if (!shape.leftOut) figures.push(Object.assign(await unpack(shape, $(`figure-${i}`).textContent), { index: i }));
   }
   const pose = new Pose(data.joints);
+  for (const f of figures) {
+    if (f.shape.frames) {
+      f.frames = data.joints.map(() => null);
+      for (const { joint, matrix } of f.shape.frames) f.frames[joint] = matrixOf(matrix);
+    }
+    f.rest = f.frames ? pose.points(f).slice() : f.position; // the default pose
+  }
   $('stage').hidden = false;
   const view = new View($('canvas'), data, pose);
   for (const f of figures) view.add(f);
@@ -54,10 +61,11 @@ async function start() {
   const weighted = [...new Set(figures.flatMap((f) => f.shape.joints ?? []))].sort((a, b) => a - b);
   for (const j of weighted) option($('weight'), j, jointName(j));
   const known = (what) => figures.some((f) => !f.shape.body && f.shape[what]);
-  for (const [value, what] of [['confidence', 'confidence'], ['reason', 'reason'], ['distance', 'match']]) {
+  for (const [value, what] of [['confidence', 'confidence'], ['reason', 'reason'], ['distance', 'match'], ['difference', 'difference']]) {
     if (!known(what)) $('colour').querySelector(`[value=${value}]`).disabled = true;
   }
   if (!known('confidence')) $('colour').value = 'plain';
+  const most = Math.max(0.01, data.most);
   const far = Math.max(1e-3, ...figures.map((f) => f.shape.far));
   function recolour() {
     const by = $('colour').value;
@@ -78,6 +86,11 @@ async function start() {
           const d = distanceOf(f, v);
           return Number.isFinite(d) ? d / far : -4;
         };
+      } else if (by === 'difference' && f.difference) {
+        value = (v) => {
+          const d = differenceOf(f, v);
+          return Number.isNaN(d) ? -4 : d / most;
+        };
       }
       view.colour(f, value);
     }
@@ -86,6 +99,7 @@ async function start() {
       confidence: ['Confidence', '0, to be looked at', '1, sure'],
       reason: [`Reason: ${$('reason').selectedOptions[0].textContent}`, 'not so', 'so'],
       distance: ['Distance to the body', '0 cm', `${(100 * far).toFixed(1)} cm and more`],
+      difference: ['L1 difference of rows to the last pass', '0, the same', most.toFixed(2)],
       weight: [`Weight of ${weighted.length ? jointName(joint) : 'no joint'}`, '0', '1'],
     }[by];
     $('legend').hidden = !ends;
@@ -111,22 +125,37 @@ async function start() {
   }
   moves.forEach((m, j) => m && option($('joint'), j, jointName(j)));
   const sliders = [0, 1, 2].map((k) => $(`turn-${k}`));
+  // What the sliders change: their ends, and a slider's step in the pose's own unit.
+  const kinds = {
+    rotation: { ends: [-120, 120], unit: Math.PI / 180, neutral: 0, way: 'about', text: degrees, verb: '' },
+    translation: { ends: [-100, 100], unit: data.size / 1000, neutral: 0, way: 'along', text: (x) => `${(100 * x).toFixed(1)} cm`, verb: 'moved ' },
+    scale: { ends: [50, 200], unit: 0.01, neutral: 1, way: 'along', text: (x) => x.toFixed(2), verb: 'scaled ' },
+  };
+  const doing = (j) => Object.entries(kinds).map(([what, { neutral, text, verb }]) => {
+    const parts = pose.own[j][what].map((x, k) => (x === neutral ? '' : `${'xyz'[k]} ${text(x)}`)).filter(Boolean);
+    return parts.length ? verb + parts.join(' ') : '';
+  }).concat(pose.own[j].matrix ? 'sheared' : '').filter(Boolean).join(', ');
   function showPose() {
-    const j = Number($('joint').value);
+    const j = Number($('joint').value), what = $('change').value, kind = kinds[what];
     sliders.forEach((s, k) => {
       s.disabled = $('joint').value === '';
-      const turn = s.disabled ? 0 : pose.turn[j][k];
-      s.value = Math.round((turn * 180) / Math.PI);
-      s.nextElementSibling.textContent = degrees(turn);
+      [s.min, s.max] = kind.ends;
+      const x = s.disabled ? kind.neutral : pose.own[j][what][k];
+      s.value = Math.round(x / kind.unit);
+      s.nextElementSibling.textContent = kind.text(x);
+      s.setAttribute('aria-valuetext', kind.text(x));
+      s.previousElementSibling.textContent = `${kind.way} its ${'xyz'[k]}`;
     });
-    const turned = pose.turn.flatMap((t, i) => (t.some((a) => a) ? [`${jointName(i)} ${t.map((a, k) => (a ? `${'xyz'[k]} ${degrees(a)}` : '')).filter(Boolean).join(' ')}`] : []));
-    $('turned').textContent = turned.length ? `Turned: ${turned.join('; ')}.` : 'In the default pose.';
+    const list = data.joints.flatMap((_, i) => (pose.changed(i) ? [`${jointName(i)} ${doing(i)}`] : []));
+    $('turned').textContent = list.length ? `Changed: ${list.join('; ')}.` : 'In the default pose.';
   }
   sliders.forEach((s, k) => s.addEventListener('input', () => {
-    pose.set(Number($('joint').value), k, (Number(s.value) * Math.PI) / 180);
+    const what = $('change').value;
+    pose.set(Number($('joint').value), what, k, Number(s.value) * kinds[what].unit);
     view.posed();
     showPose();
   }));
+  $('change').addEventListener('change', showPose);
   $('joint').addEventListener('change', showPose);
   $('rest').addEventListener('click', () => {
     pose.reset();
@@ -150,7 +179,7 @@ async function start() {
       list.append(dt, dd);
     };
     fact('vertex', `${v} of ${f.shape.name}`);
-    const p = [0, 1, 2].map((k) => (f.position[3 * v + k] + data.centre[k]).toFixed(4));
+    const p = [0, 1, 2].map((k) => (f.rest[3 * v + k] + data.centre[k]).toFixed(4));
     fact('default pose', `${p.join(', ')} m`);
     const r = row(f, v);
     fact('row', r.length ? r.map(([j, w]) => `${jointName(j)} ${w.toFixed(4)}`).join(', ') : 'empty: it stays where it is');
@@ -161,6 +190,10 @@ async function start() {
     if (f.reason) {
       const set = data.reasons.filter((_, k) => f.reason[v] & (1 << k));
       fact('reasons', set.length ? set.join(', ') : 'none');
+    }
+    if (f.difference) {
+      const d = differenceOf(f, v);
+      fact('last pass', Number.isNaN(d) ? 'not known' : `L1 difference ${d.toFixed(4)}`);
     }
     if (f.match) {
       const d = distanceOf(f, v);
@@ -218,13 +251,11 @@ async function start() {
   });
 
   // Places and poses: one click shows the garment, reads the vertex and goes there.
-  function goTo(f, v, centre, radius, azimuth, elevation) {
+  function goTo(f, p, centre) {
     $(`layer-${f.index}`).checked = true;
     view.show(f, true);
-    read(f, v);
-    // Where the pose has carried the place.
-    const moved = pose.point(f, v).sub(new Vector3().fromArray(f.position, 3 * v));
-    view.look(centre.add(moved), radius, azimuth, elevation);
+    read(f, p.vertex);
+    view.look(centre, 2 * p.half, p.azimuth, p.elevation);
     canvas.focus();
     canvas.scrollIntoView({ block: 'center' });
   }
@@ -240,18 +271,21 @@ async function start() {
       $('colour').value = 'confidence';
       recolour();
     }
-    goTo(f, p.vertex, new Vector3(...p.centre), 2 * p.half, p.azimuth, p.elevation);
+    // Where the pose has carried the place.
+    const moved = pose.point(f, p.vertex).sub(new Vector3().fromArray(f.rest, 3 * p.vertex));
+    goTo(f, p, moved.add(new Vector3(...p.centre)));
   });
   offer('.strike', data.poses, 'pose', (f, p) => {
-    pose.reset();
-    for (const { joint, angles } of p.turn) angles.forEach((a, k) => { pose.turn[joint][k] = a; });
-    pose.update();
+    pose.take(p.changes);
     view.posed();
-    if (p.turn.length) $('joint').value = p.turn[0].joint;
+    const first = p.changes[0];
+    if (first) {
+      // A joint that carries no weight, nor any below it, is not in the list.
+      if ([...$('joint').options].some((o) => Number(o.value) === first.joint)) $('joint').value = first.joint;
+      $('change').value = ['rotation', 'translation', 'scale'].find((what) => first[what].some((x) => x !== kinds[what].neutral)) ?? 'rotation';
+    }
     showPose();
-    // From the side that the vertex faces in the default pose.
-    const n = f.normal.subarray(4 * p.vertex, 4 * p.vertex + 3);
-    goTo(f, p.vertex, new Vector3().fromArray(f.position, 3 * p.vertex), 0.12 * data.size, Math.atan2(n[0], n[2]), 0.2);
+    goTo(f, p, new Vector3(...p.centre));
   });
 
   view.render();
@@ -270,7 +304,11 @@ async function start() {
       const hit = view.pick(x, y);
       return hit && [hit.f.index, hit.v];
     },
-    frameTime: (n) => view.frameTime(n),
+    frameTime: (n) => view.settled().then(() => view.frameTime(n)),
+    settled: () => view.settled(),
+    // drawn: frames so far, whether fewer triangles are drawn while moving, and how many
+    // triangles the last frame had.
+    drawn: () => ({ frames: view.frames, slow: view.slow, coarse: !!view.coarse, triangles: view.renderer.info.render.triangles }),
   };
 }
 

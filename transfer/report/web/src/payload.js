@@ -92,6 +92,7 @@ export async function unpack(shape, text) {
     f.match = r.u32(n);
     f.bary = [r.take(n), r.take(n)];
   }
+  if (shape.difference) f.difference = r.u16(n, true);
   if (r.at !== r.bytes.length) throw new Error('the geometry is longer than it says');
   return f;
 }
@@ -107,6 +108,7 @@ export function row(f, v) {
   return out;
 }
 
-// confidenceOf, distanceOf: NaN and Infinity where the file or the body has none.
+// confidenceOf, differenceOf, distanceOf: NaN and Infinity where there is none.
 export const confidenceOf = (f, v) => (!f.confidence || f.confidence[v] === 65535 ? NaN : f.confidence[v] / 65534);
+export const differenceOf = (f, v) => (!f.difference || f.difference[v] === 65535 ? NaN : (f.difference[v] / 65534) * 2);
 export const distanceOf = (f, v) => (!f.distance ? NaN : f.distance[v] === 65535 ? Infinity : (f.distance[v] / 65534) * f.shape.maxDistance);

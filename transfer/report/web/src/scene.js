@@ -78,11 +78,45 @@ export function mapColour(nodes, t) {
 }
 
 // While something moves, frames are drawn at the screen's own resolution without
-// smoothing of edges, which costs a software renderer two thirds of its time; a
-// moment after it stops, one is drawn finer.
-const movingRatio = () => Math.min(devicePixelRatio, 2);
-const stillRatio = () => Math.max(movingRatio(), 2);
+// smoothing of edges, and where that is slow with fewer triangles and no more than
+// one sample a pixel of the page; a moment after it stops, one is drawn finer, with
+// all triangles.
 const stillAfter = 250; // milliseconds
+const slowFrame = 30; // milliseconds, from which on fewer triangles are drawn
+const coarseTriangles = 20000; // of all figures together, about
+const stillRatio = () => Math.max(Math.min(devicePixelRatio, 2), 2);
+
+// coarser returns triangles for a distant look at f: vertices that share a cell of a
+// grid and face the same octant become one of them.
+// Source: Rossignac and Borrel, "Multi-Resolution 3D Approximations for Rendering
+// Complex Scenes", in Modeling in Computer Graphics, Springer 1993.
+export function coarser(f, most) {
+  const p = f.rest, t = f.triangle, n = f.shape.vertices;
+  let area = 0;
+  for (let i = 0; i < t.length; i += 3) {
+    const a = 3 * t[i], b = 3 * t[i + 1], c = 3 * t[i + 2];
+    const ex = p[b] - p[a], ey = p[b + 1] - p[a + 1], ez = p[b + 2] - p[a + 2];
+    const gx = p[c] - p[a], gy = p[c + 1] - p[a + 1], gz = p[c + 2] - p[a + 2];
+    area += Math.hypot(ey * gz - ez * gy, ez * gx - ex * gz, ex * gy - ey * gx) / 2;
+  }
+  const cell = Math.sqrt((2 * area) / most); // squares of that side make two triangles each
+  if (!(cell > 0)) return t;
+  const cells = new Map(), to = new Uint32Array(n);
+  for (let v = 0; v < n; v++) {
+    const at = [0, 1, 2].map((k) => Math.floor(p[3 * v + k] / cell) + 4096);
+    const octant = (f.normal[4 * v] < 0 ? 1 : 0) | (f.normal[4 * v + 1] < 0 ? 2 : 0) | (f.normal[4 * v + 2] < 0 ? 4 : 0);
+    const key = ((at[0] * 8192 + at[1]) * 8192 + at[2]) * 8 + octant;
+    const first = cells.get(key);
+    if (first === undefined) cells.set(key, v);
+    to[v] = first ?? v;
+  }
+  const out = [];
+  for (let i = 0; i < t.length; i += 3) {
+    const a = to[t[i]], b = to[t[i + 1]], c = to[t[i + 2]];
+    if (a !== b && b !== c && c !== a) out.push(a, b, c);
+  }
+  return new Uint32Array(out);
+}
 
 export class View {
   constructor(canvas, data, pose) {
@@ -92,14 +126,15 @@ export class View {
     this.renderer = new WebGLRenderer({ canvas, antialias: false, preserveDrawingBuffer: false });
     this.ratio = { value: 1 };
     this.renderer.setClearColor(0xffffff, 1);
-    this.setRatio(movingRatio());
+    this.frames = 0; // drawn so far
+    this.slow = null; // whether all triangles take too long while moving; null: not known yet
+    this.setRatio(this.movingRatio());
     this.scene = new Scene();
     this.camera = new PerspectiveCamera(30, 1, 0.01 * data.size, 20 * data.size);
     this.controls = new OrbitControls(this.camera, canvas);
     this.controls.enableDamping = false;
     this.controls.addEventListener('change', () => this.draw());
-    this.bones = data.joints.map(() => new Bone());
-    this.skeleton = new Skeleton(this.bones, this.bones.map(() => new Matrix4()));
+    this.skeleton = this.newSkeleton();
     this.map = new DataTexture(new Uint8Array(4 * 256), 256, 1, RGBAFormat);
     this.map.minFilter = this.map.magFilter = LinearFilter;
     this.shared = {
@@ -110,6 +145,11 @@ export class View {
     this.setMap('viridis');
     this.addMark();
     new ResizeObserver(() => this.resize()).observe(canvas);
+  }
+
+  newSkeleton() {
+    const bones = this.data.joints.map(() => new Bone());
+    return new Skeleton(bones, bones.map(() => new Matrix4()));
   }
 
   setMap(name) {
@@ -132,7 +172,7 @@ export class View {
 
   bound(object, f) {
     if (f.sets) {
-      object.skeleton = this.skeleton;
+      object.skeleton = f.skeleton;
       object.bindMode = 'attached';
       object.boundingSphere = new Sphere(new Vector3(), this.data.size); // not from attributes that it lacks
     }
@@ -151,6 +191,8 @@ export class View {
     }
     g.setIndex(new BufferAttribute(f.triangle, 1));
     f.geometry = g;
+    // Figures whose default pose is not their bind pose have maps of their own.
+    if (f.sets) f.skeleton = f.frames ? this.newSkeleton() : this.skeleton;
     const Kind = f.sets ? SkinnedMesh : Mesh;
     f.surface = this.bound(new Kind(g, this.material(f)), f);
     f.visible = true;
@@ -172,7 +214,7 @@ export class View {
   show(f, on) {
     f.visible = on;
     f.surface.visible = on;
-    if (f.edges) f.edges.visible = on && this.lines;
+    if (f.edges) f.edges.visible = on && this.lines && !this.coarse;
     this.draw();
   }
 
@@ -187,7 +229,7 @@ export class View {
         f.edges.material.uniforms.even = { value: true };
         this.scene.add(f.edges);
       }
-      if (f.edges) f.edges.visible = on && f.visible;
+      if (f.edges) f.edges.visible = on && f.visible && !this.coarse;
     }
     this.draw();
   }
@@ -233,7 +275,10 @@ export class View {
 
   // posed hands the pose to the graphics processor.
   posed() {
-    this.bones.forEach((b, j) => b.matrixWorld.copy(this.pose.matrix[j]));
+    this.skeleton.bones.forEach((b, j) => b.matrixWorld.copy(this.pose.matrix[j]));
+    for (const f of this.figures) {
+      if (f.frames) f.skeleton.bones.forEach((b, j) => b.matrixWorld.copy(this.pose.of(f)[j]));
+    }
     this.placeMark();
     this.draw();
   }
@@ -248,17 +293,81 @@ export class View {
     this.draw();
   }
 
+  movingRatio() {
+    return this.slow ? Math.min(devicePixelRatio, 1) : Math.min(devicePixelRatio, 2);
+  }
+
+  // draw asks for a frame; without a change nothing is drawn.
   draw() {
+    clearTimeout(this.settling);
     this.waiting ??= requestAnimationFrame(() => {
       this.waiting = null;
-      this.setRatio(movingRatio());
-      this.render();
+      this.renderMoving();
       clearTimeout(this.settling);
-      this.settling = setTimeout(() => {
-        this.setRatio(stillRatio());
-        this.render();
-      }, stillAfter);
+      this.settling = setTimeout(() => this.settle(), stillAfter);
     });
+  }
+
+  renderMoving() {
+    this.setCoarse(this.slow);
+    this.setRatio(this.movingRatio());
+    this.render();
+  }
+
+  // settle draws the fine frame; the first time it measures a frame of the moving kind.
+  async settle() {
+    const mine = this.settling;
+    if (this.slow === null) {
+      this.slow = await this.measure() > slowFrame;
+      this.ready?.();
+    }
+    if (this.waiting || this.settling !== mine) return; // it moves again
+    this.setCoarse(false);
+    this.setRatio(stillRatio());
+    this.render();
+  }
+
+  // settled resolves when the view has found out how fast it is.
+  settled() {
+    return this.slow === null ? new Promise((done) => { this.ready = done; }) : Promise.resolve();
+  }
+
+  // measure returns how many milliseconds a frame of all triangles takes, without
+  // stalling the page: the second of two, as the first compiles.
+  async measure() {
+    const gl = this.renderer.getContext();
+    let began = 0;
+    for (let k = 0; k < 2; k++) {
+      began = performance.now();
+      this.setCoarse(false);
+      this.setRatio(this.movingRatio());
+      this.render();
+      const fence = gl.fenceSync(gl.SYNC_GPU_COMMANDS_COMPLETE, 0);
+      gl.flush();
+      for (let waits = 0; gl.getSyncParameter(fence, gl.SYNC_STATUS) !== gl.SIGNALED && waits < 500; waits++) {
+        await new Promise((done) => { setTimeout(done, 4); });
+      }
+      gl.deleteSync(fence);
+    }
+    return performance.now() - began;
+  }
+
+  // setCoarse swaps the triangles; those of a distant look are made when first needed.
+  // Edge lines are not drawn with them: they would be lines that the mesh lacks.
+  setCoarse(on) {
+    const all = this.figures.reduce((sum, f) => sum + f.shape.triangles, 0);
+    const coarse = !!on && all > 2 * coarseTriangles;
+    if (coarse === this.coarse) return;
+    this.coarse = coarse;
+    for (const f of this.figures) {
+      if (coarse && !f.distant) {
+        f.distant = new BufferGeometry();
+        for (const [name, a] of Object.entries(f.geometry.attributes)) f.distant.setAttribute(name, a);
+        f.distant.setIndex(new BufferAttribute(coarser(f, Math.max(500, (coarseTriangles * f.shape.triangles) / all)), 1));
+      }
+      f.surface.geometry = coarse ? f.distant : f.geometry;
+      if (f.edges) f.edges.visible = !coarse && this.lines && f.visible;
+    }
   }
 
   setRatio(ratio) {
@@ -267,6 +376,7 @@ export class View {
   }
 
   render() {
+    this.frames++;
     this.renderer.render(this.scene, this.camera);
   }
 
@@ -374,16 +484,16 @@ export class View {
     return out;
   }
 
-  // frameTime draws n frames, waiting for each, and returns the mean in milliseconds.
+  // frameTime draws n frames as while moving, waiting for each, and returns the mean in
+  // milliseconds.
   frameTime(n) {
     const gl = this.renderer.getContext(), pixel = new Uint8Array(4);
-    this.setRatio(movingRatio());
-    this.render();
+    this.renderMoving();
     gl.readPixels(0, 0, 1, 1, gl.RGBA, gl.UNSIGNED_BYTE, pixel);
     const began = performance.now();
     for (let i = 0; i < n; i++) {
       this.turn(0.02, 0);
-      this.render();
+      this.renderMoving();
       gl.readPixels(0, 0, 1, 1, gl.RGBA, gl.UNSIGNED_BYTE, pixel);
     }
     return (performance.now() - began) / n;

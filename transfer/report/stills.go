@@ -1,0 +1,71 @@
+package report
+
+// The report as still pictures.
+
+import (
+	"context"
+	"fmt"
+	"image"
+	"os"
+	"path/filepath"
+)
+
+// stillWidth and stillHeight are the size of a still without its head and legend,
+// pixels.
+const stillWidth, stillHeight = 800, 640
+
+// WriteStills draws the page as PNG files into dir, which is made where it is
+// missing: front.png and back.png in the colours of confidence, place-1.png and so
+// on, the worst places, and pose-1.png and so on, the worst poses, in the colours of
+// the edges' stretch; each with its legend. It returns the files, in that order.
+// Files of other names are left alone. Errors: as Write's, the file system's.
+func (p *Page) WriteStills(ctx context.Context, dir string) (files []string, err error) {
+	s, err := p.scene(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return nil, fmt.Errorf("make %s: %w", dir, err)
+	}
+	confidence := Legend{Label: "confidence", Min: 0, Max: 1, Map: Viridis}
+	known := false
+	for _, w := range s.welded[1:] {
+		known = known || w.confidence != nil
+	}
+	if !known {
+		confidence = Legend{}
+	}
+	save := func(name, title, caption string, img *image.RGBA, legend Legend) error {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		file := filepath.Join(dir, name)
+		files = append(files, file)
+		return SavePNG(file, Sheet(title, []Panel{{Caption: caption, Image: img}}, legend))
+	}
+	for k, side := range []string{"front", "back"} {
+		img := s.overview(overviewAzimuths[k], stillWidth, stillHeight)
+		if err := save(side+".png", p.title(), side, img, confidence); err != nil {
+			return nil, err
+		}
+	}
+	for k := range s.places {
+		q := &s.places[k]
+		q.draw(s, stillWidth, stillHeight)
+		legend := confidence
+		if s.welded[q.figure].confidence == nil {
+			legend = Legend{}
+		}
+		if err := save(fmt.Sprintf("place-%d.png", k+1), s.placeTitle(q), s.placeSentence(q), q.picture, legend); err != nil {
+			return nil, err
+		}
+	}
+	for k := range s.poses {
+		q := &s.poses[k]
+		c := s.drawPose(q, stillWidth, stillHeight)
+		if err := save(fmt.Sprintf("pose-%d.png", k+1), q.Title, q.Sentence, c.picture, Legend{Label: "log2 of stretch", Min: -stretchEnd, Max: stretchEnd, Map: Cividis}); err != nil {
+			return nil, err
+		}
+	}
+	return files, nil
+}
