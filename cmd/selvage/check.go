@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -19,6 +20,7 @@ import (
 func newCheck() *cobra.Command {
 	var bodyFile, planFile string
 	var opt pose.FileOptions
+	var where remote
 	var limits []string
 	var asJSON, quiet, strict bool
 	var maxRank float64
@@ -52,7 +54,8 @@ poses and limits:
   limits: {penetration: 0.003, stretch: 2}`,
 		Example: `  selvage check coat.glb --body body.glb
   selvage check coat.glb --body body.glb --plan poses.yaml --strict
-  selvage check coat.glb --body body.glb --limit penetration=0.005 --json | jq '.findings[0].sentence'`,
+  selvage check coat.glb --body body.glb --limit penetration=0.005 --json | jq '.findings[0].sentence'
+  selvage check coat.glb --body body.glb --server 127.0.0.1:7411`,
 		Args: exactArgs(1, "one garment"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if bodyFile == "" {
@@ -90,31 +93,11 @@ poses and limits:
 					return usageError{fmt.Errorf("--limit: %w", err)}
 				}
 			}
-			body, err := gltfio.Open(bodyFile, gltfio.Options{AllowExternal: true})
-			if err != nil {
-				return err
-			}
-			garment, err := gltfio.Open(args[0], gltfio.Options{AllowExternal: true})
-			if err != nil {
-				return err
-			}
-			ctx := cmd.Context()
 			opt.Plan = plan
-			checker, err := pose.FromAssets(ctx, body, garment, opt)
-			if err != nil {
-				return err
-			}
+			ctx := cmd.Context()
 			bar := newProgress(cmd.ErrOrStderr(), quiet || asJSON)
 			defer bar.close()
-			done, all := 0, len(checker.Poses())
-			report, err := checker.Run(ctx, func(r pose.Result) error {
-				done++
-				if bar.bar != nil {
-					bar.bar.Describe(printable(filepath.Base(args[0])) + ": pose")
-					_ = bar.bar.Set(1000 * done / all)
-				}
-				return nil
-			})
+			report, err := newCheckEngine(&where)(ctx, bodyFile, args[0], opt, bar.poses(filepath.Base(args[0])))
 			if err != nil {
 				return err
 			}
@@ -138,12 +121,46 @@ poses and limits:
 	f.IntVar(&opt.Samples, "samples", 0, "moments of each animation that are checked too (0: none); the body's animations, else the garment's")
 	f.StringArrayVar(&limits, "limit", nil, "KIND=NUMBER: limit of one kind of finding, over the plan's (repeatable)")
 	f.IntVar(&top, "top", 20, "rows of each table (0: all)")
+	addRemoteFlags(f, &where)
 	f.BoolVar(&asJSON, "json", false, "print the report as JSON on standard output")
 	f.BoolVarP(&quiet, "quiet", "q", false, "print errors alone")
 	f.BoolVar(&strict, "strict", false, "exit with status 3 when a finding ranks over --max-rank")
 	f.Float64Var(&maxRank, "max-rank", 1, "with --strict: highest rank that passes; 1 is a size at its limit on a main axis")
 	f.IntVar(&opt.Threads, "threads", 0, "number of threads (0: all); the result does not depend on it")
 	return cmd
+}
+
+// checkEngine checks one garment's file over a body's; progress may be nil.
+type checkEngine func(ctx context.Context, body, garment string, opt pose.FileOptions, progress func(done, total int, name string)) (*pose.Report, error)
+
+// newCheckEngine picks one: here, or by a server.
+func newCheckEngine(r *remote) checkEngine {
+	if r.address != "" {
+		return r.check
+	}
+	return checkHere
+}
+
+func checkHere(ctx context.Context, body, garment string, opt pose.FileOptions, progress func(done, total int, name string)) (*pose.Report, error) {
+	b, err := gltfio.Open(body, gltfio.Options{AllowExternal: true})
+	if err != nil {
+		return nil, err
+	}
+	g, err := gltfio.Open(garment, gltfio.Options{AllowExternal: true})
+	if err != nil {
+		return nil, err
+	}
+	checker, err := pose.FromAssets(ctx, b, g, opt)
+	if err != nil {
+		return nil, err
+	}
+	done := 0
+	return checker.Run(ctx, func(r pose.Result) error {
+		if done++; progress != nil {
+			progress(done, len(checker.Poses()), r.Pose.Name)
+		}
+		return nil
+	})
 }
 
 // strictCheck holds the worst finding against the rank.

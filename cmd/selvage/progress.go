@@ -64,6 +64,20 @@ func (p *progress) garment(name string, k, n int) func(transfer.Stage, float64) 
 	}
 }
 
+// poses returns the progress callback of the check of a garment.
+func (p *progress) poses(name string) func(done, total int, pose string) {
+	if p.bar == nil {
+		return nil
+	}
+	return func(done, total int, pose string) {
+		if pose != "" {
+			pose = ": " + pose
+		}
+		p.bar.Describe(printable(name + pose))
+		_ = p.bar.Set(1000 * done / max(1, total))
+	}
+}
+
 // close takes the bar off the terminal.
 func (p *progress) close() {
 	if p.bar != nil {

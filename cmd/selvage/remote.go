@@ -12,6 +12,7 @@ import (
 	"github.com/selvage/selvage/client"
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/pose"
 	"github.com/spf13/pflag"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -114,19 +115,28 @@ func (r *remote) options() ([]client.Option, error) {
 	return list, nil
 }
 
-// remoteEngine lets a server compute; close it when done.
-func remoteEngine(ctx context.Context, r *remote, body string, sel gltfio.Selection) (engine, func(), error) {
+// dial connects to the server; close the client when done.
+func (r *remote) dial(ctx context.Context) (*client.Client, error) {
 	options, err := r.options()
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
+	c, err := client.Dial(ctx, r.address, options...)
+	if err != nil {
+		return nil, r.explain(err)
+	}
+	return c, nil
+}
+
+// remoteEngine lets a server compute; close it when done.
+func remoteEngine(ctx context.Context, r *remote, body string, sel gltfio.Selection) (engine, func(), error) {
 	asset, err := client.OpenAsset(body)
 	if err != nil {
 		return nil, nil, err
 	}
-	c, err := client.Dial(ctx, r.address, options...)
+	c, err := r.dial(ctx)
 	if err != nil {
-		return nil, nil, r.explain(err)
+		return nil, nil, err
 	}
 	return func(ctx context.Context, file string, opt transfer.AssetOptions) (savable, transfer.Summary, error) {
 		garment, err := client.OpenAsset(file)
@@ -139,6 +149,31 @@ func remoteEngine(ctx context.Context, r *remote, body string, sel gltfio.Select
 		}
 		return out, out.Summary, nil
 	}, func() { c.Close() }, nil
+}
+
+// check lets the server check a garment.
+func (r *remote) check(ctx context.Context, body, garment string, opt pose.FileOptions, progress func(done, total int, name string)) (*pose.Report, error) {
+	b, err := client.OpenAsset(body)
+	if err != nil {
+		return nil, err
+	}
+	g, err := client.OpenAsset(garment)
+	if err != nil {
+		return nil, err
+	}
+	c, err := r.dial(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer c.Close()
+	report, err := c.Check(ctx, client.CheckRequest{
+		Body: b, Garment: g, BodyNames: opt.Body.Names, GarmentNames: opt.Garment.Names,
+		Plan: opt.Plan, Samples: opt.Samples, Threads: opt.Threads, Progress: progress,
+	})
+	if err != nil {
+		return nil, r.explain(err)
+	}
+	return report, nil
 }
 
 // serverError is what a server said, as a sentence.
