@@ -1,0 +1,233 @@
+package pass
+
+import (
+	"context"
+	"math"
+	"slices"
+
+	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/weights"
+)
+
+// Reasons why an edit is dropped.
+const (
+	DropGone   = "its place is gone"
+	DropTurned = "the surface there faces another way"
+	DropSparse = "no vertex is left near enough to hold it"
+	DropJoints = "its joints are gone"
+)
+
+// faint is the L1 length under which an interpolated edit is none.
+const faint = 1e-6
+
+// Moved are edits on another garment's vertices and joints.
+type Moved struct {
+	Edits *Edits
+	// Current are the artist's rows at the new vertices, for locks; empty where
+	// there is none.
+	Current *weights.Rows
+	// Dropped counts the old vertices whose edit is lost, by reason.
+	Dropped map[string]int
+	// GoneJoints are the names of vanished joints that an edit had weight on, sorted.
+	GoneJoints []string
+	// ByIndex: the garment still has the same vertices.
+	ByIndex bool
+}
+
+// Move carries edits to a garment that may have other vertices and other joints.
+// At each new vertex the bases and the rows of the corners that it lies between are
+// interpolated (corners without an edit give the transfer's row for both), so that
+// their difference is the interpolated change. Weight of vanished joints goes to
+// their nearest surviving ancestor. Edits that have no place any more are counted
+// by reason. Errors: ctx's. O(n log n).
+func Move(ctx context.Context, f *Found, target *mesh.Mesh, joints []Joint, threads int) (*Moved, error) {
+	place, err := Place(ctx, f.Mesh, target, 0, threads)
+	if err != nil {
+		return nil, err
+	}
+	to := MapJoints(f.Joints, joints)
+	m := &Moved{Edits: newEdits(), Dropped: map[string]int{}, ByIndex: place.ByIndex}
+	m.GoneJoints = goneJoints(f, to)
+	base, row := to.Rows(f.Edits.Base), to.Rows(f.Edits.Row)
+	current, plain := to.Rows(f.Current), to.Rows(f.Rows)
+
+	// Edits whose joints are gone, or between joints that became one.
+	lives := make([]bool, f.Edits.Len())
+	for i := range lives {
+		lives[i] = len(row.Joint[row.Start[i]:row.Start[i+1]]) > 0 && row.DistanceL1(i, base, i) > faint
+		if !lives[i] {
+			m.Dropped[DropJoints]++
+		}
+	}
+	kept := newEdits()
+	for i, v := range f.Edits.Vertex {
+		if lives[i] {
+			kept.Vertex = append(kept.Vertex, v)
+			kept.Base.Append(base.Row(i))
+			kept.Row.Append(row.Row(i))
+		}
+	}
+	if place.ByIndex {
+		m.Edits, m.Current = kept, current
+		return m, nil
+	}
+
+	n := newInterpolation(place, len(joints))
+	m.Current = n.rows(current)
+	at := entries(kept.Vertex, f.Mesh.NumVertices())
+	b, e, newAt := n.edits(kept, plain, at)
+	for v, i := range newAt {
+		if i >= 0 {
+			m.Edits.Vertex = append(m.Edits.Vertex, int32(v))
+			m.Edits.Base.Append(b.Row(int(i)))
+			m.Edits.Row.Append(e.Row(int(i)))
+		}
+	}
+	return m, m.countLost(ctx, f.Mesh, target, kept, place, newAt, threads)
+}
+
+// goneJoints lists the vanished joints that an edit changed the weight of.
+func goneJoints(f *Found, to *JointMap) []string {
+	var out []string
+	for _, r := range []*weights.Rows{f.Edits.Base, f.Edits.Row} {
+		for _, j := range r.Joint {
+			if to.Gone[j] && !slices.Contains(out, f.Joints[j].Name) {
+				out = append(out, f.Joints[j].Name)
+			}
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+// countLost counts the edits that no new vertex holds any part of, by what the
+// new surface is like at their place.
+func (m *Moved) countLost(ctx context.Context, source, target *mesh.Mesh, edits *Edits, place *Placement, newAt []int32, threads int) error {
+	// Vertices in one place hold each other's edits.
+	w, err := mesh.WeldContext(ctx, source, mesh.WeldTolerance(source))
+	if err != nil {
+		return err
+	}
+	held := make([]bool, len(w.Mesh.Positions))
+	for v, i := range newAt {
+		if i < 0 {
+			continue
+		}
+		for k, c := range place.Corner[v] {
+			if place.Bary[v][k] > 0 {
+				held[w.ToWelded[c]] = true
+			}
+		}
+	}
+	var corner []int32
+	for _, v := range edits.Vertex {
+		if !held[w.ToWelded[v]] {
+			corner = append(corner, v)
+		}
+	}
+	if len(corner) == 0 {
+		return nil
+	}
+	// The old mesh as a whole, so that the lost vertices have their normals.
+	back, err := Place(ctx, target, source, defaultReach*medianEdge(source), threads)
+	if err != nil {
+		return err
+	}
+	for _, v := range corner {
+		m.Dropped[[...]string{Placed: DropSparse, Gone: DropGone, Turned: DropTurned}[back.Fate[v]]]++
+	}
+	return nil
+}
+
+// interpolation mixes a source's rows at the vertices of a placement's target.
+type interpolation struct {
+	place *Placement
+	acc   *weights.Accumulator
+}
+
+func newInterpolation(p *Placement, joints int) *interpolation {
+	return &interpolation{p, weights.NewAccumulator(joints)}
+}
+
+// rows are r's rows at every target vertex: r's own where it is one of the source,
+// empty where it has no place.
+func (n *interpolation) rows(r *weights.Rows) *weights.Rows {
+	out := weights.NewRows(len(n.place.Fate))
+	for v, fate := range n.place.Fate {
+		switch {
+		case fate != Placed:
+			out.Append(nil, nil)
+		case n.place.Exact(v):
+			out.Append(r.Row(int(n.place.Corner[v][0])))
+		default:
+			for k, c := range n.place.Corner[v] {
+				if b := n.place.Bary[v][k]; b > 0 {
+					n.acc.AddRow(r, int(c), b)
+				}
+			}
+			n.acc.FlushNormalised(out)
+		}
+	}
+	return out
+}
+
+// edits are the edits at every target vertex that lies on a triangle with an
+// edited corner, and the entry of each target vertex, -1 where it has none. plain
+// are the source's rows where nothing is edited; at is the entry of each source
+// vertex.
+func (n *interpolation) edits(e *Edits, plain *weights.Rows, at []int32) (base, row *weights.Rows, newAt []int32) {
+	base, row = weights.NewRows(0), weights.NewRows(0)
+	newAt = make([]int32, len(n.place.Fate))
+	mix := func(v int, of *weights.Rows, out *weights.Rows) {
+		for k, c := range n.place.Corner[v] {
+			b := n.place.Bary[v][k]
+			if !(b > 0) {
+				continue
+			}
+			if i := at[c]; i >= 0 {
+				n.acc.AddRow(of, int(i), b)
+			} else {
+				n.acc.AddRow(plain, int(c), b)
+			}
+		}
+		n.acc.FlushNormalised(out)
+	}
+	for v, fate := range n.place.Fate {
+		newAt[v] = -1
+		if fate != Placed {
+			continue
+		}
+		if n.place.Exact(v) {
+			if i := at[n.place.Corner[v][0]]; i >= 0 {
+				newAt[v] = int32(base.Len())
+				base.Append(e.Base.Row(int(i)))
+				row.Append(e.Row.Row(int(i)))
+			}
+			continue
+		}
+		any := false
+		for k, c := range n.place.Corner[v] {
+			any = any || at[c] >= 0 && n.place.Bary[v][k] > 0
+		}
+		if !any {
+			continue
+		}
+		mix(v, e.Base, base)
+		mix(v, e.Row, row)
+		last := base.Len() - 1
+		if base.DistanceL1(last, row, last) <= faint || math.IsNaN(base.Sum(last)) {
+			dropLast(base)
+			dropLast(row)
+			continue
+		}
+		newAt[v] = int32(last)
+	}
+	return base, row, newAt
+}
+
+// dropLast takes the last row off.
+func dropLast(r *weights.Rows) {
+	r.Start = r.Start[:len(r.Start)-1]
+	end := r.Start[len(r.Start)-1]
+	r.Joint, r.Weight = r.Joint[:end], r.Weight[:end]
+}

@@ -1,0 +1,130 @@
+package pass
+
+import (
+	"context"
+	"fmt"
+	"math"
+
+	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/weights"
+)
+
+// Surface is a weighted mesh: a garment or a body.
+type Surface struct {
+	// Name appears in messages.
+	Name string
+	// Mesh in the default-pose world frame, metres.
+	Mesh *mesh.Mesh
+	// Rows by vertex over Joints; empty rows are vertices without usable weights.
+	Rows   *weights.Rows
+	Joints []Joint
+	// Parts are the primitives: ranges of vertices. May be empty.
+	Parts []Part
+}
+
+// Part is one primitive of a surface.
+type Part struct {
+	// Name of its mesh, as messages give it.
+	Name string
+	// Start and End are the range of vertices [Start, End).
+	Start, End int
+}
+
+// Found are the edits that live in an artist's garment.
+type Found struct {
+	// Mesh and Joints that the edits are on: the record's mesh where the artist's
+	// garment has the same vertices, else the artist's.
+	Mesh   *mesh.Mesh
+	Joints []Joint
+	// Edits, remembered from earlier passes and new. Each has its base and its row.
+	Edits *Edits
+	// Rows are the transfer's rows by vertex of Mesh, as the record has them, and
+	// Current the artist's. Where the record says nothing of a vertex, its row is
+	// empty in Rows.
+	Rows, Current *weights.Rows
+	// New counts the edits made since the record was written, Undone the remembered
+	// ones that the artist took back.
+	New, Undone int
+	// Unplaced counts vertices of the artist's garment that have no place on the
+	// recorded surface: what is an edit there cannot be told.
+	Unplaced int
+}
+
+// reshaped is the L1 distance up to which a row of a vertex that the artist's
+// garment has and the record does not still counts as interpolated: programs that
+// cut edges interpolate along them, those that smooth do not quite.
+const reshaped = 0.02
+
+// Find compares an artist's garment with the record of the last pass. A row that
+// differs from the written one by more than an export explains (same.go) is a new
+// edit: its base is the transfer's row, not the written one, so that the change
+// holds all that the artist ever did there. Rows equal to the written ones keep
+// the edits that the record remembers. Where the garment has other vertices than
+// the record, the record's rows are interpolated at its vertices (Place), and
+// changes of 0.02 in L1 or less are no edits there. A vertex without usable weights
+// is no edit. Errors: ctx's, more than 65536 joints together. O(n log n).
+func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Found, error) {
+	place, err := Place(ctx, rec.Mesh, current.Mesh, 0, threads)
+	if err != nil {
+		return nil, err
+	}
+	joints, toUnion := joinJoints(rec.Joints, current.Joints)
+	if len(joints) > math.MaxUint16+1 {
+		return nil, fmt.Errorf("%s: %d joints together with the record's", current.Name, len(joints))
+	}
+	rows := toUnion.Rows(current.Rows)
+	f := &Found{Mesh: current.Mesh, Joints: joints, Edits: newEdits(), Current: rows, Rows: rec.Rows}
+	written := rec.written()
+	base, edited := rec.Edits.Base, rec.Edits.Row
+	at := entries(rec.Edits.Vertex, rec.Rows.Len())
+	if place.ByIndex {
+		f.Mesh = rec.Mesh
+	} else {
+		// What the record says, at the vertices of the artist's garment.
+		i := newInterpolation(place, len(joints))
+		f.Rows = i.rows(rec.Rows)
+		written = i.rows(written)
+		base, edited, at = i.edits(rec.Edits, rec.Rows, at)
+		for _, fate := range place.Fate {
+			if fate != Placed {
+				f.Unplaced++
+			}
+		}
+	}
+	parts := current.Parts
+	if len(parts) == 0 {
+		parts = []Part{{Start: 0, End: rows.Len()}}
+	}
+	for _, p := range parts {
+		how := storageOf(rows, p.Start, p.End)
+		for v := p.Start; v < p.End; v++ {
+			joint, weight := rows.Row(v)
+			if len(joint) == 0 || place.Fate[v] != Placed {
+				continue
+			}
+			as := func(r *weights.Rows) bool {
+				j, w := r.Row(v)
+				return how.same(j, w, joint, weight) || !place.Exact(v) && r.DistanceL1(v, rows, v) <= reshaped
+			}
+			remembered := at[v] >= 0
+			switch {
+			case as(written):
+				if remembered {
+					f.Edits.Vertex = append(f.Edits.Vertex, int32(v))
+					f.Edits.Base.Append(base.Row(int(at[v])))
+					f.Edits.Row.Append(edited.Row(int(at[v])))
+				}
+			case as(f.Rows):
+				if remembered {
+					f.Undone++
+				}
+			default:
+				f.New++
+				f.Edits.Vertex = append(f.Edits.Vertex, int32(v))
+				f.Edits.Base.Append(f.Rows.Row(v))
+				f.Edits.Row.Append(joint, weight)
+			}
+		}
+	}
+	return f, nil
+}

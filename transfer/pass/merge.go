@@ -1,0 +1,437 @@
+package pass
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"github.com/selvage/selvage/transfer/weights"
+)
+
+const (
+	// unmoved is the difference of a weight up to which the transfer gives the same
+	// row as before: its input may have gone through float32 once more.
+	unmoved = 1e-6
+	// removeFrom is the recorded weight from which on an influence that the artist's
+	// row lacks counts as taken out on purpose; less is dropped by programs (dropBelow).
+	removeFrom = dropBelow
+)
+
+// Outcome is what became of a vertex in a merge.
+type Outcome uint8
+
+const (
+	// Plain: no edit; the new transfer's row.
+	Plain Outcome = iota
+	// Kept: the transfer's row has not moved since the edit; the artist's row.
+	Kept
+	// Carried: the transfer's row has moved; the artist's change is added to it.
+	Carried
+	// Agreed: the transfer now gives the artist's row; the edit has done its work.
+	Agreed
+	// ConflictKept, ConflictCarried, ConflictNew: the transfer's row moved as far as
+	// the edit did, and the policy chose.
+	ConflictKept
+	ConflictCarried
+	ConflictNew
+	// Locked: the current row, whatever else.
+	Locked
+)
+
+// Conflict is an edited vertex whose row the transfer has moved as far as the
+// artist did.
+type Conflict struct {
+	Vertex int `json:"vertex"`
+	// Edit is the L1 distance between the artist's row and the transfer's that it
+	// replaced, Moved that between this one and the new transfer's.
+	Edit  float64 `json:"edit"`
+	Moved float64 `json:"moved"`
+	// Joint is the name of the joint whose weight the artist changed most.
+	Joint string `json:"joint"`
+	// Choice that was made.
+	Choice string `json:"choice"`
+}
+
+// MergeOptions say in what form the merged rows go to a file, and who decides.
+type MergeOptions struct {
+	// Garment's name, for the policy.
+	Garment string
+	// Policy for conflicts.
+	Policy Policy
+	// MaxInfluences of a row. Zero: no limit.
+	MaxInfluences int
+	// Format of the stored rows.
+	Format weights.Format
+	// Welded numbers the places that the vertices stand in, for rows that must stay
+	// equal where vertices coincide; nil: every vertex is for itself.
+	Welded []int32
+	// Locked vertices always keep the row that Current gives them. Nil: none.
+	Locked  []bool
+	Current *weights.Rows
+}
+
+// Merged is the result of a merge.
+type Merged struct {
+	// Rows by vertex, as they go to the file.
+	Rows *weights.Rows
+	// Outcome by vertex.
+	Outcome []Outcome
+	// Edits that live on in Rows, for the next record.
+	Edits *Edits
+	// Conflicts by vertex, one for each place.
+	Conflicts []Conflict
+	// SeamsJoined counts places whose vertices had been edited apart.
+	SeamsJoined int
+}
+
+// Merge gives the new transfer's rows the edits. theirs are the new transfer's
+// rows as a file stores them; edits are on the same vertices and joints. Nothing
+// is changed in place.
+//
+// Of an edited vertex let b be the base, e the artist's row, t the new
+// transfer's, |.| the L1 norm. Without a move (no weight of t-b above 1e-6) the
+// row is e. With |t-b| >= |e-b| there is a conflict, and the policy chooses among
+// e, the change carried over, and t. Else the change is carried over: joints that
+// the artist took out (e_j = 0, b_j of one percent or more) stay out; with b' and
+// t' scaled to one over the other joints the row is the point of the simplex with
+// at most MaxInfluences joints that is nearest to t' + e - b' (simplex.go). Where
+// nothing of b or t is left over the other joints it is e.
+//
+// Where vertices coincide and one is edited, all take the edit that goes
+// farthest (ties: the lower row in the order of joints and weights), so that
+// seams do not open.
+//
+// The result does not depend on the order of the vertices. Errors: a malformed
+// policy, arrays of different lengths. O(vertices + edits).
+func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions) (*Merged, error) {
+	n := theirs.Len()
+	if err := opt.Policy.Validate(); err != nil {
+		return nil, err
+	}
+	switch {
+	case opt.Welded != nil && len(opt.Welded) != n:
+		return nil, fmt.Errorf("merge: %d places for %d vertices", len(opt.Welded), n)
+	case opt.Locked != nil && (len(opt.Locked) != n || opt.Current == nil || opt.Current.Len() != n):
+		return nil, fmt.Errorf("merge: locks of %d vertices and their rows do not go with %d vertices", len(opt.Locked), n)
+	case len(edits.Vertex) != edits.Base.Len() || len(edits.Vertex) != edits.Row.Len():
+		return nil, fmt.Errorf("merge: %d bases and %d rows for %d edits", edits.Base.Len(), edits.Row.Len(), len(edits.Vertex))
+	case len(edits.Vertex) > 0 && int(edits.Vertex[len(edits.Vertex)-1]) >= n:
+		return nil, fmt.Errorf("merge: an edit of vertex %d of %d", edits.Vertex[len(edits.Vertex)-1], n)
+	}
+	base, err := stored(edits.Base, opt.Format, 0)
+	if err != nil {
+		return nil, err
+	}
+	mine, err := stored(edits.Row, opt.Format, opt.MaxInfluences)
+	if err != nil {
+		return nil, err
+	}
+	m := &Merged{Outcome: make([]Outcome, n), Edits: newEdits()}
+	at := entries(edits.Vertex, n) // entry of the edit that each vertex takes
+	lock := make([]int32, n)       // vertex whose current row each takes, or -1
+	for v := range lock {
+		lock[v] = -1
+		if opt.Locked != nil && opt.Locked[v] {
+			lock[v] = int32(v)
+		}
+	}
+	if opt.Welded != nil {
+		m.joinSeams(opt.Welded, at, lock, base, mine, opt.Current)
+	}
+
+	// The rows that are neither the transfer's nor the artist's, in order.
+	s := &rowScratch{}
+	fresh := weights.NewRows(0)
+	freshAt := make([]int32, n)
+	seen := map[int32]bool{} // places whose conflict is listed
+	for v := range n {
+		freshAt[v] = -1
+		i := int(at[v])
+		switch {
+		case lock[v] >= 0:
+			m.Outcome[v] = Locked
+			freshAt[v] = int32(fresh.Len())
+			fresh.Append(opt.Current.Row(int(lock[v])))
+			continue
+		case i < 0:
+			continue
+		}
+		s.align(base, i, mine, i, theirs, v)
+		edit, moved, most := s.measure()
+		switch {
+		case moved == 0 || len(s.b) == 0:
+			m.Outcome[v] = Kept
+		case s.agrees():
+			m.Outcome[v] = Agreed
+		case moved < edit:
+			m.Outcome[v] = Carried
+		default:
+			choice := opt.Policy.choose(opt.Garment, v, joints, s.changed())
+			m.Outcome[v] = [...]Outcome{ConflictKept, ConflictCarried, ConflictNew}[choice]
+			place := int32(v)
+			if opt.Welded != nil {
+				place = opt.Welded[v]
+			}
+			if !seen[place] {
+				seen[place] = true
+				m.Conflicts = append(m.Conflicts, Conflict{v, edit, moved, joints[most].Name, choice.String()})
+			}
+		}
+		if m.Outcome[v] == Carried || m.Outcome[v] == ConflictCarried {
+			freshAt[v] = int32(fresh.Len())
+			if !s.carry(opt.MaxInfluences, fresh) {
+				fresh.Append(mine.Row(i))
+			}
+		}
+	}
+	if fresh, err = stored(fresh, opt.Format, opt.MaxInfluences); err != nil {
+		return nil, fmt.Errorf("merge: %w", err)
+	}
+
+	m.Rows = weights.NewRows(n)
+	for v := range n {
+		switch m.Outcome[v] {
+		case Kept, ConflictKept:
+			m.Rows.Append(mine.Row(int(at[v])))
+		case Carried, ConflictCarried, Locked:
+			m.Rows.Append(fresh.Row(int(freshAt[v])))
+		default:
+			m.Rows.Append(theirs.Row(v))
+		}
+		if i := at[v]; i >= 0 && m.Outcome[v] != Agreed && m.Outcome[v] != ConflictNew {
+			m.Edits.Vertex = append(m.Edits.Vertex, int32(v))
+			m.Edits.Base.Append(base.Row(int(i)))
+			m.Edits.Row.Append(mine.Row(int(i)))
+		}
+	}
+	return m, nil
+}
+
+// joinSeams gives all vertices of a place the same edit and the same lock.
+func (m *Merged) joinSeams(welded, at, lock []int32, base, mine, current *weights.Rows) {
+	places := int32(0)
+	for _, p := range welded {
+		places = max(places, p+1)
+	}
+	edit, held := make([]int32, places), make([]int32, places)
+	for p := range edit {
+		edit[p], held[p] = -1, -1
+	}
+	apart := map[int32]bool{}
+	members, edited := make([]int32, places), make([]int32, places)
+	for v, p := range welded {
+		members[p]++
+		if i := at[v]; i >= 0 {
+			edited[p]++
+			if k := edit[p]; k < 0 {
+				edit[p] = i
+			} else if c := compareEdits(base, mine, int(i), int(k)); c != 0 {
+				apart[p] = true
+				if c < 0 {
+					edit[p] = i
+				}
+			}
+		}
+		if lock[v] >= 0 && (held[p] < 0 || compareRows(current, v, current, int(held[p])) < 0) {
+			held[p] = int32(v)
+		}
+	}
+	for p := range edit {
+		if apart[int32(p)] || edited[p] > 0 && edited[p] < members[p] {
+			m.SeamsJoined++
+		}
+	}
+	for v, p := range welded {
+		at[v], lock[v] = edit[p], held[p]
+	}
+}
+
+// compareEdits is negative where edit i goes before edit k: it goes farther, or
+// as far and has the lower rows.
+func compareEdits(base, mine *weights.Rows, i, k int) int {
+	di, dk := mine.DistanceL1(i, base, i), mine.DistanceL1(k, base, k)
+	return cmp.Or(cmp.Compare(dk, di), compareRows(mine, i, mine, k), compareRows(base, i, base, k))
+}
+
+// compareRows orders rows by their joints, then their weights.
+func compareRows(r *weights.Rows, v int, s *weights.Rows, u int) int {
+	ja, wa := r.Row(v)
+	jb, wb := s.Row(u)
+	return cmp.Or(slices.Compare(ja, jb), slices.Compare(wa, wb))
+}
+
+// rowScratch is three rows side by side over the joints that any of them has.
+type rowScratch struct {
+	joint   []uint16
+	b, e, t []float64
+	y       []float64
+	keep    []int
+}
+
+// align loads row i of base and mine and row v of theirs.
+func (s *rowScratch) align(base *weights.Rows, i int, mine *weights.Rows, k int, theirs *weights.Rows, v int) {
+	s.joint, s.b, s.e, s.t = s.joint[:0], s.b[:0], s.e[:0], s.t[:0]
+	jb, wb := base.Row(i)
+	je, we := mine.Row(k)
+	jt, wt := theirs.Row(v)
+	take := func(j int, joint *[]uint16, weight *[]float64) float64 {
+		if len(*joint) == 0 || int((*joint)[0]) != j {
+			return 0
+		}
+		w := (*weight)[0]
+		*joint, *weight = (*joint)[1:], (*weight)[1:]
+		return w
+	}
+	for len(jb)+len(je)+len(jt) > 0 {
+		j := math.MaxInt
+		for _, l := range [3][]uint16{jb, je, jt} {
+			if len(l) > 0 {
+				j = min(j, int(l[0]))
+			}
+		}
+		s.joint = append(s.joint, uint16(j))
+		s.b = append(s.b, take(j, &jb, &wb))
+		s.e = append(s.e, take(j, &je, &we))
+		s.t = append(s.t, take(j, &jt, &wt))
+	}
+}
+
+// measure returns |e-b|, |t-b| (0 where no weight moved by more than unmoved) and
+// the joint that the edit changed most.
+func (s *rowScratch) measure() (edit, moved float64, most uint16) {
+	largest, top := 0.0, -1.0
+	for i, j := range s.joint {
+		d := math.Abs(s.e[i] - s.b[i])
+		edit += d
+		if d > top {
+			top, most = d, j
+		}
+		moved += math.Abs(s.t[i] - s.b[i])
+		largest = max(largest, math.Abs(s.t[i]-s.b[i]))
+	}
+	if largest <= unmoved {
+		moved = 0
+	}
+	return edit, moved, most
+}
+
+// agrees reports whether t is e.
+func (s *rowScratch) agrees() bool {
+	for i := range s.joint {
+		if math.Abs(s.t[i]-s.e[i]) > unmoved {
+			return false
+		}
+	}
+	return true
+}
+
+// changed are the joints whose weight the edit changed.
+func (s *rowScratch) changed() []uint16 {
+	var out []uint16
+	for i, j := range s.joint {
+		if math.Abs(s.e[i]-s.b[i]) > unmoved {
+			out = append(out, j)
+		}
+	}
+	return out
+}
+
+// carry appends to out the new row with the artist's change; false, and nothing
+// is appended, where neither row has weight on the joints that the artist left.
+func (s *rowScratch) carry(most int, out *weights.Rows) bool {
+	sumB, sumT := 0.0, 0.0
+	s.keep = s.keep[:0]
+	for i := range s.joint {
+		if s.e[i] == 0 && s.b[i] >= removeFrom {
+			continue
+		}
+		s.keep = append(s.keep, i)
+		sumB += s.b[i]
+		sumT += s.t[i]
+	}
+	// A rest below a percent says nothing about the change.
+	if sumB < removeFrom || sumT < removeFrom {
+		return false
+	}
+	s.y = s.y[:0]
+	for _, i := range s.keep {
+		s.y = append(s.y, s.t[i]/sumT+s.e[i]-s.b[i]/sumB)
+	}
+	projectSparse(s.y, most)
+	for k, i := range s.keep {
+		if s.y[k] > 0 {
+			out.Joint = append(out.Joint, s.joint[i])
+			out.Weight = append(out.Weight, s.y[k])
+		}
+	}
+	out.Start = append(out.Start, int32(len(out.Joint)))
+	return true
+}
+
+// stored returns rows as a file of the format stores them: limited, normalised,
+// on the grid. Rows that are so already keep their bits, empty rows stay empty.
+// Nothing is pruned.
+func stored(r *weights.Rows, f weights.Format, most int) (*weights.Rows, error) {
+	var odd []int
+	for v := range r.Len() {
+		if !isStored(r, v, f, most) {
+			odd = append(odd, v)
+		}
+	}
+	if len(odd) == 0 {
+		return r, nil
+	}
+	work := weights.NewRows(len(odd))
+	for _, v := range odd {
+		work.Append(r.Row(v))
+	}
+	done, _, err := weights.Finish(work, weights.FinishOptions{MaxInfluences: most, Format: f, Threads: 1})
+	if err != nil {
+		return nil, err
+	}
+	out := weights.NewRows(r.Len())
+	for v := range r.Len() {
+		if len(odd) > 0 && odd[0] == v {
+			out.Append(done.Row(done.Len() - len(odd)))
+			odd = odd[1:]
+		} else {
+			out.Append(r.Row(v))
+		}
+	}
+	return out, nil
+}
+
+// isStored reports whether row v can stand in a file of the format as it is.
+func isStored(r *weights.Rows, v int, f weights.Format, most int) bool {
+	_, weight := r.Row(v)
+	if len(weight) == 0 {
+		return true
+	}
+	if most > 0 && len(weight) > most {
+		return false
+	}
+	steps := float64(f.Steps())
+	sum := 0.0
+	for _, w := range weight {
+		if !(w > 0) || math.IsInf(w, 0) {
+			return false
+		}
+		if steps == 0 {
+			if float64(float32(w)) != w {
+				return false
+			}
+			sum += w
+			continue
+		}
+		x := math.Round(w * steps)
+		if x/steps != w {
+			return false
+		}
+		sum += x
+	}
+	if steps == 0 {
+		return math.Abs(sum-1) <= weights.Float32Tolerance*float64(len(weight))
+	}
+	return sum == steps
+}

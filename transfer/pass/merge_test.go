@@ -1,0 +1,278 @@
+package pass
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"reflect"
+	"slices"
+	"testing"
+
+	"github.com/selvage/selvage/transfer/weights"
+)
+
+// triple is a random merge: bases, artist's rows and new rows, of which some are
+// equal in pairs or all three, some differ by a little.
+type triple struct {
+	joints               []Joint
+	base, artist, theirs *weights.Rows
+	edits                *Edits
+	opt                  MergeOptions
+}
+
+const lawSeed = 11
+
+func randomTriple(rng *rand.Rand, n int) *triple {
+	f := weights.Format(rng.IntN(3))
+	most := 1 + rng.IntN(8)
+	t := &triple{joints: names(12), opt: MergeOptions{MaxInfluences: most, Format: f, Policy: Policy{Default: Choice(rng.IntN(3))}}}
+	a, b, c := randomRows(rng, n, 12, most, f), randomRows(rng, n, 12, most, f), randomRows(rng, n, 12, most, f)
+	mix := func(x, y *weights.Rows, v int, s float64, out *weights.Rows) {
+		acc := weights.NewAccumulator(12)
+		acc.AddLerp(x, v, y, v, s)
+		one := weights.NewRows(1)
+		acc.FlushNormalised(one)
+		one, err := stored(one, f, most)
+		if err != nil {
+			panic(err)
+		}
+		out.Append(one.Row(0))
+	}
+	t.base, t.artist, t.theirs = a, weights.NewRows(n), weights.NewRows(n)
+	for v := range n {
+		mix(a, b, v, []float64{0, 0.1, 0.5, 1}[rng.IntN(4)], t.artist)
+		if rng.IntN(5) == 0 {
+			t.theirs.Append(t.artist.Row(v))
+		} else {
+			mix(a, c, v, []float64{0, 0.05, 0.3, 1}[rng.IntN(4)], t.theirs)
+		}
+	}
+	t.edits = newEdits()
+	for v := range n {
+		if !sameRow(t.base, v, t.artist, v) {
+			t.edits.Vertex = append(t.edits.Vertex, int32(v))
+			t.edits.Base.Append(t.base.Row(v))
+			t.edits.Row.Append(t.artist.Row(v))
+		}
+	}
+	return t
+}
+
+func mustMerge(t testing.TB, theirs *weights.Rows, joints []Joint, e *Edits, opt MergeOptions) *Merged {
+	t.Helper()
+	m, err := Merge(theirs, joints, e, opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m
+}
+
+func eachTriple(t *testing.T, check func(t *testing.T, x *triple)) {
+	for round := range 40 {
+		rng := rand.New(rand.NewPCG(lawSeed, uint64(round)))
+		t.Run(fmt.Sprintf("seed=%d/round=%d", lawSeed, round), func(t *testing.T) { check(t, randomTriple(rng, 120)) })
+	}
+}
+
+// TestMerge_Laws: the laws of three-way merging for rows, bit for bit.
+// Khanna, Kunal, Pierce, "A Formal Investigation of Diff3", FSTTCS 2007, section
+// 4 (from memory): idempotence, and what they show of runs that change one side
+// only or both alike.
+func TestMerge_Laws(t *testing.T) {
+	eachTriple(t, func(t *testing.T, x *triple) {
+		n := x.base.Len()
+		for v := range n {
+			one := func(r *weights.Rows) *weights.Rows {
+				out := weights.NewRows(1)
+				out.Append(r.Row(v))
+				return out
+			}
+			b, e, tt := one(x.base), one(x.artist), one(x.theirs)
+			if m := mustMerge(t, tt, x.joints, newEdits(), x.opt); !sameRow(m.Rows, 0, tt, 0) || m.Edits.Len() != 0 {
+				t.Fatalf("vertex %d: no edit, and not the transfer's row: %v", v, m.Rows)
+			}
+			edit := func(b, e *weights.Rows) *Edits { return &Edits{Vertex: []int32{0}, Base: b, Row: e} }
+			if m := mustMerge(t, b, x.joints, edit(b, e), x.opt); !sameRow(m.Rows, 0, e, 0) || m.Outcome[0] != Kept || len(m.Conflicts) > 0 {
+				t.Fatalf("vertex %d: the transfer did not move, and not the artist's row: %v", v, m.Rows)
+			}
+			if m := mustMerge(t, e, x.joints, edit(b, e), x.opt); !sameRow(m.Rows, 0, e, 0) || len(m.Conflicts) > 0 {
+				t.Fatalf("vertex %d: both made the same change, and not that: %v", v, m.Rows)
+			}
+		}
+		// Running again on the result, with what the record then remembers, changes
+		// nothing, and an edit given up stays given up.
+		m := mustMerge(t, x.theirs, x.joints, x.edits, x.opt)
+		again := mustMerge(t, x.theirs, x.joints, m.Edits, x.opt)
+		if !reflect.DeepEqual(again.Rows, m.Rows) || !reflect.DeepEqual(again.Edits, m.Edits) {
+			t.Fatal("merging the result again changes it")
+		}
+	})
+}
+
+// TestMerge_Legal: rows that a file may store, whatever the edit; a joint that the
+// artist took out stays out of a carried row; the choice and the measure of every
+// conflict are as documented.
+func TestMerge_Legal(t *testing.T) {
+	eachTriple(t, func(t *testing.T, x *triple) {
+		m := mustMerge(t, x.theirs, x.joints, x.edits, x.opt)
+		at := entries(x.edits.Vertex, x.base.Len())
+		conflict := map[int]Conflict{}
+		for _, c := range m.Conflicts {
+			conflict[c.Vertex] = c
+		}
+		for v := range m.Rows.Len() {
+			joint, _ := m.Rows.Row(v)
+			if len(joint) == 0 || !isStored(m.Rows, v, x.opt.Format, x.opt.MaxInfluences) {
+				t.Fatalf("vertex %d: row %v %v cannot be stored", v, joint, m.Rows.Weight[m.Rows.Start[v]:m.Rows.Start[v+1]])
+			}
+			if at[v] < 0 {
+				continue
+			}
+			edit, moved := x.artist.DistanceL1(v, x.base, v), x.theirs.DistanceL1(v, x.base, v)
+			c, is := conflict[v]
+			want := moved >= edit && x.theirs.DistanceL1(v, x.artist, v) > 1e-5
+			if is != want || is && (math.Abs(c.Edit-edit) > 1e-12 || math.Abs(c.Moved-moved) > 1e-12) {
+				t.Fatalf("vertex %d: edit %g, moved %g: conflict %v %+v", v, edit, moved, is, c)
+			}
+			if m.Outcome[v] != Carried && m.Outcome[v] != ConflictCarried {
+				continue
+			}
+			for i, j := range x.joints {
+				b, e := weightOf(x.base, v, uint16(i)), weightOf(x.artist, v, uint16(i))
+				if b >= removeFrom && e == 0 && weightOf(m.Rows, v, uint16(i)) > 0 {
+					t.Fatalf("vertex %d: joint %s was taken out and is back", v, j.Name)
+				}
+			}
+		}
+	})
+}
+
+func weightOf(r *weights.Rows, v int, j uint16) float64 {
+	joint, weight := r.Row(v)
+	if i := slices.Index(joint, j); i >= 0 {
+		return weight[i]
+	}
+	return 0
+}
+
+// TestMerge_Carried: worked by hand.
+func TestMerge_Carried(t *testing.T) {
+	for _, x := range []struct {
+		name                      string
+		base, artist, theirs, row *weights.Rows
+		most                      int
+	}{
+		{"the change is added", rowOf(0, 0.5, 1, 0.5), rowOf(0, 0.75, 1, 0.25), rowOf(0, 0.375, 1, 0.625), rowOf(0, 0.625, 1, 0.375), 4},
+		{"beyond one: the nearest legal row", rowOf(0, 0.75, 1, 0.25), rowOf(0, 1), rowOf(0, 0.875, 1, 0.125), rowOf(0, 1), 4},
+		// t + e - b = .125 .625 .125 .125 over joints 0 1 3 4; of the two largest (ties:
+		// the lower joint) .125 and .625, and .125 more to each.
+		{"two influences", rowOf(0, 0.5, 1, 0.5), rowOf(0, 0.125, 1, 0.875), rowOf(0, 0.5, 1, 0.25, 3, 0.125, 4, 0.125), rowOf(0, 0.25, 1, 0.75), 2},
+		// Joint 0 is out: b' is 1, t' is .75 .25 (1, 2), e is 1.
+		{"taken out stays out", rowOf(0, 0.5, 1, 0.5), rowOf(1, 1), rowOf(0, 0.5, 1, 0.375, 2, 0.125), rowOf(1, 0.75, 2, 0.25), 4},
+		{"nothing is left to carry it to", rowOf(0, 1), rowOf(1, 1), rowOf(0, 0.75, 2, 0.25), rowOf(1, 1), 4},
+	} {
+		t.Run(x.name, func(t *testing.T) {
+			m := mustMerge(t, x.theirs, names(5), &Edits{Vertex: []int32{0}, Base: x.base, Row: x.artist}, MergeOptions{MaxInfluences: x.most})
+			if m.Outcome[0] != Carried || m.Rows.DistanceL1(0, x.row, 0) > 1e-7 {
+				t.Errorf("outcome %d, row %v, want %v", m.Outcome[0], m.Rows, x.row)
+			}
+		})
+	}
+}
+
+// TestMerge_VertexOrder: the vertices in another order give the same rows in that
+// order, also where seams are edited apart.
+func TestMerge_VertexOrder(t *testing.T) {
+	eachTriple(t, func(t *testing.T, x *triple) {
+		n := x.base.Len()
+		rng := rand.New(rand.NewPCG(lawSeed, 99))
+		x.opt.Welded = make([]int32, n)
+		for v := range x.opt.Welded {
+			x.opt.Welded[v] = int32(v / 2)
+			if v%2 == 1 { // coincident vertices have the same row before the edit
+				replaceRow(x.theirs, v, x.theirs, v-1)
+			}
+		}
+		x.opt.Locked, x.opt.Current = make([]bool, n), x.artist
+		for v := range 6 {
+			x.opt.Locked[3*v] = true
+		}
+		m := mustMerge(t, x.theirs, x.joints, x.edits, x.opt)
+		for v := 0; v < n; v += 2 {
+			if !sameRow(m.Rows, v, m.Rows, v+1) {
+				t.Fatalf("vertices %d and %d coincide and have different rows", v, v+1)
+			}
+		}
+		order := rng.Perm(n)
+		y := *x
+		y.theirs, y.opt.Current = weights.NewRows(n), weights.NewRows(n)
+		y.opt.Welded, y.opt.Locked = make([]int32, n), make([]bool, n)
+		y.edits = newEdits()
+		at := entries(x.edits.Vertex, n)
+		for v, old := range order {
+			y.theirs.Append(x.theirs.Row(old))
+			y.opt.Current.Append(x.opt.Current.Row(old))
+			y.opt.Welded[v], y.opt.Locked[v] = x.opt.Welded[old], x.opt.Locked[old]
+			if i := at[old]; i >= 0 {
+				y.edits.Vertex = append(y.edits.Vertex, int32(v))
+				y.edits.Base.Append(x.edits.Base.Row(int(i)))
+				y.edits.Row.Append(x.edits.Row.Row(int(i)))
+			}
+		}
+		other := mustMerge(t, y.theirs, y.joints, y.edits, y.opt)
+		for v, old := range order {
+			if !sameRow(other.Rows, v, m.Rows, old) || other.Outcome[v] != m.Outcome[old] {
+				t.Fatalf("vertex %d: another row in another order", old)
+			}
+		}
+		if other.SeamsJoined != m.SeamsJoined || len(other.Conflicts) != len(m.Conflicts) {
+			t.Errorf("%d seams and %d conflicts in another order, want %d and %d", other.SeamsJoined, len(other.Conflicts), m.SeamsJoined, len(m.Conflicts))
+		}
+	})
+}
+
+// replaceRow gives vertex v of r row u of s.
+func replaceRow(r *weights.Rows, v int, s *weights.Rows, u int) {
+	out := weights.NewRows(r.Len())
+	for k := range r.Len() {
+		if k == v {
+			out.Append(s.Row(u))
+		} else {
+			out.Append(r.Row(k))
+		}
+	}
+	*r = *out
+}
+
+func TestMerge_Policy(t *testing.T) {
+	base, artist, theirs := rowOf(0, 0.5, 1, 0.5), rowOf(0, 0.625, 1, 0.375), rowOf(0, 0.25, 1, 0.75)
+	e := &Edits{Vertex: []int32{0}, Base: base, Row: artist}
+	for _, x := range []struct {
+		name   string
+		policy Policy
+		want   Outcome
+		row    *weights.Rows
+	}{
+		{"default", Policy{}, ConflictKept, artist},
+		{"keep change", Policy{Default: KeepChange}, ConflictCarried, rowOf(0, 0.375, 1, 0.625)},
+		{"take new", Policy{Default: TakeNew}, ConflictNew, theirs},
+		{"by joint", Policy{Rules: []Rule{{Joint: "c*", Choice: KeepChange}, {Joint: "b", Choice: TakeNew}}}, ConflictNew, theirs},
+		{"by garment", Policy{Rules: []Rule{{Garment: "coat*", Choice: TakeNew}}}, ConflictNew, theirs},
+		{"another garment", Policy{Rules: []Rule{{Garment: "hat*", Choice: TakeNew}}}, ConflictKept, artist},
+		{"by mask", Policy{Rules: []Rule{{Mask: []bool{true}, Choice: TakeNew}}}, ConflictNew, theirs},
+		{"outside the mask", Policy{Rules: []Rule{{Mask: []bool{false}, Choice: TakeNew}}}, ConflictKept, artist},
+		{"the first that covers it", Policy{Rules: []Rule{{Choice: KeepChange}, {Choice: TakeNew}}}, ConflictCarried, rowOf(0, 0.375, 1, 0.625)},
+	} {
+		t.Run(x.name, func(t *testing.T) {
+			m := mustMerge(t, theirs, names(2), e, MergeOptions{Garment: "coat.glb", Policy: x.policy})
+			if m.Outcome[0] != x.want || !sameRow(m.Rows, 0, x.row, 0) || len(m.Conflicts) != 1 {
+				t.Errorf("outcome %d, row %v, conflicts %v; want %d, %v", m.Outcome[0], m.Rows, m.Conflicts, x.want, x.row)
+			}
+		})
+	}
+	for _, bad := range []Policy{{Default: 3}, {Rules: []Rule{{Joint: "["}}}, {Rules: []Rule{{Choice: -1}}}} {
+		if _, err := Merge(theirs, names(2), e, MergeOptions{Policy: bad}); err == nil {
+			t.Errorf("policy %+v passes", bad)
+		}
+	}
+}

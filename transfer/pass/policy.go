@@ -1,0 +1,100 @@
+package pass
+
+import (
+	"fmt"
+	"path"
+)
+
+// Choice is what becomes of a vertex where the transfer moved the row as far as
+// the artist did.
+type Choice int
+
+const (
+	// KeepEdit keeps the artist's row as it is. The default.
+	KeepEdit Choice = iota
+	// KeepChange adds the artist's change to the new row, as where there is no
+	// conflict.
+	KeepChange
+	// TakeNew takes the new transfer's row and gives up the edit.
+	TakeNew
+)
+
+// ChoiceNames are the words for the choices.
+var ChoiceNames = [...]string{"keep-edit", "keep-change", "take-new"}
+
+func (c Choice) String() string {
+	if c < 0 || int(c) >= len(ChoiceNames) {
+		return fmt.Sprintf("choice %d", int(c))
+	}
+	return ChoiceNames[c]
+}
+
+// ParseChoice is the inverse of Choice.String.
+func ParseChoice(word string) (Choice, error) {
+	for c, name := range ChoiceNames {
+		if word == name {
+			return Choice(c), nil
+		}
+	}
+	return 0, fmt.Errorf("%q is none of %v", word, ChoiceNames)
+}
+
+// Policy decides about conflicts. The zero value keeps every edit.
+type Policy struct {
+	// Default is for conflicts that no rule covers.
+	Default Choice
+	// Rules in order: the first that covers a conflict decides.
+	Rules []Rule
+}
+
+// Rule decides about some conflicts: those that meet all its conditions.
+type Rule struct {
+	// Garment is a glob of the garment's name (path.Match syntax); empty: any.
+	Garment string
+	// Joint is a glob of the names of joints whose weight the edit changed: one of
+	// them must match. Empty: any.
+	Joint string
+	// Mask marks the vertices of the new garment that the rule is for; nil: all.
+	Mask []bool
+	// Choice is what is done.
+	Choice Choice
+}
+
+// Validate returns an error for a malformed pattern or an unknown choice.
+func (p *Policy) Validate() error {
+	if p.Default < 0 || int(p.Default) >= len(ChoiceNames) {
+		return fmt.Errorf("policy: unknown %v", p.Default)
+	}
+	for i, r := range p.Rules {
+		for _, g := range []string{r.Garment, r.Joint} {
+			if _, err := path.Match(g, ""); err != nil {
+				return fmt.Errorf("policy: rule %d: malformed pattern %q", i, g)
+			}
+		}
+		if r.Choice < 0 || int(r.Choice) >= len(ChoiceNames) {
+			return fmt.Errorf("policy: rule %d: unknown %v", i, r.Choice)
+		}
+	}
+	return nil
+}
+
+// choose decides about vertex v of a garment; changed are the joints of the edit.
+func (p *Policy) choose(garment string, v int, joints []Joint, changed []uint16) Choice {
+	for _, r := range p.Rules {
+		if ok, _ := path.Match(r.Garment, garment); r.Garment != "" && !ok || r.Mask != nil && (v >= len(r.Mask) || !r.Mask[v]) {
+			continue
+		}
+		if r.Joint != "" {
+			covered := false
+			for _, j := range changed {
+				ok, _ := path.Match(r.Joint, joints[j].Name)
+				covered = covered || ok
+			}
+			if !covered {
+				continue
+			}
+		}
+		return r.Choice
+	}
+	return p.Default
+}

@@ -1,0 +1,179 @@
+package pass
+
+import (
+	"fmt"
+	"math"
+
+	"github.com/selvage/selvage/transfer"
+	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/weights"
+)
+
+// Record is what a pass leaves for the next one: what the transfer gave, what the
+// artist had changed, and what was written.
+type Record struct {
+	// Garment is the garment's name.
+	Garment string
+	// Program is the version of the program that wrote the record.
+	Program string
+	// GarmentSum and BodySum are the SHA-256 of the two files that went in; zero
+	// where they are not known.
+	GarmentSum, BodySum [32]byte
+	// Options of the transfer, without Threads and Progress, which no result depends
+	// on.
+	Options transfer.AssetOptions
+	// Joints that all rows refer to.
+	Joints []Joint
+	// Mesh is the written garment in the default-pose world frame, positions rounded
+	// to float32: all its primitives in the file's order, without normals.
+	Mesh *mesh.Mesh
+	// Format of the stored rows. All rows of a record lie on its grid, so that they
+	// come back bit for bit.
+	Format weights.Format
+	// Rows are the transfer's own, by vertex, before any edit.
+	Rows *weights.Rows
+	// Edits that live in the written garment: of each edited vertex the transfer's
+	// row that the artist changed, in whatever pass that was, and the artist's row.
+	Edits *Edits
+	// Written are the rows as written, of those vertices alone where they differ
+	// from Rows.
+	Written *Sparse
+}
+
+// Sparse is the rows of some vertices.
+type Sparse struct {
+	// Vertex is ascending and distinct.
+	Vertex []int32
+	// Rows by entry of Vertex.
+	Rows *weights.Rows
+}
+
+// Edits are rows that an artist changed.
+type Edits struct {
+	// Vertex is ascending and distinct.
+	Vertex []int32
+	// Base is the transfer's row and Row the artist's, by entry of Vertex.
+	Base, Row *weights.Rows
+}
+
+// newEdits returns no edits.
+func newEdits() *Edits { return &Edits{Base: weights.NewRows(0), Row: weights.NewRows(0)} }
+
+// Len is the number of edited vertices.
+func (e *Edits) Len() int { return len(e.Vertex) }
+
+// entries leads from vertex to entry of vertex, -1 where there is none.
+func entries(vertex []int32, n int) []int32 {
+	at := make([]int32, n)
+	for v := range at {
+		at[v] = -1
+	}
+	for i, v := range vertex {
+		at[v] = int32(i)
+	}
+	return at
+}
+
+// written returns the rows of all vertices as the pass wrote them.
+func (r *Record) written() *weights.Rows {
+	if len(r.Written.Vertex) == 0 {
+		return r.Rows
+	}
+	at := entries(r.Written.Vertex, r.Rows.Len())
+	out := weights.NewRows(r.Rows.Len())
+	for v, i := range at {
+		if i >= 0 {
+			out.Append(r.Written.Rows.Row(int(i)))
+		} else {
+			out.Append(r.Rows.Row(v))
+		}
+	}
+	return out
+}
+
+// RecordError says what is wrong with a record.
+type RecordError struct{ What string }
+
+func (e *RecordError) Error() string { return "pass record: " + e.What }
+
+func recordFault(format string, args ...any) error {
+	return &RecordError{fmt.Sprintf(format, args...)}
+}
+
+// Validate returns a *RecordError for a record that hangs together badly, so that
+// nothing else needs to look twice. O(size).
+func (r *Record) Validate() error {
+	if r.Mesh == nil || r.Rows == nil || r.Edits == nil || r.Written == nil {
+		return recordFault("a part is missing")
+	}
+	if err := r.Mesh.Validate(); err != nil {
+		return recordFault("%v", err)
+	}
+	if r.Mesh.Normals != nil {
+		return recordFault("normals are not part of it")
+	}
+	if r.Format < weights.Float32 || r.Format > weights.Uint8 {
+		return recordFault("unknown weight format %d", r.Format)
+	}
+	if len(r.Joints) > math.MaxUint16+1 {
+		return recordFault("%d joints", len(r.Joints))
+	}
+	for j, x := range r.Joints {
+		if x.Parent < -1 || int(x.Parent) >= len(r.Joints) || int(x.Parent) == j {
+			return recordFault("joint %d: parent %d is not another joint", j, x.Parent)
+		}
+	}
+	n := r.Mesh.NumVertices()
+	if r.Rows.Len() != n {
+		return recordFault("%d rows for %d vertices", r.Rows.Len(), n)
+	}
+	for _, t := range []struct {
+		name   string
+		vertex []int32
+		rows   *weights.Rows
+	}{{"row", nil, r.Rows}, {"base", r.Edits.Vertex, r.Edits.Base}, {"edit", r.Edits.Vertex, r.Edits.Row}, {"written row", r.Written.Vertex, r.Written.Rows}} {
+		if err := r.checkRows(t.name, t.vertex, t.rows, n); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// checkRows checks a table of rows and the vertices it is for; nil: all.
+func (r *Record) checkRows(name string, vertex []int32, rows *weights.Rows, n int) error {
+	if rows == nil {
+		return recordFault("%ss are missing", name)
+	}
+	if name != "row" {
+		if len(vertex) != rows.Len() {
+			return recordFault("%d %ss for %d vertices", rows.Len(), name, len(vertex))
+		}
+		last := int32(-1)
+		for _, v := range vertex {
+			if v <= last || int(v) >= n {
+				return recordFault("%s of vertex %d after vertex %d of %d", name, v, last, n)
+			}
+			last = v
+		}
+	}
+	if len(rows.Start) == 0 || rows.Start[0] != 0 || int(rows.Start[len(rows.Start)-1]) != len(rows.Joint) || len(rows.Joint) != len(rows.Weight) {
+		return recordFault("%ss do not add up", name)
+	}
+	for k := range rows.Len() {
+		if rows.Start[k+1] < rows.Start[k] {
+			return recordFault("%s %d has a negative length", name, k)
+		}
+		joint, weight := rows.Row(k)
+		last := -1
+		for i, j := range joint {
+			if int(j) <= last || int(j) >= len(r.Joints) {
+				return recordFault("%s %d: joint %d after %d of %d", name, k, j, last, len(r.Joints))
+			}
+			if w := weight[i]; !(w > 0 && w <= 2) {
+				return recordFault("%s %d: weight %g", name, k, w)
+			}
+			last = int(j)
+		}
+	}
+	return nil
+}
