@@ -17,15 +17,7 @@ func hasMeta(pattern string) bool { return strings.ContainsAny(pattern, `*?[\`) 
 // folders. Folders that cannot be read hold nothing. Names that begin with a dot
 // are matched by patterns that do so alone.
 func glob(dir, pattern string) []string {
-	start := dir
-	segments := strings.Split(path.Clean(pattern), "/")
-	if filepath.IsAbs(filepath.FromSlash(pattern)) {
-		volume := filepath.VolumeName(filepath.FromSlash(pattern))
-		start = volume + string(filepath.Separator)
-		segments = strings.Split(strings.TrimPrefix(path.Clean(filepath.ToSlash(pattern[len(volume):])), "/"), "/")
-	}
-	found := map[string]bool{}
-	walk(start, segments, found)
+	found, _ := search(dir, pattern)
 	list := make([]string, 0, len(found))
 	for f := range found {
 		list = append(list, f)
@@ -34,17 +26,32 @@ func glob(dir, pattern string) []string {
 	return list
 }
 
+// search is glob, with the folders that it looked into.
+func search(dir, pattern string) (found, folders map[string]bool) {
+	start := dir
+	segments := strings.Split(path.Clean(pattern), "/")
+	if filepath.IsAbs(filepath.FromSlash(pattern)) {
+		volume := filepath.VolumeName(filepath.FromSlash(pattern))
+		start = volume + string(filepath.Separator)
+		segments = strings.Split(strings.TrimPrefix(path.Clean(filepath.ToSlash(pattern[len(volume):])), "/"), "/")
+	}
+	found, folders = map[string]bool{}, map[string]bool{}
+	walk(start, segments, found, folders)
+	return found, folders
+}
+
 // walk matches the segments from dir on.
-func walk(dir string, segments []string, found map[string]bool) {
+func walk(dir string, segments []string, found, folders map[string]bool) {
+	folders[dir] = true
 	segment, rest := segments[0], segments[1:]
 	if segment == "**" {
 		if len(rest) == 0 {
 			rest = []string{"*"}
 		}
-		walk(dir, rest, found)
+		walk(dir, rest, found, folders)
 		for _, e := range entries(dir) {
 			if e.IsDir() && !strings.HasPrefix(e.Name(), ".") {
-				walk(filepath.Join(dir, e.Name()), segments, found)
+				walk(filepath.Join(dir, e.Name()), segments, found, folders)
 			}
 		}
 		return
@@ -66,7 +73,7 @@ func walk(dir string, segments []string, found map[string]bool) {
 		switch {
 		case err != nil:
 		case len(rest) > 0 && info.IsDir():
-			walk(p, rest, found)
+			walk(p, rest, found, folders)
 		case len(rest) == 0 && info.Mode().IsRegular():
 			found[p] = true
 		}
