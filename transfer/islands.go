@@ -119,10 +119,11 @@ func extents(ctx context.Context, p []r3.Vec, members []int32) ([3]float64, erro
 }
 
 // seatRigid gives each rigid island one row: the mean of the finished rows where
-// it sits, on the nearest trusted cloth of this garment, else on the body.
+// it sits, on the nearest trusted cloth of this garment, else on the body; with
+// oneJoint, the joint that carries most of that mean.
 // rows and expected are by welded vertex and are changed in place for the
 // islands' members; the result is a new Rows.
-func seatRigid(ctx context.Context, s *Source, g *target, rigid []bool, t *trusted, rows *weights.Rows, threads int) (*weights.Rows, error) {
+func seatRigid(ctx context.Context, s *Source, g *target, rigid []bool, t *trusted, rows *weights.Rows, oneJoint bool, threads int) (*weights.Rows, error) {
 	if !slices.Contains(rigid, true) {
 		return rows, nil
 	}
@@ -191,6 +192,11 @@ func seatRigid(ctx context.Context, s *Source, g *target, rigid []bool, t *trust
 		}
 		one := weights.NewRows(1)
 		acc.FlushNormalised(one)
+		if j := dominant(one.Row(0)); oneJoint && j >= 0 {
+			acc.Add(uint16(j), 1)
+			one = weights.NewRows(1)
+			acc.FlushNormalised(one)
+		}
 		if one.Start[1] == 0 {
 			continue // no cloth and no body: the caller's last resort takes it
 		}

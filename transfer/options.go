@@ -53,6 +53,12 @@ type Options struct {
 	// RigidNames are globs of node, mesh or material names whose islands are rigid
 	// whatever their size.
 	RigidNames []string
+	// OneJointIslands gives a rigid island the one joint that carries most of its row.
+	// It then keeps its shape exactly in every pose, but leaves the cloth beside a
+	// bend (on the crew's coat by 6 to 12 cm in a quarter turn of one spine joint).
+	// Otherwise it has the cloth's own blend: one affine map, which stays on the
+	// cloth, and is rigid where the joints of the row turn alike.
+	OneJointIslands bool
 	// Registration says whether a default pose of the body that disagrees with the
 	// garment's may be corrected for matching. Auto: only where the gate of
 	// register.go lets it pass. Off: it is still measured and reported.

@@ -559,6 +559,24 @@ func TestTransfer_Buttons(t *testing.T) {
 		}
 	}
 	t.Logf("seed %d: %d buttons, distances change by at most %.3g", seed, len(members), stretch)
+
+	// With one joint a button each, no pose changes anything.
+	one := mustTransfer(t, h.source, ofCrew(g), Options{OneJointIslands: true})
+	posed = pose.Points(g.Mesh.Positions, one.Rows, nil)
+	for i, list := range members {
+		for _, v := range list {
+			for _, u := range list {
+				rest, now := r3.Norm(r3.Sub(g.Mesh.Positions[u], g.Mesh.Positions[v])), r3.Norm(r3.Sub(posed[u], posed[v]))
+				// Rounding of metres, at positions within 2 m.
+				if math.Abs(now-rest) > 1e-14 {
+					t.Fatalf("seed %d: button %d with one joint: the distance of %d and %d changes by %g m", seed, i, u, v, now-rest)
+				}
+			}
+			if joint, _ := one.Rows.Row(v); len(joint) != 1 || int(joint[0]) != dominant(r.Rows.Row(v)) {
+				t.Fatalf("button %d, vertex %d has joints %v, want the heaviest of its blend", i, v, joint)
+			}
+		}
+	}
 	// Turns of 0.4 rad per axis differ by up to about a radian between neighbouring
 	// spine joints; the mean of two rotations an angle a apart shrinks by 1-cos(a/2).
 	if stretch > 0.2 {

@@ -99,7 +99,7 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 		return nil, err
 	}
 	notes = append(notes, orphanNotes...)
-	if rows, err = seatRigid(ctx, s, g, rigid, t, rows, opt.Threads); err != nil {
+	if rows, err = seatRigid(ctx, s, g, rigid, t, rows, opt.OneJointIslands, opt.Threads); err != nil {
 		return nil, err
 	}
 	rows, missing := lastResort(s, g, t, rows)

@@ -67,6 +67,7 @@ func OptionsToProto(o transfer.AssetOptions) (*pb.Options, error) {
 		AllowJoints: o.AllowJoints, DenyJoints: o.DenyJoints,
 		MaxInfluences: clamp32(o.MaxInfluences), PruneBelow: o.PruneBelow, Threads: clamp32(o.Threads),
 		GarmentNames: o.Garments.Names, KeepJoints: o.KeepJoints, PlainRows: o.PlainRows,
+		OneJointIslands: o.OneJointIslands,
 	}
 	var err [5]error
 	m.Fill, err[0] = toEnum(fills, o.Fill, "options.fill")
@@ -86,6 +87,7 @@ func OptionsFromProto(m *pb.Options) (transfer.AssetOptions, error) {
 			LooseNames: m.GetLooseNames(), RigidNames: m.GetRigidNames(),
 			AllowJoints: m.GetAllowJoints(), DenyJoints: m.GetDenyJoints(),
 			MaxInfluences: int(m.GetMaxInfluences()), PruneBelow: m.GetPruneBelow(), Threads: int(m.GetThreads()),
+			OneJointIslands: m.GetOneJointIslands(),
 		},
 		Garments:   gltfio.Selection{Names: m.GetGarmentNames()},
 		KeepJoints: m.GetKeepJoints(),

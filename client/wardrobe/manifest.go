@@ -539,6 +539,10 @@ func (r *reader) options(n *node) OptionSet {
 			x := word[weights.Format](r, n, "format", "float", "u16", "u8")
 			add("format", func(t *o) { t.Format = x })
 		},
+		"rigid-one-joint": func(n *node) {
+			x := r.flag(n, "rigid-one-joint")
+			add("rigid-one-joint", func(t *o) { t.OneJointIslands = x })
+		},
 		"plain": func(n *node) {
 			x := r.flag(n, "plain")
 			add("plain", func(t *o) { t.PlainRows = x })

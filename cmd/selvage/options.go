@@ -17,6 +17,7 @@ func addOptionFlags(f *pflag.FlagSet, o *transfer.Options) {
 	f.Var(choiceFlag[transfer.Switch]{&o.Loose, []string{"auto", "on", "off"}}, "loose", "loose cloth found by its distance: auto, on or off")
 	f.StringArrayVar(&o.LooseNames, "loose-name", nil, "glob of node, mesh or material names that are loose cloth (repeatable)")
 	f.Var(choiceFlag[transfer.Switch]{&o.RigidIslands, []string{"auto", "on", "off"}}, "rigid", "small islands move as one piece: auto, on or off")
+	f.BoolVar(&o.OneJointIslands, "rigid-one-joint", false, "a rigid island follows one joint alone: its shape is exact in every pose, but it may leave the cloth beside a bend")
 	f.StringArrayVar(&o.RigidNames, "rigid-name", nil, "glob of node, mesh or material names whose islands are rigid whatever their size (repeatable)")
 	f.Var(choiceFlag[transfer.Switch]{&o.Registration, []string{"auto", "on", "off"}}, "registration", "correct default poses that disagree, for matching only: auto, on or off")
 	f.StringArrayVar(&o.AllowJoints, "allow-joint", nil, "glob of joint names that may carry weight; others hand it to their nearest allowed ancestor (repeatable)")

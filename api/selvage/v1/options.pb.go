@@ -246,9 +246,13 @@ type Options struct {
 	KeepJoints []string `protobuf:"bytes,16,rep,name=keep_joints,json=keepJoints,proto3" json:"keep_joints,omitempty"`
 	// Leaves the attributes _CONFIDENCE and _REASON out of the finished asset;
 	// transfers by asset only. Default: they are written.
-	PlainRows     bool `protobuf:"varint,17,opt,name=plain_rows,json=plainRows,proto3" json:"plain_rows,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	PlainRows bool `protobuf:"varint,17,opt,name=plain_rows,json=plainRows,proto3" json:"plain_rows,omitempty"`
+	// Gives a rigid island the one joint that carries most of its row: it keeps its
+	// shape exactly in every pose, but leaves the cloth beside a bend. Default: the
+	// cloth's own blend, which stays on the cloth.
+	OneJointIslands bool `protobuf:"varint,18,opt,name=one_joint_islands,json=oneJointIslands,proto3" json:"one_joint_islands,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *Options) Reset() {
@@ -400,12 +404,19 @@ func (x *Options) GetPlainRows() bool {
 	return false
 }
 
+func (x *Options) GetOneJointIslands() bool {
+	if x != nil {
+		return x.OneJointIslands
+	}
+	return false
+}
+
 var File_selvage_v1_options_proto protoreflect.FileDescriptor
 
 const file_selvage_v1_options_proto_rawDesc = "" +
 	"\n" +
 	"\x18selvage/v1/options.proto\x12\n" +
-	"selvage.v1\"\xf9\x04\n" +
+	"selvage.v1\"\xa5\x05\n" +
 	"\aOptions\x12\x14\n" +
 	"\x05reach\x18\x01 \x01(\x01R\x05reach\x12\x18\n" +
 	"\afalloff\x18\x02 \x01(\x01R\afalloff\x12$\n" +
@@ -430,7 +441,8 @@ const file_selvage_v1_options_proto_rawDesc = "" +
 	"\vkeep_joints\x18\x10 \x03(\tR\n" +
 	"keepJoints\x12\x1d\n" +
 	"\n" +
-	"plain_rows\x18\x11 \x01(\bR\tplainRows*D\n" +
+	"plain_rows\x18\x11 \x01(\bR\tplainRows\x12*\n" +
+	"\x11one_joint_islands\x18\x12 \x01(\bR\x0foneJointIslands*D\n" +
 	"\x04Fill\x12\x14\n" +
 	"\x10FILL_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rFILL_HARMONIC\x10\x01\x12\x13\n" +
