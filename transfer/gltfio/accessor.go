@@ -176,6 +176,9 @@ func (a *Asset) floats(i int, want gltf.AccessorType, where string) ([]float64, 
 		return nil, err
 	}
 	for e, at := range index {
+		if a.done(e) {
+			return nil, a.ctx.Err()
+		}
 		for k := 0; k < comps; k++ {
 			out[at*comps+k] = component(values[e*stride+k*size:], acc.ComponentType, acc.Normalized)
 		}
@@ -198,6 +201,9 @@ func (a *Asset) sparseIndices(s *gltf.Sparse, count int, where string) ([]int, e
 	}
 	out := make([]int, s.Count)
 	for e := range out {
+		if a.done(e) {
+			return nil, a.ctx.Err()
+		}
 		at := component(data[e*stride:], s.Indices.ComponentType, false)
 		if !(at >= 0) || at >= float64(count) {
 			return nil, a.fault(where, "entry %d is %g, outside 0..%d", e, at, count-1)
@@ -226,6 +232,9 @@ func (a *Asset) indices(i, vertices int, where string) ([]int32, error) {
 	// falls out of range here.
 	out := make([]int32, len(values))
 	for k, x := range values {
+		if a.done(k) {
+			return nil, a.ctx.Err()
+		}
 		if x >= float64(vertices) {
 			return nil, a.fault(where, "index %d is vertex %.0f, outside 0..%d", k, x, vertices-1)
 		}

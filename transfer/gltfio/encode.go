@@ -15,20 +15,11 @@ import (
 
 // finish cuts freed bytes out of the buffer and decodes the result anew.
 func (w *writer) finish() (*Asset, error) {
-	var whole []byte
-	for _, b := range w.a.buffers {
-		for len(whole)%8 != 0 && len(whole) > 0 {
-			whole = append(whole, 0)
-		}
-		whole = append(whole, b...)
-	}
-	for len(whole) < w.base {
-		whole = append(whole, 0)
-	}
-	whole = append(whole, w.extra...)
-	whole = w.compact(whole)
-	for len(whole)%4 != 0 {
-		whole = append(whole, 0)
+	all := w.a.whole()
+	all.add(w.extra.list...)
+	whole, err := w.a.join(all, w.compact(all.length), 4)
+	if err != nil {
+		return nil, err
 	}
 	buffer := w.object("buffers", 0)
 	buffer["byteLength"] = num(len(whole))
@@ -40,7 +31,7 @@ func (w *writer) finish() (*Asset, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: encode JSON: %w", w.a.Name, err)
 	}
-	b := &Asset{Name: w.a.Name, folder: w.a.folder}
+	b := &Asset{Name: w.a.Name, folder: w.a.folder, ctx: w.a.ctx}
 	if err := b.decode(text); err != nil {
 		return nil, err
 	}
@@ -50,13 +41,24 @@ func (w *writer) finish() (*Asset, error) {
 	if err := b.checkNodes(); err != nil {
 		return nil, err
 	}
+	b.ctx = nil
 	return b, nil
 }
 
-// compact removes the freed ranges that no buffer view touches any more, in
-// whole multiples of eight bytes so that every alignment holds.
-func (w *writer) compact(whole []byte) []byte {
-	type span struct{ lo, hi int }
+// whole is all of an asset's buffers, each from a multiple of eight bytes on.
+func (a *Asset) whole() *pieces {
+	p := &pieces{}
+	for _, b := range a.buffers {
+		p.pad(8)
+		p.add(b)
+	}
+	return p
+}
+
+// compact finds the freed ranges of the buffer, length bytes long, that no buffer
+// view touches any more, in whole multiples of eight bytes so that every alignment
+// holds. It moves the views to where they are once the ranges are cut out.
+func (w *writer) compact(length int) []span {
 	var used []span
 	views := w.list("bufferViews")
 	for _, v := range views {
@@ -72,7 +74,7 @@ func (w *writer) compact(whole []byte) []byte {
 	slices.SortFunc(used, func(a, b span) int { return a.lo - b.lo })
 	var cut []span
 	for _, f := range w.freed {
-		lo, hi := (f.offset+7)&^7, min((f.offset+f.length+7)&^7, len(whole)&^7)
+		lo, hi := (f.offset+7)&^7, min((f.offset+f.length+7)&^7, length&^7)
 		// Padding behind the freed bytes goes with them, unless it is somebody's.
 		for _, u := range used {
 			if u.lo < hi && u.hi > lo {
@@ -88,8 +90,6 @@ func (w *writer) compact(whole []byte) []byte {
 		}
 	}
 	slices.SortFunc(cut, func(a, b span) int { return a.lo - b.lo })
-	var out []byte
-	at := 0
 	removed := func(offset int) int {
 		n := 0
 		for _, c := range cut {
@@ -104,11 +104,6 @@ func (w *writer) compact(whole []byte) []byte {
 			cut[i].lo = min(cut[i].hi, cut[i-1].hi)
 		}
 	}
-	for _, c := range cut {
-		out = append(out, whole[at:c.lo]...)
-		at = c.hi
-	}
-	out = append(out, whole[at:]...)
 	for _, v := range views {
 		m, _ := v.(map[string]any)
 		for _, m := range append([]map[string]any{m}, extensionViews(m)...) {
@@ -120,7 +115,7 @@ func (w *writer) compact(whole []byte) []byte {
 			}
 		}
 	}
-	return out
+	return cut
 }
 
 // extensionViews returns the views inside a buffer view's extensions.
@@ -132,7 +127,8 @@ func extensionViews(m map[string]any) []map[string]any {
 	return nil
 }
 
-// Encode writes the asset as binary glTF (GLB).
+// Encode writes the asset as binary glTF (GLB). A w that can grow (a bytes.Buffer)
+// is given the room at once.
 func (a *Asset) Encode(w io.Writer) error {
 	root, err := a.joined()
 	if err != nil {
@@ -145,13 +141,11 @@ func (a *Asset) Encode(w io.Writer) error {
 	for len(text)%4 != 0 {
 		text = append(text, ' ')
 	}
-	chunk := root.data
-	for len(chunk)%4 != 0 {
-		chunk = append(chunk, 0)
-	}
+	root.data.pad(4)
+	chunk := root.data.length
 	total := 12 + 8 + len(text)
-	if len(chunk) > 0 {
-		total += 8 + len(chunk)
+	if chunk > 0 {
+		total += 8 + chunk
 	}
 	if int64(total) > int64(^uint32(0)) {
 		return a.fault("", "the result has %d bytes, more than binary glTF can hold", total)
@@ -160,19 +154,24 @@ func (a *Asset) Encode(w io.Writer) error {
 	for _, x := range []uint32{glbMagic, 2, uint32(total), uint32(len(text)), chunkJSON} {
 		head = binary.LittleEndian.AppendUint32(head, x)
 	}
-	parts := [][]byte{head, text}
-	if len(chunk) > 0 {
+	var file pieces
+	file.add(head, text)
+	if chunk > 0 {
 		var h []byte
-		h = binary.LittleEndian.AppendUint32(h, uint32(len(chunk)))
+		h = binary.LittleEndian.AppendUint32(h, uint32(chunk))
 		h = binary.LittleEndian.AppendUint32(h, chunkBinary)
-		parts = append(parts, h, chunk)
+		file.add(h)
+		file.add(root.data.list...)
 	}
-	for _, p := range parts {
-		if _, err := w.Write(p); err != nil {
+	if g, ok := w.(interface{ Grow(n int) }); ok {
+		g.Grow(total)
+	}
+	return a.parts(&file, nil, func(b []byte) error {
+		if _, err := w.Write(b); err != nil {
 			return fmt.Errorf("%s: write: %w", a.Name, err)
 		}
-	}
-	return nil
+		return nil
+	})
 }
 
 // EncodeJSON writes the asset as one JSON file with its buffer as a data URI.
@@ -182,8 +181,12 @@ func (a *Asset) EncodeJSON(w io.Writer) error {
 		return err
 	}
 	if buffers, _ := root.tree["buffers"].([]any); len(buffers) > 0 {
+		data, err := a.join(root.data, nil, 1)
+		if err != nil {
+			return err
+		}
 		b, _ := buffers[0].(map[string]any)
-		b["uri"] = "data:application/octet-stream;base64," + base64.StdEncoding.EncodeToString(root.data)
+		b["uri"] = "data:application/octet-stream;base64," + base64.StdEncoding.EncodeToString(data)
 	}
 	text, err := json.MarshalIndent(root.tree, "", "  ")
 	if err != nil {
@@ -196,7 +199,7 @@ func (a *Asset) EncodeJSON(w io.Writer) error {
 // container is a tree with a single buffer.
 type container struct {
 	tree map[string]any
-	data []byte
+	data *pieces
 }
 
 // joined returns the asset with all buffers in one.
@@ -204,21 +207,15 @@ func (a *Asset) joined() (*container, error) {
 	tree, _ := cloneJSON(a.root).(map[string]any)
 	w := &writer{a: a, root: tree}
 	if len(a.buffers) == 0 {
-		return &container{tree: tree}, nil
+		return &container{tree: tree, data: &pieces{}}, nil
 	}
 	if err := w.mergeBuffers(); err != nil {
 		return nil, err
 	}
-	var data []byte
-	for i, b := range a.buffers {
-		for len(data)%8 != 0 && i > 0 {
-			data = append(data, 0)
-		}
-		data = append(data, b...)
-	}
+	data := a.whole()
 	buffer := w.object("buffers", 0)
 	delete(buffer, "uri")
-	buffer["byteLength"] = num(len(data))
+	buffer["byteLength"] = num(data.length)
 	return &container{tree: tree, data: data}, nil
 }
 
@@ -252,7 +249,7 @@ func (a *Asset) embedImages() (*Asset, []string, error) {
 		}
 		found = true
 		offset := w.alignedEnd()
-		w.extra = append(w.extra, data...)
+		w.extra.add(data)
 		delete(obj, "uri")
 		obj["mimeType"] = kind
 		obj["bufferView"] = num(w.add("bufferViews", map[string]any{"buffer": num(0), "byteOffset": num(offset), "byteLength": num(len(data))}))

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"path"
+	"slices"
 
 	"github.com/qmuntal/gltf"
 	"github.com/selvage/selvage/transfer/mesh"
@@ -184,12 +185,19 @@ func (a *Asset) surface(refs []primitiveRef) (*Surface, error) {
 			p.normal = make([]r3.Vec, len(p.position))
 		}
 		s.Mesh.Normals = append(s.Mesh.Normals, p.normal...)
-		for _, t := range p.triangle {
+		s.Mesh.Triangles = slices.Grow(s.Mesh.Triangles, len(p.triangle))
+		for i, t := range p.triangle {
+			if a.done(i) {
+				return nil, a.ctx.Err()
+			}
 			s.Mesh.Triangles = append(s.Mesh.Triangles, [3]int32{t[0] + base, t[1] + base, t[2] + base})
 		}
 		if s.Rows != nil {
 			if p.rows != nil {
 				for v := range p.position {
+					if a.done(v) {
+						return nil, a.ctx.Err()
+					}
 					s.Rows.Append(p.rows.Row(v))
 				}
 			} else {
@@ -358,6 +366,9 @@ func (a *Asset) primitive(r primitiveRef, u *union, faults *RowFaults, base int)
 	p := &primitiveData{stored: vectors(x)}
 	n := len(p.stored)
 	for v, q := range p.stored {
+		if a.done(v) {
+			return nil, a.ctx.Err()
+		}
 		if !mesh.Finite(q) {
 			return nil, a.fault(where, "vertex %d: position (%g, %g, %g) is not finite", v, q.X, q.Y, q.Z)
 		}
@@ -376,6 +387,9 @@ func (a *Asset) primitive(r primitiveRef, u *union, faults *RowFaults, base int)
 	} else {
 		p.place = []matrix{a.global[r.node]}
 		p.mirrored = p.place[0].Det() < 0
+	}
+	if a.done(0) {
+		return nil, a.ctx.Err()
 	}
 	p.position = make([]r3.Vec, n)
 	for v, q := range p.stored {
@@ -458,15 +472,24 @@ func (a *Asset) triangles(prim *gltf.Primitive, n int, where string) ([][3]int32
 	switch prim.Mode {
 	case gltf.PrimitiveTriangleStrip:
 		for i := 0; i+2 < len(index); i++ {
+			if a.done(i) {
+				return nil, a.ctx.Err()
+			}
 			out = append(out, [3]int32{index[i], index[i+1+i%2], index[i+2-i%2]})
 		}
 	case gltf.PrimitiveTriangleFan:
 		for i := 1; i+1 < len(index); i++ {
+			if a.done(i) {
+				return nil, a.ctx.Err()
+			}
 			out = append(out, [3]int32{index[i], index[i+1], index[0]})
 		}
 	default:
 		out = make([][3]int32, 0, len(index)/3)
 		for i := 0; i+2 < len(index); i += 3 {
+			if i%(3*checkEvery) == 0 && a.done(0) {
+				return nil, a.ctx.Err()
+			}
 			out = append(out, [3]int32{index[i], index[i+1], index[i+2]})
 		}
 	}
@@ -568,6 +591,9 @@ func (a *Asset) skinPlaces(u *union, skin int, prim *gltf.Primitive, p *primitiv
 	}
 	out := make([]matrix, len(p.stored))
 	for v := range out {
+		if a.done(v) {
+			return out // the caller looks again
+		}
 		joint, weight := p.rows.Row(v)
 		if len(joint) == 0 {
 			out[v] = first

@@ -56,7 +56,7 @@ type writer struct {
 	source  *Surface
 	out     Output
 	root    map[string]any
-	extra   []byte // appended to buffer 0
+	extra   pieces // appended to buffer 0
 	base    int    // length of buffer 0 before extra
 	freed   []freedView
 	free    []int // accessors of rows that nothing refers to any more, ascending
@@ -76,6 +76,9 @@ type freedView struct{ offset, length int }
 // rounding. Node, skin and accessor indices of everything else stay as they are.
 func (a *Asset) WithRows(s *Surface, body *Asset, source *Surface, out Output) (*Asset, *Report, error) {
 	n := s.Mesh.NumVertices()
+	if out.Rows == nil {
+		return nil, nil, a.fault("", "no rows to write for %d vertices", n)
+	}
 	if out.Rows.Len() != n || out.Confidence != nil && len(out.Confidence) != n || out.Reason != nil && len(out.Reason) != n {
 		return nil, nil, a.fault("", "%d rows for %d vertices", out.Rows.Len(), n)
 	}
@@ -208,17 +211,18 @@ func (w *writer) mergeBuffers() error {
 
 // alignedEnd pads extra to a multiple of 8 and returns the offset in the buffer.
 func (w *writer) alignedEnd() int {
-	for (w.base+len(w.extra))%8 != 0 {
-		w.extra = append(w.extra, 0)
+	if r := (w.base + w.extra.length) % 8; r != 0 {
+		w.extra.add(make([]byte, 8-r))
 	}
-	return w.base + len(w.extra)
+	return w.base + w.extra.length
 }
 
 // store writes data as an accessor of its own. Where replace is an accessor that
-// nothing else refers to, its index and its buffer view's are used again.
+// nothing else refers to, its index and its buffer view's are used again. data is
+// kept.
 func (w *writer) store(acc map[string]any, data []byte, stride, target, replace int) int {
 	offset := w.alignedEnd()
-	w.extra = append(w.extra, data...)
+	w.extra.add(data)
 	view := map[string]any{"buffer": num(0), "byteOffset": num(offset), "byteLength": num(len(data))}
 	if stride > 0 {
 		view["byteStride"] = num(stride)
@@ -858,12 +862,15 @@ func (w *writer) writePrimitive(prim map[string]any, part Part, ref primitiveRef
 		return err
 	}
 
-	put := func(name string, make func() (map[string]any, []byte, int)) {
+	put := func(name string, make func() (map[string]any, []byte, int)) error {
 		acc, bytes, stride := make()
-		key := storedKey{name, part.NodeIndex, position, sha256.Sum256(bytes)}
+		key := storedKey{name, part.NodeIndex, position, w.a.sum(bytes)}
+		if w.a.done(0) {
+			return w.a.ctx.Err()
+		}
 		if i, ok := done[key]; ok {
 			attributes[name] = num(i)
-			return
+			return nil
 		}
 		replace := -1
 		if len(w.free) > 0 {
@@ -872,31 +879,41 @@ func (w *writer) writePrimitive(prim map[string]any, part Part, ref primitiveRef
 		i := w.store(acc, bytes, stride, 34962, replace)
 		done[key] = i
 		attributes[name] = num(i)
+		return nil
 	}
 
 	sets := max(1, w.out.Sets)
 	for v := part.Start; v < part.End; v++ {
+		if w.a.done(v) {
+			return w.a.ctx.Err()
+		}
 		joint, _ := w.out.Rows.Row(v)
 		sets = max(sets, (len(joint)+3)/4)
 	}
 	for set := 0; set < sets; set++ {
-		put(fmt.Sprintf("JOINTS_%d", set), func() (map[string]any, []byte, int) { return w.jointBytes(part, set) })
-		if w.a.done(0) {
-			return w.a.ctx.Err()
+		err := put(fmt.Sprintf("JOINTS_%d", set), func() (map[string]any, []byte, int) { return w.jointBytes(part, set) })
+		if err != nil {
+			return err
 		}
-		put(fmt.Sprintf("WEIGHTS_%d", set), func() (map[string]any, []byte, int) { return w.weightBytes(part, set) })
+		err = put(fmt.Sprintf("WEIGHTS_%d", set), func() (map[string]any, []byte, int) { return w.weightBytes(part, set) })
+		if err != nil {
+			return err
+		}
 	}
 	if w.out.Confidence != nil {
-		put("_CONFIDENCE", func() (map[string]any, []byte, int) {
+		err := put("_CONFIDENCE", func() (map[string]any, []byte, int) {
 			b := make([]byte, 0, 4*n)
 			for _, c := range w.out.Confidence[part.Start:part.End] {
 				b = binary.LittleEndian.AppendUint32(b, math.Float32bits(c))
 			}
 			return map[string]any{"componentType": num(5126), "count": num(n), "type": "SCALAR"}, b, 0
 		})
+		if err != nil {
+			return err
+		}
 	}
 	if w.out.Reason != nil {
-		put("_REASON", func() (map[string]any, []byte, int) {
+		return put("_REASON", func() (map[string]any, []byte, int) {
 			b := make([]byte, 0, 4*n)
 			for _, r := range w.out.Reason[part.Start:part.End] {
 				// Vertex attributes start at multiples of four bytes (section 3.6.2.4).
@@ -940,7 +957,11 @@ func ordered(joint []uint16, weight []float64) []int {
 func (w *writer) jointBytes(part Part, set int) (map[string]any, []byte, int) {
 	n := part.End - part.Start
 	wide := len(w.joints) > 256
-	var b []byte
+	size := 4
+	if wide {
+		size = 8
+	}
+	b := make([]byte, 0, size*n)
 	for v := part.Start; v < part.End && !w.a.done(v); v++ { // the caller looks again
 		joint, weight := w.out.Rows.Row(v)
 		o := ordered(joint, weight)
@@ -965,7 +986,14 @@ func (w *writer) jointBytes(part Part, set int) (map[string]any, []byte, int) {
 
 func (w *writer) weightBytes(part Part, set int) (map[string]any, []byte, int) {
 	n := part.End - part.Start
-	var b []byte
+	size := 16
+	switch w.out.Format {
+	case weights.Uint16:
+		size = 8
+	case weights.Uint8:
+		size = 4
+	}
+	b := make([]byte, 0, size*n)
 	for v := part.Start; v < part.End && !w.a.done(v); v++ { // the caller looks again
 		joint, weight := w.out.Rows.Row(v)
 		o := ordered(joint, weight)
@@ -1030,13 +1058,16 @@ func (w *writer) writeGeometry(prim, attributes map[string]any, ref primitiveRef
 		lin[v] = back[v].Mul(data.placeOf(v))
 	}
 
-	put := func(where map[string]any, name string, values []float64, kind string, comps int, bounds bool) {
+	put := func(where map[string]any, name string, values []float64, kind string, comps int, bounds bool) error {
 		old := intOf(where[name])
 		// Rows differ by node, so an accessor that another node shares must split;
 		// within the node the same accessor moves alike.
 		b := make([]byte, 0, 4*len(values))
 		lo, hi := make([]float64, comps), make([]float64, comps)
 		for i, x := range values {
+			if w.a.done(i) {
+				return w.a.ctx.Err()
+			}
 			f := float32(x)
 			b = binary.LittleEndian.AppendUint32(b, math.Float32bits(f))
 			k := i % comps
@@ -1047,10 +1078,13 @@ func (w *writer) writeGeometry(prim, attributes map[string]any, ref primitiveRef
 				hi[k] = float64(f)
 			}
 		}
-		key := storedKey{"geometry " + name, old, position, sha256.Sum256(b)}
+		key := storedKey{"geometry " + name, old, position, w.a.sum(b)}
+		if w.a.done(0) {
+			return w.a.ctx.Err()
+		}
 		if i, ok := done[key]; ok {
 			where[name] = num(i)
-			return
+			return nil
 		}
 		acc := map[string]any{"componentType": num(5126), "count": num(len(values) / comps), "type": kind}
 		if bounds {
@@ -1071,15 +1105,21 @@ func (w *writer) writeGeometry(prim, attributes map[string]any, ref primitiveRef
 		i := w.store(acc, b, 0, target, replace)
 		done[key] = i
 		where[name] = num(i)
+		return nil
 	}
 	flat := func(v []r3.Vec) []float64 {
 		x := make([]float64, 0, 3*len(v))
-		for _, q := range v {
+		for i, q := range v {
+			if w.a.done(i) {
+				return nil // put looks again
+			}
 			x = append(x, q.X, q.Y, q.Z)
 		}
 		return x
 	}
-	put(attributes, "POSITION", flat(stored), "VEC3", 3, true)
+	if err := put(attributes, "POSITION", flat(stored), "VEC3", 3, true); err != nil {
+		return err
+	}
 	where := ref.String()
 	if i := intOf(attributes["NORMAL"]); i >= 0 {
 		x, err := w.a.floats(i, gltf.AccessorVec3, where+" NORMAL")
@@ -1088,13 +1128,18 @@ func (w *writer) writeGeometry(prim, attributes map[string]any, ref primitiveRef
 		}
 		normals := vectors(x)
 		for v := range normals {
+			if w.a.done(v) {
+				return w.a.ctx.Err()
+			}
 			if v < n {
 				if q := worldNormal(&lin[v], normals[v]); q != (r3.Vec{}) {
 					normals[v] = q
 				}
 			}
 		}
-		put(attributes, "NORMAL", flat(normals), "VEC3", 3, false)
+		if err := put(attributes, "NORMAL", flat(normals), "VEC3", 3, false); err != nil {
+			return err
+		}
 	}
 	if i := intOf(attributes["TANGENT"]); i >= 0 {
 		x, err := w.a.floats(i, gltf.AccessorVec4, where+" TANGENT")
@@ -1102,6 +1147,9 @@ func (w *writer) writeGeometry(prim, attributes map[string]any, ref primitiveRef
 			return err
 		}
 		for v := 0; v < n && 4*v+3 < len(x); v++ {
+			if w.a.done(v) {
+				return w.a.ctx.Err()
+			}
 			q := unit(lin[v].ApplyVector(r3.Vec{X: x[4*v], Y: x[4*v+1], Z: x[4*v+2]}))
 			if q != (r3.Vec{}) {
 				x[4*v], x[4*v+1], x[4*v+2] = q.X, q.Y, q.Z
@@ -1110,7 +1158,9 @@ func (w *writer) writeGeometry(prim, attributes map[string]any, ref primitiveRef
 				x[4*v+3] = -x[4*v+3]
 			}
 		}
-		put(attributes, "TANGENT", x, "VEC4", 4, false)
+		if err := put(attributes, "TANGENT", x, "VEC4", 4, false); err != nil {
+			return err
+		}
 	}
 	// Morph targets are displacements: they follow the linear part alone.
 	targets, _ := prim["targets"].([]any)
@@ -1130,6 +1180,9 @@ func (w *writer) writeGeometry(prim, attributes map[string]any, ref primitiveRef
 				if v >= n {
 					break
 				}
+				if w.a.done(v) {
+					return w.a.ctx.Err()
+				}
 				if name == "NORMAL" {
 					if inv, ok := lin[v].Inverse(); ok {
 						// Scaled like the normals themselves, which stay of unit length.
@@ -1145,7 +1198,9 @@ func (w *writer) writeGeometry(prim, attributes map[string]any, ref primitiveRef
 			// The map's key must tell target from target.
 			was := target[name]
 			proxy := map[string]any{"target" + name: was}
-			put(proxy, "target"+name, flat(d), "VEC3", 3, name == "POSITION")
+			if err := put(proxy, "target"+name, flat(d), "VEC3", 3, name == "POSITION"); err != nil {
+				return err
+			}
 			target[name] = proxy["target"+name]
 		}
 	}
@@ -1164,7 +1219,10 @@ func (w *writer) flip(prim map[string]any, ref primitiveRef, data *primitiveData
 	}
 	b := make([]byte, 0, 12*len(data.triangle))
 	wide := len(data.position) > 65535
-	for _, t := range data.triangle { // already turned by the reader
+	for i, t := range data.triangle { // already turned by the reader
+		if w.a.done(i) {
+			return w.a.ctx.Err()
+		}
 		for _, v := range t {
 			if wide {
 				b = binary.LittleEndian.AppendUint32(b, uint32(v))
