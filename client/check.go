@@ -9,6 +9,7 @@ import (
 	"github.com/selvage/selvage/api/convert"
 	pb "github.com/selvage/selvage/api/selvage/v1"
 	"github.com/selvage/selvage/transfer/pose"
+	"google.golang.org/protobuf/proto"
 )
 
 // CheckRequest asks for the check of one weighted garment in motion.
@@ -67,7 +68,7 @@ func (c *Client) check(ctx context.Context, m *pb.CheckPosesRequest, r CheckRequ
 	if err != nil {
 		return nil, err
 	}
-	var report *pose.Report
+	var report *pb.CheckReport
 	for {
 		part, err := stream.Recv()
 		if errors.Is(err, io.EOF) {
@@ -88,11 +89,15 @@ func (c *Client) check(ctx context.Context, m *pb.CheckPosesRequest, r CheckRequ
 				}
 			}
 		case *pb.CheckPosesResponse_Report:
-			report = convert.ReportFromProto(x.Report)
+			if report == nil {
+				report = x.Report
+			} else {
+				proto.Merge(report, x.Report) // goes on with the lists
+			}
 		}
 	}
 	if report == nil {
 		return nil, errors.New("the server's answer is not whole")
 	}
-	return report, nil
+	return convert.ReportFromProto(report), nil
 }

@@ -175,7 +175,9 @@ func (s *Server) CheckPoses(m *pb.CheckPosesRequest, stream grpc.ServerStreaming
 	if err == nil {
 		// The slot goes to the next call while this one's reader takes its time.
 		t.done()
-		out.add(&pb.CheckPosesResponse{Part: &pb.CheckPosesResponse_Report{Report: convert.ReportToProto(report)}})
+		for _, part := range convert.ReportParts(report) {
+			out.add(&pb.CheckPosesResponse{Part: &pb.CheckPosesResponse_Report{Report: part}})
+		}
 	}
 	e := out.close(err != nil)
 	// Where sending failed it ended ctx, so that computing says nothing of why.
@@ -199,11 +201,11 @@ func (s *Server) checkPoses(ctx context.Context, body *source, names []string, g
 	if err != nil {
 		return nil, err
 	}
-	total, done, findings := int32(len(k.Poses())), int32(0), 0
+	total, done, found := int32(len(k.Poses())), int32(0), tally(0)
 	out.progress(&pb.CheckProgress{Total: total})
 	report, err := k.Run(ctx, func(r pose.Result) error {
-		if findings += len(r.Findings) + len(r.Notes); findings > maxFindings {
-			return &limitError{"max_findings", fmt.Sprintf("more than %d findings and notes: the limits are too narrow or the garment is not this body's", maxFindings)}
+		if err := found.add(&r); err != nil {
+			return err
 		}
 		done++
 		if !omitPoses {
@@ -216,6 +218,17 @@ func (s *Server) checkPoses(ctx context.Context, body *source, names []string, g
 		s.metrics.checked(report)
 	}
 	return report, err
+}
+
+// tally of the findings and notes of a check.
+type tally int
+
+// add counts those of one more pose. Error: *limitError beyond maxFindings.
+func (n *tally) add(r *pose.Result) error {
+	if *n += tally(len(r.Findings) + len(r.Notes)); *n > maxFindings {
+		return &limitError{"max_findings", fmt.Sprintf("more than %d findings and notes: the limits are too narrow, or the garment is another body's", maxFindings)}
+	}
+	return nil
 }
 
 // checked counts a finished check.

@@ -314,6 +314,29 @@ func ReportToProto(r *pose.Report) *pb.CheckReport {
 	}
 }
 
+// partFindings is how many findings and notes one part of a report holds: about 1 MiB.
+const partFindings = 2500
+
+// ReportParts returns the message of r in parts: merged (the lists appended, as
+// proto.Merge does) they are ReportToProto of r.
+func ReportParts(r *pose.Report) []*pb.CheckReport {
+	whole := ReportToProto(r)
+	findings, notes := whole.Findings, whole.Notes
+	part := whole
+	var out []*pb.CheckReport
+	for {
+		n := min(len(findings), partFindings)
+		part.Findings, findings = findings[:n:n], findings[n:]
+		n = min(len(notes), partFindings-n)
+		part.Notes, notes = notes[:n:n], notes[n:]
+		out = append(out, part)
+		if len(findings)+len(notes) == 0 {
+			return out
+		}
+		part = &pb.CheckReport{}
+	}
+}
+
 // ReportFromProto is the inverse of ReportToProto.
 func ReportFromProto(m *pb.CheckReport) *pose.Report {
 	return &pose.Report{

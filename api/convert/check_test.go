@@ -171,6 +171,33 @@ func TestReport_RoundTripOfEveryField(t *testing.T) {
 	}
 }
 
+// Parts are small, and merged they are the report.
+func TestReportParts(t *testing.T) {
+	for _, c := range []struct{ findings, notes, parts int }{{0, 0, 1}, {3, 4, 1}, {2500, 0, 1}, {2499, 2, 2}, {2500, 1, 2}, {6000, 6000, 5}} {
+		r := pose.Report{Body: "b", Poses: 7, Limits: pose.Limits{Gap: 1}, Findings: make([]pose.Finding, c.findings), Notes: make([]pose.Finding, c.notes)}
+		for i := range r.Findings {
+			r.Findings[i].Size = float64(i)
+		}
+		for i := range r.Notes {
+			r.Notes[i].Sentence = strings.Repeat("n", 150)
+		}
+		parts := ReportParts(&r)
+		if len(parts) != c.parts {
+			t.Errorf("%d findings, %d notes: %d parts, want %d", c.findings, c.notes, len(parts), c.parts)
+		}
+		var merged pb.CheckReport
+		for _, p := range parts {
+			if n := proto.Size(p); n > 2<<20 {
+				t.Errorf("a part of %d bytes", n)
+			}
+			proto.Merge(&merged, p)
+		}
+		if !proto.Equal(&merged, ReportToProto(&r)) {
+			t.Errorf("%d findings, %d notes: the merged parts are another report", c.findings, c.notes)
+		}
+	}
+}
+
 // TestCheck_WordsHaveAllValues: every value that the API defines has a word of the
 // core's, and each kind and limit of the core a value.
 func TestCheck_WordsHaveAllValues(t *testing.T) {

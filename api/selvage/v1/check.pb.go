@@ -1187,7 +1187,7 @@ func (x *CheckLimits) GetInfluencesCut() float64 {
 }
 
 // CheckPosesResponse is one message of the answer, in this order: progress and poses
-// as they come, then one report.
+// as they come, then the report.
 type CheckPosesResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// What this message carries.
@@ -1281,8 +1281,9 @@ type CheckPosesResponse_Pose struct {
 }
 
 type CheckPosesResponse_Report struct {
-	// The report, once, last: some 400 bytes a finding. A client whose library stops
-	// at messages of 4 MiB should allow for more.
+	// The report: one message, or where there are thousands of findings several, of
+	// about 1 MiB each. Each goes on with the lists findings and notes where the one
+	// before ended; the other fields are in the first.
 	Report *CheckReport `protobuf:"bytes,3,opt,name=report,proto3,oneof"`
 }
 
