@@ -3,14 +3,17 @@ package gltfio
 import (
 	"bytes"
 	"context"
+	"encoding/binary"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -543,6 +546,128 @@ func TestWithRows_Formats(t *testing.T) {
 		if _, ok := prim.Attributes["WEIGHTS_1"]; !ok {
 			t.Errorf("format %d: no second set", f)
 		}
+	}
+}
+
+// TestWithRows_StoredSums: random rows of up to eight influences, as bytes in the
+// file, sum as glTF 2.0, section 3.7.3.3 asks: integers to 255 and 65535 exactly,
+// floats to one within 2e-7 for each weight that is not zero (the note there, from
+// memory). Rows that would not are refused and the vertex is named.
+func TestWithRows_StoredSums(t *testing.T) {
+	const seed, n = 11, 3000
+	rng := rand.New(rand.NewPCG(seed, 1))
+	b := newBuilder()
+	var p []float32
+	var idx []uint16
+	for v := range uint16(n) {
+		p = append(p, rng.Float32(), rng.Float32(), rng.Float32())
+		idx = append(idx, v, (v+1)%n, (v+2)%n)
+	}
+	m := b.add("meshes", obj{"name": "net", "primitives": []any{obj{"attributes": obj{"POSITION": b.positions(p...)}, "indices": b.accessor(5123, "SCALAR", len(idx), u16(idx...), nil)}}})
+	b.add("nodes", obj{"name": "net", "mesh": m})
+	b.root["scenes"] = []any{obj{"nodes": []any{0}}}
+	g := b.parse(t)
+
+	// A body with ten joints in a row.
+	bb := newBuilder()
+	bb.body()
+	for k := range 8 {
+		skin := bb.list("skins")[0].(obj)
+		j := bb.add("nodes", obj{"name": fmt.Sprint("link_", k)})
+		skin["joints"] = append(skin["joints"].([]any), j)
+		scene := bb.list("scenes")[0].(obj)
+		scene["nodes"] = append(scene["nodes"].([]any), j)
+	}
+	delete(bb.list("skins")[0].(obj), "inverseBindMatrices")
+	body := bb.parse(t)
+	src, err := body.Body(Selection{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := g.Garment(Selection{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows, acc := weights.NewRows(n), weights.NewAccumulator(10)
+	for range n {
+		for range 1 + rng.IntN(8) {
+			acc.Add(uint16(rng.IntN(10)), math.Pow(rng.Float64(), 6)+1e-7)
+		}
+		acc.FlushNormalised(rows)
+	}
+	for _, f := range []weights.Format{weights.Float32, weights.Uint16, weights.Uint8} {
+		stored, err := weights.Quantise(rows, f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		out, _, err := g.WithRows(s, body, src, Output{Rows: stored, Format: f})
+		if err != nil {
+			t.Fatalf("seed %d, format %d: %v", seed, f, err)
+		}
+		back := reread(t, out)
+		prim := back.doc.Meshes[0].Primitives[0]
+		sum, whole, count := make([]float64, n), make([]int, n), make([]int, n)
+		for set := 0; ; set++ {
+			i, ok := prim.Attributes[fmt.Sprintf("WEIGHTS_%d", set)]
+			if !ok {
+				break
+			}
+			data := back.buffers[0][back.doc.BufferViews[*back.doc.Accessors[i].BufferView].ByteOffset:]
+			for k := range 4 * n {
+				x := 0
+				switch f {
+				case weights.Uint8:
+					x = int(data[k])
+				case weights.Uint16:
+					x = int(binary.LittleEndian.Uint16(data[2*k:]))
+				default:
+					w := math.Float32frombits(binary.LittleEndian.Uint32(data[4*k:]))
+					sum[k/4] += float64(w)
+					if w != 0 {
+						x = 1
+					}
+				}
+				whole[k/4] += x
+				if x != 0 {
+					count[k/4]++
+				}
+			}
+		}
+		for v := range n {
+			if f == weights.Float32 && math.Abs(sum[v]-1) > 2e-7*float64(count[v]) || f != weights.Float32 && whole[v] != f.Steps() {
+				t.Fatalf("seed %d, format %d, vertex %d: sum %.9g, integers %d", seed, f, v, sum[v], whole[v])
+			}
+		}
+
+		// One step too much or too little, and the same rows in a coarser format's
+		// place, are no legal weights.
+		for _, by := range []float64{-1, 1} {
+			step := 1e-5
+			if f.Steps() > 0 {
+				step = 1 / float64(f.Steps())
+			}
+			bad := &weights.Rows{Start: stored.Start, Joint: stored.Joint, Weight: slices.Clone(stored.Weight)}
+			const v = 1234
+			_, w := bad.Row(v)
+			largest := slices.Index(w, slices.Max(w))
+			w[largest] += by * step
+			var e *weights.SumError
+			if _, _, err := g.WithRows(s, body, src, Output{Rows: bad, Format: f}); !errors.As(err, &e) || e.Vertex != v {
+				t.Errorf("seed %d, format %d, %+g steps: %v, want a sum error of vertex %d", seed, f, by, err, v)
+			}
+		}
+		for _, x := range []float64{math.NaN(), -0.25, math.Inf(1)} {
+			bad := &weights.Rows{Start: stored.Start, Joint: stored.Joint, Weight: slices.Clone(stored.Weight)}
+			bad.Weight[0] = x
+			var e *weights.RowError
+			if _, _, err := g.WithRows(s, body, src, Output{Rows: bad, Format: f}); !errors.As(err, &e) || e.Vertex != 0 {
+				t.Errorf("format %d, weight %g: %v, want a row error of vertex 0", f, x, err)
+			}
+		}
+	}
+	var fault *Error
+	if _, _, err := g.WithRows(s, body, src, Output{}); !errors.As(err, &fault) {
+		t.Errorf("no rows at all: %v, want an *Error", err)
 	}
 }
 

@@ -23,7 +23,7 @@ import (
 // Output is what a garment's surface gets.
 type Output struct {
 	// Rows by surface vertex over the joints of the body's surface followed by
-	// Kept; already on Format's grid.
+	// Kept; already on Format's grid (weights.Format.CheckStored). Not nil.
 	Rows   *weights.Rows
 	Format weights.Format
 	// Sets of four influences to write at least; more are written where a row needs
@@ -74,6 +74,8 @@ type freedView struct{ offset, length int }
 // Garment), bound to the skin of the body's surface (read from body by Body). In
 // the default pose every vertex stands exactly where it stood, to float32
 // rounding. Node, skin and accessor indices of everything else stay as they are.
+// Rows that the format would not store with a sum of one are refused with the
+// vertex's *weights.SumError or *weights.RowError.
 func (a *Asset) WithRows(s *Surface, body *Asset, source *Surface, out Output) (*Asset, *Report, error) {
 	n := s.Mesh.NumVertices()
 	if out.Rows == nil {
@@ -887,7 +889,10 @@ func (w *writer) writePrimitive(prim map[string]any, part Part, ref primitiveRef
 		if w.a.done(v) {
 			return w.a.ctx.Err()
 		}
-		joint, _ := w.out.Rows.Row(v)
+		joint, weight := w.out.Rows.Row(v)
+		if err := w.out.Format.CheckStored(v, weight); err != nil {
+			return fmt.Errorf("%s: write rows: %w", w.a.Name, err)
+		}
 		sets = max(sets, (len(joint)+3)/4)
 	}
 	for set := 0; set < sets; set++ {

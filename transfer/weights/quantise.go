@@ -1,6 +1,9 @@
 package weights
 
-import "math"
+import (
+	"fmt"
+	"math"
+)
 
 // Float32Tolerance is how far, per non-zero weight, the sum of a row of float
 // weights may lie from one.
@@ -16,6 +19,34 @@ func (f Format) Steps() int {
 		return 255
 	}
 	return 0
+}
+
+// CheckStored returns an error where the weights of vertex v, as the format stores
+// them, do not sum to one: the integers exactly to Steps, floats to within
+// Float32Tolerance for each weight that is not zero. Errors: *SumError, and
+// *RowError for a weight that is negative or not finite.
+// Source: glTF 2.0 specification, section 3.7.3.3.
+func (f Format) CheckStored(v int, weight []float64) error {
+	sum, room, steps := 0.0, 0.0, f.Steps()
+	for i, w := range weight {
+		if !(w >= 0) || math.IsInf(w, 0) {
+			return &RowError{v, fmt.Sprintf("influence %d has weight %g", i, w)}
+		}
+		x := float64(float32(w))
+		if steps > 0 {
+			x = math.Round(w * float64(steps)) // whole numbers, summed exactly
+		} else if x > 0 {
+			room += Float32Tolerance
+		}
+		sum += x
+	}
+	if steps > 0 {
+		sum /= float64(steps) // exactly one where they sum to steps
+	}
+	if !(math.Abs(sum-1) <= room) {
+		return &SumError{Vertex: v, Sum: sum}
+	}
+	return nil
 }
 
 // Quantise normalises each row and puts it on the grid of the format; influences
