@@ -10,7 +10,6 @@ package gltfio
 import (
 	"bytes"
 	"context"
-	"encoding/base64"
 	"encoding/binary"
 	"encoding/json"
 	"errors"
@@ -59,6 +58,14 @@ func (a *Asset) WithContext(ctx context.Context) *Asset {
 	b := *a
 	b.ctx = ctx
 	return &b
+}
+
+// context is that of WithContext, or one that never ends.
+func (a *Asset) context() context.Context {
+	if a.ctx != nil {
+		return a.ctx
+	}
+	return context.Background()
 }
 
 // checkEvery is the number of steps between two looks at the context.
@@ -135,12 +142,18 @@ func Open(file string, opt Options) (*Asset, error) {
 	if opt.AllowExternal {
 		folder = filepath.Dir(file)
 	}
-	return parse(data, file, folder, limit)
+	return parse(context.Background(), data, file, folder, limit)
 }
 
 // Parse reads an asset from memory; name appears in messages. External files are
 // refused whatever opt says: memory has no folder.
 func Parse(data []byte, name string, opt Options) (*Asset, error) {
+	return ParseContext(context.Background(), data, name, opt)
+}
+
+// ParseContext is Parse that ends with ctx's error soon after ctx is done. The
+// asset does not carry ctx on.
+func ParseContext(ctx context.Context, data []byte, name string, opt Options) (*Asset, error) {
 	limit := opt.MaxBytes
 	if limit <= 0 {
 		limit = defaultLimit
@@ -148,7 +161,7 @@ func Parse(data []byte, name string, opt Options) (*Asset, error) {
 	if int64(len(data)) > limit {
 		return nil, &Error{File: name, What: fmt.Sprintf("has %d bytes, more than the limit of %d", len(data), limit)}
 	}
-	return parse(data, name, "", limit)
+	return parse(ctx, data, name, "", limit)
 }
 
 // reason strips the path from a file error: the caller's message names the file.
@@ -160,8 +173,8 @@ func reason(err error) error {
 	return err
 }
 
-func parse(data []byte, name, folder string, limit int64) (*Asset, error) {
-	a := &Asset{Name: name, folder: folder}
+func parse(ctx context.Context, data []byte, name, folder string, limit int64) (*Asset, error) {
+	a := &Asset{Name: name, folder: folder, ctx: ctx}
 	text, chunk, err := a.container(data)
 	if err != nil {
 		return nil, err
@@ -180,6 +193,7 @@ func parse(data []byte, name, folder string, limit int64) (*Asset, error) {
 	if err := a.checkNodes(); err != nil {
 		return nil, err
 	}
+	a.ctx = nil
 	return a, nil
 }
 
@@ -233,6 +247,10 @@ func (a *Asset) container(data []byte) (text, chunk []byte, err error) {
 
 // decode fills doc and root from the JSON text.
 func (a *Asset) decode(text []byte) error {
+	text, long, err := lift(a.context(), text)
+	if err != nil {
+		return err
+	}
 	d := json.NewDecoder(bytes.NewReader(text))
 	d.UseNumber()
 	if err := d.Decode(&a.root); err != nil {
@@ -250,6 +268,17 @@ func (a *Asset) decode(text []byte) error {
 	a.doc = new(gltf.Document)
 	if err := json.Unmarshal(exact, a.doc); err != nil {
 		return a.fault("", "JSON: %v", jsonFault(err))
+	}
+	long.putBack(a.root)
+	for _, b := range a.doc.Buffers {
+		if b != nil {
+			b.URI = long.original(b.URI)
+		}
+	}
+	for _, m := range a.doc.Images {
+		if m != nil {
+			m.URI = long.original(m.URI)
+		}
 	}
 	if v := a.doc.Asset.Version; !strings.HasPrefix(v, "2.") && v != "2" {
 		return a.fault("", "is glTF version %q; only version 2 can be read", clip(v))
@@ -393,7 +422,9 @@ func (a *Asset) loadBuffers(chunk []byte, budget int64) error {
 			return a.fault(where, "has no data")
 		case strings.HasPrefix(b.URI, "data:"):
 			var err error
-			if data, err = dataURI(b.URI); err != nil {
+			if data, err = a.dataURI(b.URI); a.done(0) {
+				return a.ctx.Err()
+			} else if err != nil {
 				return a.fault(where, "%v", err)
 			}
 		default:
@@ -409,28 +440,6 @@ func (a *Asset) loadBuffers(chunk []byte, budget int64) error {
 		a.buffers[i] = data[:b.ByteLength:b.ByteLength]
 	}
 	return nil
-}
-
-// dataURI decodes the payload of a data: URI (RFC 2397), base64 or percent-coded.
-func dataURI(uri string) ([]byte, error) {
-	head, body, ok := strings.Cut(uri, ",")
-	if !ok {
-		return nil, errors.New("its data URI has no data")
-	}
-	if strings.HasSuffix(head, ";base64") {
-		data, err := base64.StdEncoding.DecodeString(body)
-		if err != nil {
-			if data, err = base64.RawStdEncoding.DecodeString(body); err != nil {
-				return nil, errors.New("its data URI is not valid base64")
-			}
-		}
-		return data, nil
-	}
-	s, err := url.PathUnescape(body)
-	if err != nil {
-		return nil, errors.New("its data URI is not valid")
-	}
-	return []byte(s), nil
 }
 
 // readBeside reads a file that a relative URI names, below the asset's folder.

@@ -27,9 +27,13 @@ func (w *writer) finish() (*Asset, error) {
 	if len(whole) == 0 {
 		delete(w.root, "buffers")
 	}
-	text, err := json.Marshal(w.root)
+	parts, err := w.a.encodeTree(w.root)
 	if err != nil {
 		return nil, fmt.Errorf("%s: encode JSON: %w", w.a.Name, err)
+	}
+	text, err := w.a.join(parts, nil, 1)
+	if err != nil {
+		return nil, err
 	}
 	b := &Asset{Name: w.a.Name, folder: w.a.folder, ctx: w.a.ctx}
 	if err := b.decode(text); err != nil {
@@ -134,16 +138,16 @@ func (a *Asset) Encode(w io.Writer) error {
 	if err != nil {
 		return err
 	}
-	text, err := json.Marshal(root.tree)
+	text, err := a.encodeTree(root.tree)
 	if err != nil {
 		return fmt.Errorf("%s: encode JSON: %w", a.Name, err)
 	}
-	for len(text)%4 != 0 {
-		text = append(text, ' ')
+	for text.length%4 != 0 {
+		text.add([]byte{' '})
 	}
 	root.data.pad(4)
 	chunk := root.data.length
-	total := 12 + 8 + len(text)
+	total := 12 + 8 + text.length
 	if chunk > 0 {
 		total += 8 + chunk
 	}
@@ -151,11 +155,12 @@ func (a *Asset) Encode(w io.Writer) error {
 		return a.fault("", "the result has %d bytes, more than binary glTF can hold", total)
 	}
 	head := make([]byte, 0, 20)
-	for _, x := range []uint32{glbMagic, 2, uint32(total), uint32(len(text)), chunkJSON} {
+	for _, x := range []uint32{glbMagic, 2, uint32(total), uint32(text.length), chunkJSON} {
 		head = binary.LittleEndian.AppendUint32(head, x)
 	}
 	var file pieces
-	file.add(head, text)
+	file.add(head)
+	file.add(text.list...)
 	if chunk > 0 {
 		var h []byte
 		h = binary.LittleEndian.AppendUint32(h, uint32(chunk))
