@@ -218,6 +218,10 @@ func (a *Asset) joined() (*container, error) {
 		return nil, err
 	}
 	data := a.whole()
+	if data.length == 0 { // nothing to put in a binary chunk
+		delete(tree, "buffers")
+		return &container{tree: tree, data: data}, nil
+	}
 	buffer := w.object("buffers", 0)
 	delete(buffer, "uri")
 	buffer["byteLength"] = num(data.length)
