@@ -144,7 +144,7 @@ func (t *trusted) spread(ctx context.Context, g *target) error {
 
 // lastResort gives rows to vertices that have none: the nearest usable body
 // vertex's, whatever the distance. It returns how many there were.
-func lastResort(s *Source, g *target, t *trusted, rows *weights.Rows) (*weights.Rows, int) {
+func lastResort(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.Rows) (*weights.Rows, int, error) {
 	missing := 0
 	for v := 0; v < rows.Len(); v++ {
 		if rows.Start[v+1] == rows.Start[v] {
@@ -152,11 +152,14 @@ func lastResort(s *Source, g *target, t *trusted, rows *weights.Rows) (*weights.
 		}
 	}
 	if missing == 0 {
-		return rows, 0
+		return rows, 0, nil
 	}
 	acc := weights.NewAccumulator(len(s.body.Skin.Joints))
 	out := weights.NewRows(rows.Len())
 	for v := 0; v < rows.Len(); v++ {
+		if v%blockSize == 0 && ctx.Err() != nil {
+			return nil, 0, ctx.Err()
+		}
 		if rows.Start[v+1] > rows.Start[v] {
 			out.Append(rows.Row(v))
 			continue
@@ -178,5 +181,5 @@ func lastResort(s *Source, g *target, t *trusted, rows *weights.Rows) (*weights.
 		}
 		acc.FlushNormalised(out)
 	}
-	return out, missing
+	return out, missing, nil
 }

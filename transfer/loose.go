@@ -56,18 +56,23 @@ const (
 
 // looseness returns for each vertex how far it hangs rather than fits, 0 to 1, and
 // the loose region it belongs to, -1 for none. Regions are numbered from 0.
-func looseness(s *Source, g *target, c *candidates, rigid, span []bool, opt *Options) (hang []float64, region []int32, regions int) {
+func looseness(ctx context.Context, s *Source, g *target, c *candidates, rigid, span []bool, opt *Options) (hang []float64, region []int32, regions int, err error) {
 	n := len(g.position)
 	hang, region = make([]float64, n), make([]int32, n)
 	for v := range region {
 		region[v] = -1
 	}
 	if opt.Loose == Off && len(opt.LooseNames) == 0 {
-		return hang, region, 0
+		return hang, region, 0, nil
 	}
 	named := g.namedVertices(opt.LooseNames)
 	isNamed := func(v int32) bool { return named != nil && named[v] }
 
+	steps := 0
+	done := func() bool {
+		steps++
+		return ended(ctx, steps)
+	}
 	// Islands that are loose on the whole.
 	whole := make([]bool, g.islands.Count)
 	for i := range whole {
@@ -76,6 +81,9 @@ func looseness(s *Source, g *target, c *candidates, rigid, span []bool, opt *Opt
 		}
 		far, total := 0.0, 0.0
 		for _, v := range g.islands.Members(i) {
+			if done() {
+				return nil, nil, 0, ctx.Err()
+			}
 			total += g.area[v]
 			if c.near[v] > 0.03*s.size && opt.Loose != Off {
 				far += g.area[v]
@@ -95,6 +103,9 @@ func looseness(s *Source, g *target, c *candidates, rigid, span []bool, opt *Opt
 	hangs := func(v int32) bool { return c.near[v] > start(v) || span[v] }
 	seen := make([]bool, n)
 	for v := int32(0); v < int32(n); v++ {
+		if done() {
+			return nil, nil, 0, ctx.Err()
+		}
 		i := g.islands.Island[v]
 		if seen[v] || rigid[i] || !hangs(v) || !whole[i] && opt.Loose == Off {
 			continue
@@ -103,6 +114,9 @@ func looseness(s *Source, g *target, c *candidates, rigid, span []bool, opt *Opt
 		members := []int32{v}
 		far, total := 0.0, 0.0
 		for k := 0; k < len(members); k++ {
+			if done() {
+				return nil, nil, 0, ctx.Err()
+			}
 			w := members[k]
 			total += g.area[w]
 			if c.near[w] > 1.3*start(w) || span[w] {
@@ -123,13 +137,18 @@ func looseness(s *Source, g *target, c *candidates, rigid, span []bool, opt *Opt
 			lo, hi = anchorNear, anchorFar
 		}
 		for _, w := range members {
+			if done() {
+				return nil, nil, 0, ctx.Err()
+			}
 			region[w] = int32(regions)
 			from := start(w)
 			hang[w] = smoothstep(from, from*hi/lo, c.near[w])
 		}
 		regions++
 	}
-	hangSpanning(s, g, span, region, hang)
+	if err := hangSpanning(ctx, s, g, span, region, hang); err != nil {
+		return nil, nil, 0, err
+	}
 	// What rests on the body belongs to the region that hangs from it, where the
 	// island is loose on the whole.
 	for i, w := range whole {
@@ -149,15 +168,18 @@ func looseness(s *Source, g *target, c *candidates, rigid, span []bool, opt *Opt
 			}
 		}
 	}
-	return hang, region, regions
+	return hang, region, regions, nil
 }
 
 // hangSpanning lets the cloth that spans hang more and more, from where it begins
 // down to anchorBand along it.
-func hangSpanning(s *Source, g *target, span []bool, region []int32, hang []float64) {
+func hangSpanning(ctx context.Context, s *Source, g *target, span []bool, region []int32, hang []float64) error {
 	var queue distanceQueue
 	dist := make([]float64, len(span))
 	for v := range span {
+		if ended(ctx, v) {
+			return ctx.Err()
+		}
 		dist[v] = math.Inf(1)
 		if !span[v] || region[v] < 0 {
 			continue
@@ -172,7 +194,10 @@ func hangSpanning(s *Source, g *target, span []bool, region []int32, hang []floa
 		}
 	}
 	reach := anchorBand * s.size
-	for queue.len() > 0 {
+	for steps := 0; queue.len() > 0; steps++ {
+		if ended(ctx, steps) {
+			return ctx.Err()
+		}
 		d, v := queue.pop()
 		if d > dist[v] {
 			continue
@@ -192,11 +217,12 @@ func hangSpanning(s *Source, g *target, span []bool, region []int32, hang []floa
 			hang[v] = max(hang[v], smoothstep(0, reach, dist[v]))
 		}
 	}
+	return ctx.Err()
 }
 
 // givesWay reports whose rows may be changed where the cloth would tear: what hangs,
 // and above what spans also the cloth that leads there, out to giveBand along it.
-func givesWay(s *Source, g *target, rigid, span []bool, region []int32, hang []float64) []bool {
+func givesWay(ctx context.Context, s *Source, g *target, rigid, span []bool, region []int32, hang []float64) ([]bool, error) {
 	free := make([]bool, len(hang))
 	var queue distanceQueue
 	dist := make([]float64, len(hang))
@@ -209,7 +235,10 @@ func givesWay(s *Source, g *target, rigid, span []bool, region []int32, hang []f
 		}
 	}
 	reach := giveBand * s.size
-	for queue.len() > 0 {
+	for steps := 0; queue.len() > 0; steps++ {
+		if ended(ctx, steps) {
+			return nil, ctx.Err()
+		}
 		d, v := queue.pop()
 		if d > dist[v] {
 			continue
@@ -222,7 +251,7 @@ func givesWay(s *Source, g *target, rigid, span []bool, region []int32, hang []f
 			}
 		}
 	}
-	return free
+	return free, ctx.Err()
 }
 
 // smoothstep is 0 below lo, 1 above hi, and 3t^2-2t^3 between.
@@ -241,17 +270,25 @@ func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bo
 			return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
 		}
 	}
-	hang, region, regions := looseness(s, g, c, rigid, span, opt)
+	hang, region, regions, err := looseness(ctx, s, g, c, rigid, span, opt)
+	if err != nil {
+		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
+	}
 	t.hang = hang
 	if regions == 0 {
 		return nil
 	}
-	t.free = givesWay(s, g, rigid, span, region, hang)
+	if t.free, err = givesWay(ctx, s, g, rigid, span, region, hang); err != nil {
+		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
+	}
 	allowed, err := allowedJoints(ctx, s, g, c, hang, region, regions, span, spanned, t, opt.Threads)
 	if err != nil {
 		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
 	}
-	h := newSurround(s)
+	h, err := newSurround(ctx, s)
+	if err != nil {
+		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
+	}
 	n := len(g.position)
 	blocks := make([]*weights.Rows, blocksOf(n))
 	err = parallel(ctx, n, opt.Threads, func(lo, hi int) {
@@ -304,7 +341,13 @@ func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bo
 	if err != nil {
 		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
 	}
-	t.rows = thinChains(s, g, hang, region, regions, weights.Concat(blocks...), opt)
+	rows, err := weights.ConcatContext(ctx, blocks...)
+	if err != nil {
+		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
+	}
+	if t.rows, err = thinChains(ctx, s, g, hang, region, regions, rows, opt); err != nil {
+		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
+	}
 	return nil
 }
 
@@ -319,7 +362,7 @@ const (
 // weight first, until the limit of influences cuts hardly anything: where it cuts
 // much, neighbours lose different joints, and a broad sheet that blends a whole
 // spine would tear. Rows are changed as far as the cloth hangs.
-func thinChains(s *Source, g *target, hang []float64, region []int32, regions int, rows *weights.Rows, opt *Options) *weights.Rows {
+func thinChains(ctx context.Context, s *Source, g *target, hang []float64, region []int32, regions int, rows *weights.Rows, opt *Options) (*weights.Rows, error) {
 	joints := s.body.Skin.Joints
 	members := make([][]int32, regions)
 	for v, r := range region {
@@ -335,6 +378,9 @@ func thinChains(s *Source, g *target, hang []float64, region []int32, regions in
 			to[j] = int32(j)
 		}
 		for {
+			if ctx.Err() != nil {
+				return nil, ctx.Err()
+			}
 			mass, total, lost := make([]float64, len(joints)), 0.0, 0.0
 			var w []float64
 			one := weights.NewRows(1)
@@ -395,6 +441,9 @@ func thinChains(s *Source, g *target, hang []float64, region []int32, regions in
 	}
 	out := weights.NewRows(rows.Len())
 	for v := 0; v < rows.Len(); v++ {
+		if ended(ctx, v) {
+			return nil, ctx.Err()
+		}
 		joint, weight := rows.Row(v)
 		if region[v] < 0 || hang[v] == 0 {
 			out.Append(joint, weight)
@@ -407,7 +456,7 @@ func thinChains(s *Source, g *target, hang []float64, region []int32, regions in
 		}
 		acc.FlushNormalised(out)
 	}
-	return out
+	return out, nil
 }
 
 // allowedJoints returns for each region a map from joint to the joint that takes
@@ -427,6 +476,9 @@ func allowedJoints(ctx context.Context, s *Source, g *target, c *candidates, han
 	reach := anchorBand * s.size
 	dist := make([]float64, len(region))
 	for r := 0; r < regions; r++ {
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
 		for v := range dist {
 			dist[v] = math.Inf(1)
 		}
@@ -440,6 +492,9 @@ func allowedJoints(ctx context.Context, s *Source, g *target, c *candidates, han
 		inside := len(queue)
 		members := queue[:inside:inside]
 		for k := 0; k < len(queue); k++ { // breadth first: near enough to the shortest way
+			if ended(ctx, k) {
+				return nil, ctx.Err()
+			}
 			v := queue[k]
 			for _, u := range g.adjacency.Neighbours(int(v)) {
 				d := dist[v] + r3.Norm(r3.Sub(g.position[u], g.position[v]))
@@ -457,6 +512,9 @@ func allowedJoints(ctx context.Context, s *Source, g *target, c *candidates, han
 		}
 		any := false
 		for v := range dist {
+			if ended(ctx, v) {
+				return nil, ctx.Err()
+			}
 			if d := dist[v]; d > 0 && d < reach {
 				add(int32(v))
 				any = true
@@ -528,7 +586,10 @@ func (s *Source) runsAlong(ctx context.Context, g *target, threads int) ([]bool,
 	near, total := make([]float64, n), make([]float64, n)
 	// A few thousand samples tell a share of a limb well enough.
 	step := max(1, len(s.triangle)/8000)
-	for t := 0; t < len(s.triangle); t += step {
+	for t, asked := 0, 0; t < len(s.triangle); t, asked = t+step, asked+1 {
+		if asked%64 == 0 && ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
 		tri := s.triangle[t]
 		joint, weight := s.body.Rows.Row(int(tri[0]))
 		best := 0

@@ -234,6 +234,9 @@ func spanning(ctx context.Context, s *Source, g *target, rigid []bool, t *truste
 		return false
 	}
 	for k := 0; k < len(queue); k++ {
+		if ended(ctx, k) {
+			return nil, nil, ctx.Err()
+		}
 		for _, u := range g.adjacency.Neighbours(int(queue[k])) {
 			if !out[u] && onSpanned(limb[u]) && open(u) {
 				out[u] = true

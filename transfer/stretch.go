@@ -45,6 +45,9 @@ func limitStretch(ctx context.Context, s *Source, g *target, t *trusted, rows *w
 	index := make([]int32, len(free))
 	var members []int32
 	for v := range free {
+		if ended(ctx, v) {
+			return nil, ctx.Err()
+		}
 		index[v] = -1
 		take := free[v]
 		for _, u := range g.adjacency.Neighbours(v) {
@@ -59,7 +62,10 @@ func limitStretch(ctx context.Context, s *Source, g *target, t *trusted, rows *w
 		return rows, nil
 	}
 	used := make([]bool, len(joints))
-	for _, v := range members {
+	for i, v := range members {
+		if ended(ctx, i) {
+			return nil, ctx.Err()
+		}
 		joint, _ := rows.Row(int(v))
 		for _, j := range joint {
 			for k, steps := int(j), 0; k >= 0 && steps <= len(joints); k, steps = joints[k].Parent, steps+1 {
@@ -76,6 +82,9 @@ func limitStretch(ctx context.Context, s *Source, g *target, t *trusted, rows *w
 		}
 	}
 	for i, v := range members {
+		if ended(ctx, i) {
+			return nil, ctx.Err()
+		}
 		joint, weight := rows.Row(int(v))
 		for k, j := range joint {
 			for a, steps := int(j), 0; a >= 0 && steps <= len(joints); a, steps = joints[a].Parent, steps+1 {
@@ -123,6 +132,9 @@ func limitStretch(ctx context.Context, s *Source, g *target, t *trusted, rows *w
 		}
 	}
 	for v := 0; v < rows.Len(); v++ {
+		if ended(ctx, v) {
+			return nil, ctx.Err()
+		}
 		if !free[v] || index[v] < 0 {
 			out.Append(rows.Row(v))
 			continue
@@ -155,6 +167,9 @@ func boundSlope(ctx context.Context, g *target, members, index []int32, free []b
 	least := make([]float64, len(members))
 	var queue distanceQueue
 	for i, v := range members {
+		if ended(ctx, i) {
+			return
+		}
 		if !free[v] && sum[i] > 0 {
 			least[i] = sum[i]
 			queue.push(-sum[i], v)
@@ -179,6 +194,9 @@ func boundSlope(ctx context.Context, g *target, members, index []int32, free []b
 	}
 	// From above, from everything.
 	for i, v := range members {
+		if ended(ctx, i) {
+			return
+		}
 		if free[v] {
 			sum[i] = max(sum[i], least[i])
 		}

@@ -15,6 +15,7 @@ package transfer
 // algorithm", Nature 324, 1986).
 
 import (
+	"context"
 	"math"
 	"slices"
 
@@ -64,7 +65,7 @@ type cluster struct {
 }
 
 // newSurround builds the hierarchy over the usable triangles. O(t log t).
-func newSurround(s *Source) *surround {
+func newSurround(ctx context.Context, s *Source) (*surround, error) {
 	n := len(s.triangle)
 	centre := make([]r3.Vec, n)
 	area := make([]float64, n)
@@ -83,9 +84,15 @@ func newSurround(s *Source) *surround {
 	acc := weights.NewAccumulator(len(s.body.Skin.Joints))
 	var build func(o []int32)
 	build = func(o []int32) {
+		if len(o) > blockSize && ctx.Err() != nil {
+			return
+		}
 		me := len(h.node)
 		var c cluster
-		for _, t := range o {
+		for i, t := range o {
+			if i > 0 && ended(ctx, i) {
+				return
+			}
 			c.area += area[t]
 			c.centre = r3.Add(c.centre, r3.Scale(area[t], centre[t]))
 			c.normal = r3.Add(c.normal, r3.Scale(area[t], s.faceNormal[t]))
@@ -134,7 +141,7 @@ func newSurround(s *Source) *surround {
 		})
 		build(order)
 	}
-	return h
+	return h, ctx.Err() // once it is done, the hierarchy is not finished
 }
 
 // add sums the row at x with normal n (zero: no preference) into acc. The sum is

@@ -102,7 +102,10 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 	if rows, err = seatRigid(ctx, s, g, rigid, t, rows, opt.OneJointIslands, opt.Threads); err != nil {
 		return nil, err
 	}
-	rows, missing := lastResort(s, g, t, rows)
+	rows, missing, err := lastResort(ctx, s, g, t, rows)
+	if err != nil {
+		return nil, err
+	}
 	if missing > 0 {
 		notes = append(notes, fmt.Sprintf("%d vertices took the nearest body vertex's row: nothing else gave them one", missing))
 	}

@@ -97,7 +97,9 @@ func judge(ctx context.Context, s *Source, g *target, c *candidates, ch *choice,
 	if err != nil {
 		return nil, err
 	}
-	t.rows = weights.Concat(blocks...)
+	if t.rows, err = weights.ConcatContext(ctx, blocks...); err != nil {
+		return nil, err
+	}
 
 	err = parallel(ctx, n, opt.Threads, func(lo, hi int) {
 		for v := lo; v < hi; v++ {
