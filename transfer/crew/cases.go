@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/skinning"
 	"github.com/selvage/selvage/transfer/weights"
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -114,19 +115,25 @@ func (g *Garment) only(material string) *Garment {
 	return out
 }
 
-// armsRaised returns the garment as if it had been modelled on the same body
-// with both upper arms turned by degrees in the frontal plane, up positive.
-// The cloth follows its own truth (linear blend skinning).
-func (b *Body) armsRaised(g *Garment, degrees float64) *Garment {
-	out := *g
+// turnedArms turns both upper arms by degrees in the frontal plane, up positive.
+func (b *Body) turnedArms(degrees float64) skinning.Pose {
 	angle := degrees * math.Pi / 180
 	l := left(sUpperArm)
 	pose := b.Skin.Turn(l, r3.Vec{Z: 1}, angle)
+	other := b.Skin.Turn(l+numSide, r3.Vec{Z: -1}, angle)
 	for j, in := range b.Skin.Subtree(l + numSide) {
 		if in {
-			pose[j] = b.Skin.Turn(l+numSide, r3.Vec{Z: -1}, angle)[j]
+			pose[j] = other[j]
 		}
 	}
+	return pose
+}
+
+// armsRaised returns the garment as if it had been modelled on the same body in
+// the pose of turnedArms. The cloth follows its own truth (linear blend skinning).
+func (b *Body) armsRaised(g *Garment, degrees float64) *Garment {
+	out := *g
+	pose := b.turnedArms(degrees)
 	m := *g.Mesh
 	m.Positions = pose.Points(g.Mesh.Positions, g.Truth, nil)
 	m.Normals = make([]r3.Vec, len(g.Mesh.Normals))

@@ -44,7 +44,7 @@ func TestRows(t *testing.T) {
 			t.Fatal(err)
 		}
 		checkRows(t, name, b.Rows, b.Mesh.NumVertices())
-		for _, c := range b.Cases() {
+		for _, c := range append(b.Cases(), b.EvenCases()...) {
 			if err := c.Garment.Mesh.Validate(); err != nil {
 				t.Fatalf("%s: %v", c.Name, err)
 			}

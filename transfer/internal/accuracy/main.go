@@ -31,6 +31,7 @@ const figureHeight = 1.8
 type score struct {
 	Body     string `json:"body"`
 	HeldOut  bool   `json:"heldOut"`
+	Even     bool   `json:"even"` // one of crew.EvenCases
 	Case     string `json:"case"`
 	Method   string `json:"method"`
 	Loose    bool   `json:"loose"` // the loose vertices of the case, else the others
@@ -102,7 +103,10 @@ func run(ctx context.Context, o options, w io.Writer) error {
 		if o.body != "" && name != o.body {
 			continue
 		}
-		for _, c := range crew.NewBody(name).Cases() {
+		b := crew.NewBody(name)
+		cases := b.Cases()
+		uneven := len(cases)
+		for i, c := range append(cases, b.EvenCases()...) {
 			if ok, _ := path.Match(o.caseGlob, c.Name); o.caseGlob != "" && !ok {
 				continue
 			}
@@ -112,7 +116,7 @@ func run(ctx context.Context, o options, w io.Writer) error {
 			}
 			slices.SortStableFunc(s, func(a, b *score) int { return strings.Compare(a.Case, b.Case) })
 			for _, x := range s {
-				x.Body, x.HeldOut = name, name == o.heldOut
+				x.Body, x.HeldOut, x.Even = name, name == o.heldOut, i >= uneven
 			}
 			scores = append(scores, s...)
 			fmt.Fprintf(os.Stderr, "%s, %s: measured\n", name, c.Name)
@@ -179,12 +183,14 @@ func measureCase(ctx context.Context, c *crew.Case, chosen []method, worst int, 
 				return nil, err
 			}
 		}
-		// Loose cloth has a convention for truth: it is measured apart.
-		for _, loose := range []bool{false, true} {
+		// Loose cloth has a convention for truth: it is measured apart. Rigid islands
+		// are few: they are measured with the rest, and again alone.
+		for _, kind := range []string{"", " (loose part)", " (rigid islands)"} {
+			loose := kind == " (loose part)"
 			part := func(x []float64) []float64 {
 				var y []float64
 				for v := range x {
-					if c.Garment.LooseVertex[v] == loose {
+					if kind == " (rigid islands)" && c.Garment.RigidIsland[v] >= 0 || kind != " (rigid islands)" && c.Garment.LooseVertex[v] == loose {
 						y = append(y, x[v])
 					}
 				}
@@ -199,7 +205,7 @@ func measureCase(ctx context.Context, c *crew.Case, chosen []method, worst int, 
 				bad = append(bad, x > wrongL1)
 			}
 			s := &score{
-				Case: c.Name, Method: m.name, Loose: loose, Vertices: len(l),
+				Case: c.Name + kind, Method: m.name, Loose: loose, Vertices: len(l),
 				MeanL1: mean(l), P99L1: quantile(l, 0.99),
 				P99Cm: quantile(k, 0.99), MaxCm: quantile(k, 1),
 				P999Stretch: quantile(st, 0.999), MaxStretch: quantile(st, 1),
@@ -207,8 +213,8 @@ func measureCase(ctx context.Context, c *crew.Case, chosen []method, worst int, 
 				Reliability: reliability(conf, l), Seconds: seconds,
 				confidence: conf, l: l,
 			}
-			if loose {
-				s.Case += " (loose part)"
+			if kind == " (rigid islands)" {
+				s.confidence, s.l = nil, nil // counted with the rest already
 			}
 			s.AUROC = known(auroc(conf, bad))
 			s.WrongSure = known(wrongAmongSure(conf, bad))
@@ -292,13 +298,16 @@ func markdown(scores []*score) string {
 		if !slices.Contains(names, x.Method) {
 			names = append(names, x.Method)
 		}
-		if x.Body != last {
-			last = x.Body
-			held := ""
-			if x.HeldOut {
-				held = " (held out)"
-			}
-			fmt.Fprintf(&s, "\n### %s%s\n\n", x.Body, held)
+		title := x.Body
+		if x.Even {
+			title += ", even clothes"
+		}
+		if x.HeldOut {
+			title += " (held out)"
+		}
+		if title != last {
+			last = title
+			fmt.Fprintf(&s, "\n### %s\n\n", title)
 			s.WriteString("| case | method | mean L1 | p99 L1 | p99 cm | max cm | stretch p99.9 (truth) | stretch max (truth) | AUROC | wrong among sure | s |\n")
 			s.WriteString("|---|---|--:|--:|--:|--:|--:|--:|--:|--:|--:|\n")
 		}
