@@ -130,9 +130,9 @@ func TestCheck_Interrupted(t *testing.T) {
 	}
 }
 
-// A body's animation is sampled: a wave of the left arm, three moments of it.
-func TestCheck_Animation(t *testing.T) {
-	file := wornJersey(t)
+// waving is the cox's body with an animation of two seconds: a wave of the left arm.
+func waving(t *testing.T) string {
+	t.Helper()
 	doc, bin := readGLB(t, cox("body"))
 	arm := -1
 	for i, n := range list(doc, "nodes") {
@@ -181,6 +181,12 @@ func TestCheck_Animation(t *testing.T) {
 	doc["buffers"].([]any)[0].(map[string]any)["byteLength"] = len(bin)
 	body := filepath.Join(t.TempDir(), "body.glb")
 	writeGLB(t, body, doc, bin)
+	return body
+}
+
+// A body's animation is sampled: three moments of it.
+func TestCheck_Animation(t *testing.T) {
+	file, body := wornJersey(t), waving(t)
 	plan := filepath.Join(t.TempDir(), "none.yaml")
 	write(t, plan, "angles: []\nmove: 0\nscale: []\n")
 	var r pose.Report
@@ -205,5 +211,68 @@ func TestCheck_Animation(t *testing.T) {
 	}
 	if r.Poses != 0 {
 		t.Errorf("%d poses though none is asked for", r.Poses)
+	}
+}
+
+// A server's check prints the bytes that the check here prints, for clothes that fit
+// and such that hang, whatever the plan.
+func TestCheck_ServerSameBytes(t *testing.T) {
+	s := serve(t, nil)
+	dir := t.TempDir()
+	body := waving(t)
+	plan := filepath.Join(dir, "plan.yaml")
+	write(t, plan, `
+angles: [40, 120]
+move: 0.05
+scale: []
+groups: {legs: ["thigh.*", "shin.*"], none: []}
+joints:
+  - {joints: ["*"], importance: {z: 0.25}}
+  - {joints: [legs, "no such joint"], angles: [30], range: {x: [-20, 25]}}
+  - {joints: ["hand.*"], skip: true}
+poses:
+  - name: arms overhead
+    importance: 0.5
+    set: [{joints: ["upper_arm.left"], turn: [0, 0, 100], scale: [1, 1.2, 1]}, {joints: ["upper_arm.right"], turn: [0, 0, -100], move: [0, 0.02, 0]}]
+limits: {penetration: 0.001, bodyJagged: 0.2, pole: 7}
+`)
+	found := 0
+	for _, name := range []string{"jersey", "gloves", "bib-trousers", "oilskin-coat", "cape"} {
+		garment := filepath.Join(dir, name+".glb")
+		must(t, "transfer", cox("body"), cox(name), "-o", garment, "-q")
+		for _, more := range [][]string{
+			{"--json"},
+			{"--json", "--plan", plan, "--samples", "3", "--threads", "1", "--limit", "gap=0.01", "--body-mesh", "*", "--garment", "*"},
+			{"--top", "0"},
+		} {
+			args := append([]string{"check", garment, "--body", body}, more...)
+			here, there := must(t, args...), must(t, append(args, "--server", s.address)...)
+			if here.stdout != there.stdout {
+				t.Errorf("%s %v: the server's report differs", name, more)
+			}
+			if there.stderr != "" {
+				t.Errorf("%s: standard error: %q", name, there.stderr)
+			}
+			found += strings.Count(here.stdout, "sentence")
+		}
+	}
+	if found < 50 {
+		t.Errorf("%d findings and notes compared: it checks little", found)
+	}
+	// Faults read the same, and the exit status is the same.
+	jersey := filepath.Join(dir, "jersey.glb")
+	plain := strings.NewReplacer(dir+"/", "", filepath.Dir(body)+"/", "", coxDir+"/", "") // a server knows files by their names alone
+	for _, args := range [][]string{
+		{cox("jersey"), "--body", body},
+		{jersey, "--body", cox("jersey")},
+		{jersey, "--body", body, "--garment", "nobody"},
+		{jersey, "--body", body, "--strict", "-q", "--limit", "gap=1e-6"},
+	} {
+		args = append([]string{"check"}, args...)
+		here, there := selvage(t, args...), selvage(t, append(args, "--server", s.address)...)
+		here.stderr = plain.Replace(here.stderr)
+		if here.status == exitDone || here != there {
+			t.Errorf("%v: here %+v, by the server %+v", args, here, there)
+		}
 	}
 }
