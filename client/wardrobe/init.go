@@ -185,7 +185,7 @@ func quoteAll(list []string) string {
 	return "[" + strings.Join(q, ", ") + "]"
 }
 
-// isBodyFile decides which skinned files are bodies.
+// bodyRule decides which skinned files are bodies.
 func bodyRule(list []seen) (is func(*seen) bool, why string) {
 	tallest, named := 0.0, false
 	for i := range list {
@@ -322,10 +322,6 @@ func bodyNames(bodies []seen, folder string) []string {
 // composeGarments writes a rule for every folder, and one of their own for garments
 // that share their name with another.
 func composeGarments(say func(string, ...any), bodies []seen, names []string, garments, results, faulty []seen) {
-	count := map[string]int{}
-	for _, g := range garments {
-		count[g.stem]++
-	}
 	folders := map[string][]seen{}
 	var order []string
 	for _, g := range garments {
@@ -340,14 +336,19 @@ func composeGarments(say func(string, ...any), bodies []seen, names []string, ga
 		var patterns, except []string
 		for _, g := range folders[d] {
 			pattern := path.Join(escape(d), "*"+path.Ext(g.file))
-			if count[g.stem] == 1 || len(wearers) > 0 {
+			if !slices.ContainsFunc(garments, func(o seen) bool {
+				return o.file != g.file && o.stem == g.stem && overlap(wearers, wearersOf(path.Dir(o.file), bodies, names))
+			}) {
 				if !slices.Contains(patterns, pattern) {
 					patterns = append(patterns, pattern)
 				}
 				continue
 			}
-			say("  - name: %s", quote(strings.ReplaceAll(strings.TrimSuffix(g.file, path.Ext(g.file)), "/", "-")))
+			say("  - name: %s", quote(strings.NewReplacer("/", "-", ".", "-").Replace(g.file)))
 			say("    files: %s", quoteAll([]string{escape(g.file)}))
+			if len(wearers) > 0 {
+				say("    bodies: %s", quoteAll(wearers))
+			}
 			except = append(except, escape(g.file))
 		}
 		if len(patterns) == 0 {
@@ -374,6 +375,11 @@ func composeGarments(say func(string, ...any), bodies []seen, names []string, ga
 	}
 }
 
+// overlap reports whether two lists of wearers share one; nil is all.
+func overlap(a, b []string) bool {
+	return a == nil || b == nil || slices.ContainsFunc(a, func(x string) bool { return slices.Contains(b, x) })
+}
+
 // wearersOf are the bodies in the folder nearest above d, itself included; nil: all.
 func wearersOf(d string, bodies []seen, names []string) []string {
 	for {
@@ -383,10 +389,10 @@ func wearersOf(d string, bodies []seen, names []string) []string {
 				list = append(list, escape(names[i]))
 			}
 		}
-		if len(list) == len(bodies) {
+		if len(list) == len(bodies) || len(list) == 0 && d == "." {
 			return nil
 		}
-		if len(list) > 0 || d == "." {
+		if len(list) > 0 {
 			return list
 		}
 		d = path.Dir(d)

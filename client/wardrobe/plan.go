@@ -35,6 +35,8 @@ type Plan struct {
 	Reports map[string]string
 	// State is the file that records what was written.
 	State string
+	// Version of the program that the keys name.
+	Version string
 }
 
 // Task is the transfer from one body to one garment.
@@ -119,7 +121,7 @@ type draft struct {
 // Plan finds the files and hashes them. Faults of the manifest are *Fault. A file
 // that cannot be used makes its tasks carry the error; the others are not touched.
 func (m *Manifest) Plan(ctx context.Context, opt PlanOptions) (*Plan, error) {
-	p := &Plan{Reports: map[string]string{}, State: m.statePath()}
+	p := &Plan{Reports: map[string]string{}, State: m.statePath(), Version: opt.Version}
 	for i := range m.Bodies {
 		b := &m.Bodies[i]
 		if info, err := os.Stat(m.path(b.File)); err != nil || !info.Mode().IsRegular() {

@@ -1,7 +1,13 @@
 package wardrobe
 
 import (
+	"bytes"
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"os"
+	"path/filepath"
 
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/report"
@@ -41,4 +47,63 @@ func (o *Outcome) Page(ctx context.Context, body string, threads int) (*report.P
 		return nil, nil
 	}
 	return page, nil
+}
+
+// pageKey names a page by what it shows.
+func (o *Outcome) pageKey(body, version string) string {
+	h := sha256.New()
+	part(h, []byte("selvage wardrobe page 1"))
+	part(h, []byte(version))
+	for _, i := range o.Items {
+		if i.Task.Body.Name == body && i.Record != nil {
+			part(h, i.Task.Body.Sum[:])
+			part(h, []byte(i.Task.Garment.Name))
+			part(h, []byte(i.Record.SHA256))
+		}
+	}
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// WriteReports writes the pages that the plan asks for, bar those that are there and
+// would show the same; force writes all. It returns the files that it wrote. Of a
+// part of the work it writes none: a page shows a whole wardrobe.
+func (r *Runner) WriteReports(ctx context.Context, p *Plan, o *Outcome, threads int) (written []string, err error) {
+	if r.Shard.N > 1 {
+		return nil, nil
+	}
+	records := readState(p.State)
+	told := map[string]bool{}
+	for _, i := range o.Items {
+		body := i.Task.Body.Name
+		file := p.Reports[body]
+		if file == "" || told[body] {
+			continue
+		}
+		told[body] = true
+		key, name := o.pageKey(body, p.Version), records.name(file)
+		if _, err := os.Stat(file); err == nil && records.reports[name] == key && !r.Force {
+			continue
+		}
+		page, err := o.Page(ctx, body, threads)
+		if err != nil {
+			return written, fmt.Errorf("the report %s: %w", file, err)
+		}
+		if page == nil {
+			continue
+		}
+		var b bytes.Buffer
+		if err := page.Write(ctx, &b); err != nil {
+			return written, fmt.Errorf("the report %s: %w", file, err)
+		}
+		if err := os.MkdirAll(filepath.Dir(file), 0o755); err != nil {
+			return written, fmt.Errorf("the report %s: %w", file, err)
+		}
+		if err := gltfio.WriteFile(file, b.Bytes()); err != nil {
+			return written, fmt.Errorf("the report %s: %w", file, err)
+		}
+		written = append(written, file)
+		records.reports[name] = key
+		records.dirty = true
+	}
+	return written, records.flush()
 }

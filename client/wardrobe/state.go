@@ -48,6 +48,8 @@ const stateFormat = "selvage wardrobe state 1"
 type stateFile struct {
 	Format  string   `json:"format"`
 	Records []Record `json:"records"`
+	// Reports are the keys of the pages, by file like a record's output.
+	Reports map[string]string `json:"reports,omitempty"`
 }
 
 // state is safe for concurrent use.
@@ -57,6 +59,7 @@ type state struct {
 
 	mu      sync.Mutex
 	own     map[string]Record
+	reports map[string]string
 	others  map[string][]Record // of other parts
 	dirty   bool
 	timer   *time.Timer
@@ -72,7 +75,7 @@ func readState(whole string) *state { return readPart(whole, whole) }
 
 // readPart reads the same, to write the records of one part.
 func readPart(whole, file string) *state {
-	s := &state{folder: filepath.Dir(whole), file: file, own: map[string]Record{}, others: map[string][]Record{}}
+	s := &state{folder: filepath.Dir(whole), file: file, own: map[string]Record{}, reports: map[string]string{}, others: map[string][]Record{}}
 	stem := strings.TrimSuffix(filepath.Base(whole), ".json")
 	for _, e := range entries(s.folder) {
 		rest, ok := strings.CutPrefix(e.Name(), stem)
@@ -87,8 +90,12 @@ func readPart(whole, file string) *state {
 		if json.Unmarshal(text, &f) != nil || f.Format != stateFormat {
 			continue
 		}
+		mine := e.Name() == filepath.Base(file)
+		if mine && f.Reports != nil {
+			s.reports = f.Reports
+		}
 		for _, r := range f.Records {
-			if e.Name() == filepath.Base(file) {
+			if mine {
 				s.own[r.Output] = r
 			} else {
 				s.others[r.Output] = append(s.others[r.Output], r)
@@ -218,7 +225,7 @@ func (s *state) write() error {
 		return nil
 	}
 	began := time.Now()
-	f := stateFile{Format: stateFormat, Records: make([]Record, 0, len(s.own))}
+	f := stateFile{Format: stateFormat, Records: make([]Record, 0, len(s.own)), Reports: s.reports}
 	for _, r := range s.own {
 		f.Records = append(f.Records, r)
 	}

@@ -27,6 +27,8 @@ type Watch struct {
 	// Changed is told which files were saved, before what they touch is run again; nil
 	// the first time. Optional.
 	Changed func(files []string)
+	// Begins is told the plan of a run before it begins. Optional.
+	Begins func(plan *Plan)
 	// Ended is told how a run ended. plan is nil where the manifest has a fault, which
 	// err then is; the watch goes on in any case. Optional.
 	Ended func(plan *Plan, outcome *Outcome, err error)
@@ -219,6 +221,9 @@ func (s *watching) start(ctx context.Context, files []string) {
 	}
 	s.plan = p
 	s.follow(m, p)
+	if s.Begins != nil {
+		s.Begins(p)
+	}
 	r := s.Runner
 	r.Skip = func(t *Task) bool { return s.failed[t.Key] }
 	inner, cancel := context.WithCancel(ctx)
