@@ -5,105 +5,38 @@ package gltfio
 // garments.
 
 import (
-	"encoding/json"
 	"fmt"
-	"math"
-	"os"
-	"os/exec"
 	"path/filepath"
-	"strconv"
 	"testing"
 
+	"github.com/selvage/selvage/transfer/internal/threejs"
 	"github.com/selvage/selvage/transfer/skinning"
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// threeTolerance, of the model's size: float32 attributes and matrices, and
-// quaternions that three.js takes as they are while this package normalises them.
-const threeTolerance = 1e-5
-
-// nodeFile returns a path under testdata/node; without the installed packages the
-// check cannot be made, which is a failure except in short mode.
-func nodeFile(t *testing.T, elem ...string) string {
-	t.Helper()
-	if testing.Short() {
-		t.Skip("short mode: no checks against npm packages")
-	}
-	file, err := filepath.Abs(filepath.Join(append([]string{"../../testdata/node"}, elem...)...))
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := os.Stat(file); err != nil {
-		t.Fatalf("%s is not installed; run make node", filepath.Join(elem...))
-	}
-	return file
-}
-
-// turn of one joint by a quaternion on the left of its own rotation.
-type turn struct {
-	joint string // "" turns none
-	axis  r3.Vec // in the frame of the joint's parent
-	angle float64
-}
-
-// three returns the world positions that three.js gives each primitive of a file,
-// by mesh and primitive index.
-func three(t *testing.T, file string, by turn) map[[2]int][]r3.Vec {
-	t.Helper()
-	nodeFile(t, "node_modules", "three")
-	args := []string{nodeFile(t, "skin.mjs"), file, "-"}
-	if by.joint != "" {
-		q := r3.Scale(math.Sin(by.angle/2), r3.Unit(by.axis))
-		args[2] = by.joint
-		for _, x := range []float64{q.X, q.Y, q.Z, math.Cos(by.angle / 2)} {
-			args = append(args, strconv.FormatFloat(x, 'g', -1, 64))
-		}
-	}
-	text, err := exec.Command("node", args...).Output()
-	if err != nil {
-		var detail []byte
-		if e, ok := err.(*exec.ExitError); ok {
-			detail = e.Stderr
-		}
-		t.Fatalf("three.js on %s: %v: %s", file, err, detail)
-	}
-	var list []struct {
-		Mesh, Primitive int
-		Positions       []float64
-	}
-	if err := json.Unmarshal(text, &list); err != nil {
-		t.Fatalf("three.js on %s said %.200q: %v", file, text, err)
-	}
-	out := map[[2]int][]r3.Vec{}
-	for _, m := range list {
-		out[[2]int{m.Mesh, m.Primitive}] = vectors(m.Positions)
-	}
-	return out
-}
-
-// pose is by, in this project's terms.
-func (by turn) pose(t *testing.T, a *Asset, s *Surface) skinning.Pose {
+// turned is by, in this project's terms.
+func turned(t *testing.T, by threejs.Turn, a *Asset, s *Surface) skinning.Pose {
 	t.Helper()
 	for j := range s.Skin.Joints {
-		if s.Skin.Joints[j].Name == by.joint {
-			axis := by.axis
+		if s.Skin.Joints[j].Name == by.Joint {
+			axis := by.Axis
 			if p := a.parent[s.JointNode[j]]; p >= 0 {
 				axis = a.global[p].ApplyVector(axis)
 			}
-			return s.Skin.Turn(j, r3.Unit(axis), by.angle)
+			return s.Skin.Turn(j, r3.Unit(axis), by.Angle)
 		}
 	}
-	t.Fatalf("no joint is called %s", by.joint)
+	t.Fatalf("no joint is called %s", by.Joint)
 	return nil
 }
 
 // farthest compares a surface's parts with three.js's primitives and returns the
 // largest distance.
-func farthest(t *testing.T, s *Surface, position []r3.Vec, theirs map[[2]int][]r3.Vec) float64 {
+func farthest(t *testing.T, s *Surface, position []r3.Vec, theirs map[threejs.Key][]r3.Vec) float64 {
 	t.Helper()
 	worst := 0.0
 	for _, p := range s.Parts {
-		want := theirs[[2]int{p.MeshIndex, p.PrimitiveIndex}]
+		want := theirs[threejs.Key{Mesh: p.MeshIndex, Primitive: p.PrimitiveIndex}]
 		if len(want) != p.End-p.Start {
 			t.Fatalf("mesh %d primitive %d: three.js has %d vertices, this package %d", p.MeshIndex, p.PrimitiveIndex, len(want), p.End-p.Start)
 		}
@@ -116,13 +49,13 @@ func farthest(t *testing.T, s *Surface, position []r3.Vec, theirs map[[2]int][]r
 
 func TestBody_RealHandsStandAsInThree(t *testing.T) {
 	for _, side := range []string{"left", "right"} {
-		for _, by := range []turn{
+		for _, by := range []threejs.Turn{
 			{},
-			{"index-finger-phalanx-proximal", r3.Vec{X: 1}, 0.8},
-			{"wrist", r3.Vec{X: 0.3, Y: -0.5, Z: 0.7}, 1.1},
+			{Joint: "index-finger-phalanx-proximal", Axis: r3.Vec{X: 1}, Angle: 0.8},
+			{Joint: "wrist", Axis: r3.Vec{X: 0.3, Y: -0.5, Z: 0.7}, Angle: 1.1},
 		} {
-			t.Run(fmt.Sprintf("%s/%s", side, by.joint), func(t *testing.T) {
-				file := nodeFile(t, "node_modules", "@webxr-input-profiles", "assets", "dist", "profiles", "generic-hand", side+".glb")
+			t.Run(fmt.Sprintf("%s/%s", side, by.Joint), func(t *testing.T) {
+				file := threejs.Hand(t, side)
 				a, err := Open(file, Options{})
 				if err != nil {
 					t.Fatal(err)
@@ -133,8 +66,8 @@ func TestBody_RealHandsStandAsInThree(t *testing.T) {
 				}
 				size := s.Mesh.Diagonal()
 				position := s.Mesh.Positions
-				if by.joint != "" {
-					position = by.pose(t, a, s).Points(position, s.Rows, nil)
+				if by.Joint != "" {
+					position = turned(t, by, a, s).Points(position, s.Rows, nil)
 					moved := 0.0
 					for v := range position {
 						moved = max(moved, r3.Norm(r3.Sub(position[v], s.Mesh.Positions[v])))
@@ -143,7 +76,7 @@ func TestBody_RealHandsStandAsInThree(t *testing.T) {
 						t.Fatalf("the pose moves vertices by no more than %g: it checks nothing", moved)
 					}
 				}
-				if d := farthest(t, s, position, three(t, file, by)); d > threeTolerance*size {
+				if d := farthest(t, s, position, threejs.Positions(t, file, by)); d > threejs.Tolerance*size {
 					t.Errorf("a vertex stands %g m from where three.js puts it, size %g", d, size)
 				}
 			})
@@ -155,7 +88,6 @@ func TestBody_RealHandsStandAsInThree(t *testing.T) {
 // the one that came in, its morph target at work too, and moves it with a joint as
 // this project's skinning does.
 func TestWithRows_StandsAsInThree(t *testing.T) {
-	nodeFile(t, "node_modules", "three")
 	g := garment().parse(t)
 	dir := t.TempDir()
 	in, outFile := filepath.Join(dir, "in.glb"), filepath.Join(dir, "out.glb")
@@ -176,11 +108,11 @@ func TestWithRows_StandsAsInThree(t *testing.T) {
 	}
 	size := s.Mesh.Diagonal()
 
-	was, is := three(t, in, turn{}), three(t, outFile, turn{})
+	was, is := threejs.Positions(t, in, threejs.Turn{}), threejs.Positions(t, outFile, threejs.Turn{})
 	from, to := before.Parts[0], s.Parts[0]
-	rest := is[[2]int{to.MeshIndex, to.PrimitiveIndex}]
-	for v, p := range was[[2]int{from.MeshIndex, from.PrimitiveIndex}] {
-		if v >= len(rest) || !near(rest[v], p, threeTolerance*size) {
+	rest := is[threejs.Key{Mesh: to.MeshIndex, Primitive: to.PrimitiveIndex}]
+	for v, p := range was[threejs.Key{Mesh: from.MeshIndex, Primitive: from.PrimitiveIndex}] {
+		if v >= len(rest) || !near(rest[v], p, threejs.Tolerance*size) {
 			t.Fatalf("vertex %d: three.js draws %v, drew %v", v, rest, p)
 		}
 	}
@@ -192,14 +124,14 @@ func TestWithRows_StandsAsInThree(t *testing.T) {
 		t.Error("the morph target has no effect: it checks nothing")
 	}
 
-	for _, by := range []turn{
-		{"knee", r3.Vec{X: 1}, 0.9},
-		{"hip", r3.Vec{X: 0.2, Y: 0.9, Z: -0.4}, -0.7},
+	for _, by := range []threejs.Turn{
+		{Joint: "knee", Axis: r3.Vec{X: 1}, Angle: 0.9},
+		{Joint: "hip", Axis: r3.Vec{X: 0.2, Y: 0.9, Z: -0.4}, Angle: -0.7},
 	} {
 		// The body's default pose is not its bind pose, so the blend goes over whole
 		// matrices, sum_j w_j P_j G_j IBM_j, section 3.7.3.3 of the specification:
 		// blending the P_j alone would place vertices of several joints otherwise.
-		pose := by.pose(t, back, s)
+		pose := turned(t, by, back, s)
 		atRest, turned := make([]matrix, len(pose)), make([]matrix, len(pose))
 		for j := range pose {
 			atRest[j] = s.Skin.Joints[j].Global.Mul(&s.Skin.Joints[j].InverseBind)
@@ -218,10 +150,10 @@ func TestWithRows_StandsAsInThree(t *testing.T) {
 			moved = max(moved, r3.Norm(r3.Sub(posed[v], rest[v])))
 		}
 		if moved < 0.05*size {
-			t.Errorf("%s: the pose moves vertices by no more than %g: it checks nothing", by.joint, moved)
+			t.Errorf("%s: the pose moves vertices by no more than %g: it checks nothing", by.Joint, moved)
 		}
-		if d := farthest(t, s, posed, three(t, outFile, by)); d > threeTolerance*size {
-			t.Errorf("%s: a vertex stands %g m from where three.js puts it, size %g", by.joint, d, size)
+		if d := farthest(t, s, posed, threejs.Positions(t, outFile, by)); d > threejs.Tolerance*size {
+			t.Errorf("%s: a vertex stands %g m from where three.js puts it, size %g", by.Joint, d, size)
 		}
 	}
 }

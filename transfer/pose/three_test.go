@@ -10,35 +10,13 @@ import (
 	"encoding/json"
 	"math"
 	"os"
-	"os/exec"
 	"path/filepath"
-	"strconv"
 	"testing"
 
 	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/internal/threejs"
 	"gonum.org/v1/gonum/spatial/r3"
 )
-
-// threeTolerance, of the model's size: float32 attributes and matrices on the other
-// side.
-const threeTolerance = 1e-5
-
-// nodeFile returns a path under testdata/node; without the installed packages the
-// check cannot be made, which is a failure except in short mode.
-func nodeFile(t *testing.T, elem ...string) string {
-	t.Helper()
-	if testing.Short() {
-		t.Skip("short mode: no checks against npm packages")
-	}
-	file, err := filepath.Abs(filepath.Join(append([]string{"../../testdata/node"}, elem...)...))
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := os.Stat(file); err != nil {
-		t.Fatalf("%s is not installed; run make node", filepath.Join(elem...))
-	}
-	return file
-}
 
 // bentHand writes the hand with some joints turned in the default pose: the file's
 // JSON is changed, its bind matrices are not.
@@ -91,9 +69,7 @@ func bentHand(t *testing.T, in, out string) {
 }
 
 func TestPosed_AsInThree(t *testing.T) {
-	nodeFile(t, "node_modules", "three")
-	script := nodeFile(t, "skin.mjs")
-	hand := nodeFile(t, "node_modules", "@webxr-input-profiles", "assets", "dist", "profiles", "generic-hand", "left.glb")
+	hand := threejs.Hand(t, "left")
 	bent := filepath.Join(t.TempDir(), "bent.glb")
 	bentHand(t, hand, bent)
 	for _, c := range []struct {
@@ -123,50 +99,31 @@ func TestPosed_AsInThree(t *testing.T) {
 					continue
 				}
 				j := p.root
-				// skin.mjs turns from the left of the joint's own rotation, in its parent's frame.
+				// threejs turns in the frame of the joint's parent.
 				axis := k.skeleton.skin.LocalAxis(j, p.axis)
 				if up := k.skeleton.skin.Joints[j].Parent; up >= 0 {
 					inv, ok := k.skeleton.skin.Joints[up].Global.Inverse()
 					if !ok {
 						t.Fatal("singular parent")
 					}
-					axis = r3.Unit(inv.ApplyVector(axis))
+					axis = inv.ApplyVector(axis)
 				} // else its parent is the hand's root node, which has the world's frame
-				half := p.Amount * math.Pi / 360
-				args := []string{script, c.file, p.Joint}
-				for _, x := range []float64{axis.X * math.Sin(half), axis.Y * math.Sin(half), axis.Z * math.Sin(half), math.Cos(half)} {
-					args = append(args, strconv.FormatFloat(x, 'g', -1, 64))
-				}
-				text, err := exec.Command("node", args...).Output()
-				if err != nil {
-					t.Fatalf("three.js: %v", err)
-				}
-				var list []struct {
-					Mesh, Primitive int
-					Positions       []float64
-				}
-				if err := json.Unmarshal(text, &list); err != nil {
-					t.Fatal(err)
-				}
+				theirs := threejs.Positions(t, c.file, threejs.Turn{Joint: p.Joint, Axis: axis, Angle: p.Amount * math.Pi / 180})
 				got, _ := k.Posed(i)
 				worst, moved := 0.0, 0.0
 				for _, part := range s.Parts {
-					for _, m := range list {
-						if m.Mesh != part.MeshIndex || m.Primitive != part.PrimitiveIndex {
-							continue
-						}
-						if len(m.Positions) != 3*(part.End-part.Start) {
-							t.Fatalf("three.js has %d vertices", len(m.Positions)/3)
-						}
-						for v := part.Start; v < part.End; v++ {
-							q := m.Positions[3*(v-part.Start):]
-							worst = max(worst, norm(r3.Sub(got[v], r3.Vec{X: q[0], Y: q[1], Z: q[2]})))
-							moved = max(moved, norm(r3.Sub(got[v], s.Mesh.Positions[v])))
-							compared++
-						}
+					want := theirs[threejs.Key{Mesh: part.MeshIndex, Primitive: part.PrimitiveIndex}]
+					if len(want) != part.End-part.Start {
+						t.Fatalf("three.js has %d vertices, this package %d", len(want), part.End-part.Start)
+					}
+					for k, q := range want {
+						v := part.Start + k
+						worst = max(worst, norm(r3.Sub(got[v], q)))
+						moved = max(moved, norm(r3.Sub(got[v], s.Mesh.Positions[v])))
+						compared++
 					}
 				}
-				if worst > threeTolerance*size {
+				if worst > threejs.Tolerance*size {
 					t.Errorf("%s: a vertex stands %g m from where three.js puts it, size %g", p.Name, worst, size)
 				}
 				if moved < 0.02*size {
