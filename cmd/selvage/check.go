@@ -25,6 +25,7 @@ func newCheck() *cobra.Command {
 	var asJSON, quiet, strict bool
 	var maxRank float64
 	var top int
+	var pages checkPage
 	cmd := &cobra.Command{
 		Use:   "check GARMENT",
 		Short: "Judge a weighted garment in motion",
@@ -54,6 +55,7 @@ poses and limits:
   limits: {penetration: 0.003, stretch: 2}`,
 		Example: `  selvage check coat.glb --body body.glb
   selvage check coat.glb --body body.glb --plan poses.yaml --strict
+  selvage check coat.glb --body body.glb --report coat.html --png pictures/
   selvage check coat.glb --body body.glb --limit penetration=0.005 --json | jq '.findings[0].sentence'
   selvage check coat.glb --body body.glb --server 127.0.0.1:7411`,
 		Args: exactArgs(1, "one garment"),
@@ -72,6 +74,9 @@ poses and limits:
 			}
 			if opt.Samples < 0 || opt.Samples > 10000 {
 				return usageError{fmt.Errorf("--samples: %d is outside 0..10000", opt.Samples)}
+			}
+			if err := pages.validate(cmd); err != nil {
+				return err
 			}
 			plan := &pose.Plan{}
 			if planFile != "" {
@@ -101,6 +106,10 @@ poses and limits:
 			if err != nil {
 				return err
 			}
+			shown, err := pages.write(ctx, bodyFile, args[0], opt, report)
+			if err != nil {
+				return err
+			}
 			bar.close()
 			switch {
 			case asJSON:
@@ -109,10 +118,12 @@ poses and limits:
 				}
 			case !quiet:
 				writeCheck(cmd.OutOrStdout(), report, top)
+				say(cmd.OutOrStdout(), shown)
 			}
 			return strictCheck(report, strict, maxRank)
 		},
 	}
+	pages.addFlags(cmd)
 	f := cmd.Flags()
 	f.StringVar(&bodyFile, "body", "", "file of the body that wears the garment")
 	f.StringArrayVar(&opt.Body.Names, "body-mesh", nil, "glob of node, mesh or material names that are the body (repeatable; default: every skinned mesh)")

@@ -5,19 +5,22 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
 
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/pose"
 	"github.com/selvage/selvage/transfer/report"
 	"github.com/spf13/cobra"
 )
 
 func newReport() *cobra.Command {
 	var bodies, garments gltfio.Selection
-	var output, title string
+	var output, title, previous, pictures string
 	var threads, megabytes int
 	var quiet bool
 	cmd := &cobra.Command{
@@ -26,13 +29,16 @@ func newReport() *cobra.Command {
 		Long: `Report reads a body and the garments that transfer wrote for it, and leaves one
 HTML file that opens from disk and loads nothing: where to look first, with
 pictures; a table; and a 3D view in which joints turn, colours show confidence,
-reasons, distance or one joint's weights, and a click reads a vertex.
+reasons, distance, one joint's weights or what changed since the last pass
+(--previous), and a click reads a vertex. For the worst poses see selvage check
+--report.
 
 Garments without _CONFIDENCE are shown without a ranking. A file does not keep the
 matches that its rows were taken from: the body's nearest points stand in. The page
 that transfer --report writes has the matches themselves.`,
 		Example: `  selvage report body.glb coat.weighted.glb -o coat.html
-  selvage report body.glb out/coat.glb out/hat.glb out/boots.glb -o wardrobe.html`,
+  selvage report body.glb out/coat.glb out/hat.glb out/boots.glb -o wardrobe.html
+  selvage report body.glb out/coat.glb -o coat.html --previous last-week/ --png pictures/`,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) < 2 {
 				return usageError{errors.New("report takes a body and at least one garment; see selvage report --help")}
@@ -40,8 +46,8 @@ that transfer --report writes has the matches themselves.`,
 			return nil
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if output == "" {
-				return usageError{errors.New("report needs --output")}
+			if output == "" && pictures == "" {
+				return usageError{errors.New("report needs --output or --png")}
 			}
 			if err := checkGlobs("body", bodies.Names); err != nil {
 				return err
@@ -55,21 +61,43 @@ that transfer --report writes has the matches themselves.`,
 			if megabytes <= 0 {
 				return usageError{fmt.Errorf("--max-megabytes: %d is not positive", megabytes)}
 			}
-			page := &report.Page{Title: title, Threads: threads, MaxBytes: int64(megabytes) << 20}
-			if err := readPage(cmd.Context(), page, args[0], bodies, args[1:], garments); err != nil {
+			if err := checkPrevious(previous, len(args)-1); err != nil {
 				return err
 			}
-			if err := writePage(cmd.Context(), page, output); err != nil {
+			ctx := cmd.Context()
+			body, err := gltfio.Open(args[0], gltfio.Options{AllowExternal: true})
+			if err != nil {
+				return err
+			}
+			page, err := newPage(body, bodies, threads)
+			if err != nil {
+				return err
+			}
+			page.Title, page.MaxBytes = title, int64(megabytes)<<20
+			for _, file := range args[1:] {
+				asset, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
+				if err != nil {
+					return err
+				}
+				w := worn{asset: asset, selection: garments, previous: previous, previousName: filepath.Base(file)}
+				if err := addWorn(ctx, page, body, w); err != nil {
+					return err
+				}
+			}
+			lines, err := deliver(ctx, page, output, pictures)
+			if err != nil {
 				return err
 			}
 			if !quiet {
-				fmt.Fprintln(cmd.OutOrStdout(), "open", printable(output))
+				say(cmd.OutOrStdout(), lines)
 			}
 			return nil
 		},
 	}
 	f := cmd.Flags()
 	f.StringVarP(&output, "output", "o", "", "HTML file to write")
+	f.StringVar(&pictures, "png", "", "folder for the pictures as PNG files too: front, back, worst places; it is made where it is missing")
+	f.StringVar(&previous, "previous", "", "the last pass's weighted file of the garment, or the folder with the files of all, to show what changed")
 	f.StringVar(&title, "title", "", "title of the page (default: made of the body's name)")
 	f.StringArrayVar(&bodies.Names, "body", nil, "glob of node, mesh or material names that are the body (repeatable; default: every skinned mesh)")
 	f.StringArrayVar(&garments.Names, "garment", nil, "glob of node, mesh or material names that are the garment (repeatable; default: every mesh)")
@@ -79,26 +107,106 @@ that transfer --report writes has the matches themselves.`,
 	return cmd
 }
 
-// readPage fills a page from files.
-func readPage(ctx context.Context, page *report.Page, body string, bodies gltfio.Selection, files []string, garments gltfio.Selection) error {
-	asset, err := gltfio.Open(body, gltfio.Options{AllowExternal: true})
-	if err != nil {
-		return err
-	}
-	if page.Body, err = report.ReadBody(asset, bodies); err != nil {
-		return err
-	}
-	for _, file := range files {
-		if asset, err = gltfio.Open(file, gltfio.Options{AllowExternal: true}); err != nil {
-			return err
-		}
-		g, err := report.ReadGarment(ctx, asset, garments, page.Body, page.Threads)
+// worn is a weighted garment that goes onto a page.
+type worn struct {
+	// name on the page. Empty: the asset's.
+	name  string
+	asset *gltfio.Asset
+	// selection of the garment's meshes. Zero: all.
+	selection gltfio.Selection
+	// result of the transfer, with the matches. Nil: the asset's own attributes are
+	// read, and nearest points stand in for matches.
+	result *transfer.Result
+	notes  []string
+	// previous is a folder with the last pass's file under previousName, or that file.
+	// Empty: none.
+	previous, previousName string
+	// check is what the poses showed, nil where it was not posed, and checked the
+	// options that it was posed with.
+	check   *pose.Report
+	checked pose.FileOptions
+}
+
+// addWorn adds a garment to a page that has its body; body is the body's asset.
+func addWorn(ctx context.Context, page *report.Page, body *gltfio.Asset, w worn) error {
+	var g *report.Figure
+	if w.result != nil {
+		s, err := w.asset.Garment(w.selection)
 		if err != nil {
 			return err
 		}
-		page.Garments = append(page.Garments, g)
+		g = report.FromResult(w.name, s.Mesh, s.Skin, w.result)
+		g.Rows = s.Rows // over the written skin, joints that the garment keeps included
+	} else {
+		var err error
+		if g, err = report.ReadGarment(ctx, w.asset, w.selection, page.Body, page.Threads); err != nil {
+			return err
+		}
+	}
+	if w.name != "" {
+		g.Name = w.name
+	}
+	g.Notes = append(g.Notes, w.notes...)
+	if err := comparePrevious(g, &w); err != nil {
+		return err
+	}
+	page.Garments = append(page.Garments, g)
+	if w.check == nil {
+		return nil
+	}
+	// Made anew, as the report may come from a server; it does not pose anything yet.
+	checker, err := pose.FromAssets(ctx, body, w.asset, w.checked)
+	if err != nil {
+		return err
+	}
+	return page.AddPoses(len(page.Garments)-1, checker, w.check)
+}
+
+// comparePrevious holds the rows against the last pass's. A folder without the
+// garment's file is no error: a new garment has no last pass.
+func comparePrevious(g *report.Figure, w *worn) error {
+	file := w.previous
+	if file == "" {
+		return nil
+	}
+	info, err := os.Stat(file)
+	if err != nil {
+		return fmt.Errorf("the last pass: %w", err)
+	}
+	if info.IsDir() {
+		file = filepath.Join(file, w.previousName)
+		if _, err := os.Stat(file); errors.Is(err, fs.ErrNotExist) {
+			g.Notes = append(g.Notes, "the last pass has no file of this garment")
+			return nil
+		}
+	}
+	asset, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
+	if err != nil {
+		return fmt.Errorf("the last pass: %w", err)
+	}
+	s, err := asset.Garment(w.selection)
+	if err != nil {
+		return fmt.Errorf("the last pass: %w", err)
+	}
+	g.Compare(&report.Figure{Name: filepath.Base(file), Mesh: s.Mesh, Rows: s.Rows, Skin: s.Skin})
+	return nil
+}
+
+// checkPrevious returns a usage error where one file stands for several garments.
+func checkPrevious(previous string, garments int) error {
+	if info, err := os.Stat(previous); previous != "" && garments > 1 && err == nil && !info.IsDir() {
+		return usageError{fmt.Errorf("--previous: %d garments need a folder, and %s is a file", garments, previous)}
 	}
 	return nil
+}
+
+// newPage is a page with its body.
+func newPage(body *gltfio.Asset, bodies gltfio.Selection, threads int) (*report.Page, error) {
+	figure, err := report.ReadBody(body, bodies)
+	if err != nil {
+		return nil, err
+	}
+	return &report.Page{Body: figure, Threads: threads}, nil
 }
 
 // writePage writes the page to its place at once.
@@ -111,6 +219,30 @@ func writePage(ctx context.Context, page *report.Page, file string) error {
 		return fmt.Errorf("write the report %s: %w", filepath.Base(file), err)
 	}
 	return nil
+}
+
+// deliver writes the page, the stills or both, and returns lines that say where.
+func deliver(ctx context.Context, page *report.Page, output, pictures string) (lines []string, err error) {
+	if output != "" {
+		if err := writePage(ctx, page, output); err != nil {
+			return nil, err
+		}
+		lines = append(lines, "open "+printable(output))
+	}
+	if pictures != "" {
+		files, err := page.WriteStills(ctx, pictures)
+		if err != nil {
+			return nil, err
+		}
+		lines = append(lines, fmt.Sprintf("%d pictures in %s", len(files), printable(pictures)))
+	}
+	return lines, nil
+}
+
+func say(w io.Writer, lines []string) {
+	for _, l := range lines {
+		fmt.Fprintln(w, l)
+	}
 }
 
 // computed is a garment that was computed here, with all that the transfer knows.
@@ -143,29 +275,28 @@ func checkReportFile(cmd *cobra.Command, file string) error {
 
 // resultsPage is the page of what a transfer made. Garments that a server computed
 // are read back from what it sent, as selvage report would read them.
-func resultsPage(ctx context.Context, body string, bodies gltfio.Selection, opt transfer.AssetOptions, results []savable, targets []string, summaries []transfer.Summary) (finishedPage, error) {
-	page := &report.Page{Threads: opt.Threads}
-	if err := readPage(ctx, page, body, bodies, nil, opt.Garments); err != nil {
+func resultsPage(ctx context.Context, body string, bodies gltfio.Selection, opt transfer.AssetOptions, results []savable, targets []string, summaries []transfer.Summary, previous string) (finishedPage, error) {
+	asset, err := gltfio.Open(body, gltfio.Options{AllowExternal: true})
+	if err != nil {
+		return nil, err
+	}
+	page, err := newPage(asset, bodies, opt.Threads)
+	if err != nil {
 		return nil, err
 	}
 	for k, r := range results {
-		var g *report.Figure
-		c, ok := r.(computed)
-		if ok {
-			s, err := c.Garment(opt.Garments)
-			if err != nil {
-				return nil, err
-			}
-			g = report.FromResult(summaries[k].Garment, s.Mesh, s.Skin, c.result)
-			g.Rows = s.Rows // over the written skin, joints that the garment keeps included
+		w := worn{name: summaries[k].Garment, selection: opt.Garments, previous: previous, previousName: filepath.Base(targets[k])}
+		if c, ok := r.(computed); ok {
+			w.asset, w.result = c.Asset, c.result
 		} else {
-			var err error
-			if g, err = readBack(ctx, r, targets[k], opt, page.Body); err != nil {
+			if w.asset, err = readBack(r, targets[k]); err != nil {
 				return nil, err
 			}
-			g.Notes = append(g.Notes, summaries[k].Notes...)
+			w.notes = summaries[k].Notes
 		}
-		page.Garments = append(page.Garments, g)
+		if err := addWorn(ctx, page, asset, w); err != nil {
+			return nil, err
+		}
 	}
 	var b bytes.Buffer
 	if err := page.Write(ctx, &b); err != nil {
@@ -174,8 +305,8 @@ func resultsPage(ctx context.Context, body string, bodies gltfio.Selection, opt 
 	return b.Bytes(), nil
 }
 
-// readBack reads a garment as it will be written.
-func readBack(ctx context.Context, r savable, target string, opt transfer.AssetOptions, body *report.Figure) (*report.Figure, error) {
+// readBack is a garment's asset as it will be written.
+func readBack(r savable, target string) (*gltfio.Asset, error) {
 	dir, err := os.MkdirTemp("", "selvage-report-")
 	if err != nil {
 		return nil, err
@@ -185,9 +316,5 @@ func readBack(ctx context.Context, r savable, target string, opt transfer.AssetO
 	if _, err := r.Save(file); err != nil {
 		return nil, err
 	}
-	asset, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
-	if err != nil {
-		return nil, err
-	}
-	return report.ReadGarment(ctx, asset, opt.Garments, body, opt.Threads)
+	return gltfio.Open(file, gltfio.Options{AllowExternal: true})
 }

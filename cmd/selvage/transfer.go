@@ -17,7 +17,7 @@ func newTransfer() *cobra.Command {
 	var opt transfer.AssetOptions
 	var bodies gltfio.Selection
 	var where remote
-	var output, reportFile string
+	var output, reportFile, previous string
 	var asJSON, quiet, strict bool
 	var maxLow float64
 	cmd := &cobra.Command{
@@ -60,6 +60,12 @@ garment, so that buttons find the cloth they sit on.`,
 			if err := checkReportFile(cmd, reportFile); err != nil {
 				return err
 			}
+			if previous != "" && reportFile == "" {
+				return usageError{errors.New("--previous needs --report")}
+			}
+			if err := checkPrevious(previous, len(targets)); err != nil {
+				return err
+			}
 			ctx := cmd.Context()
 			bar := newProgress(cmd.ErrOrStderr(), quiet || asJSON)
 			defer bar.close()
@@ -85,7 +91,7 @@ garment, so that buttons find the cloth they sit on.`,
 				results[k], summaries[k] = out, summary
 			}
 			if reportFile != "" {
-				page, err := resultsPage(ctx, args[0], bodies, opt, results, targets, summaries)
+				page, err := resultsPage(ctx, args[0], bodies, opt, results, targets, summaries, previous)
 				if err != nil {
 					return err
 				}
@@ -113,6 +119,7 @@ garment, so that buttons find the cloth they sit on.`,
 	f := cmd.Flags()
 	f.StringVarP(&output, "output", "o", "", "file to write (.glb or .gltf), or a folder where there are several garments")
 	f.StringVar(&reportFile, "report", "", "HTML file to write as well: pictures, a table, a 3D view (see selvage report)")
+	f.StringVar(&previous, "previous", "", "with --report: the last pass's weighted file, or the folder with the files of all garments, to show what changed")
 	f.StringArrayVar(&bodies.Names, "body", nil, "glob of node, mesh or material names that are the body (repeatable; default: every skinned mesh)")
 	f.StringArrayVar(&opt.Garments.Names, "garment", nil, "glob of node, mesh or material names that are the garment (repeatable; default: every mesh)")
 	f.StringArrayVar(&opt.KeepJoints, "keep-joint", nil, "glob of the garment's own joints that keep their weights (repeatable)")
