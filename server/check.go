@@ -133,7 +133,7 @@ func checkFault(err error) error {
 // that covers it.
 func (s *Server) checkBody(ctx context.Context, x *source, names []string, threads int) (*pose.AssetBody, error) {
 	b, hit, err := s.checked.Get(ctx, bodyKey(x, names), func() (*pose.AssetBody, int64, error) {
-		a, err := s.readAsset(x)
+		a, err := s.readAsset(ctx, x)
 		if err != nil {
 			return nil, 0, err
 		}
@@ -193,7 +193,7 @@ func (s *Server) checkPoses(ctx context.Context, body *source, names []string, g
 	if err != nil {
 		return nil, err
 	}
-	g, err := s.readAsset(garment)
+	g, err := s.readAsset(ctx, garment)
 	if err != nil {
 		return nil, err
 	}

@@ -19,6 +19,7 @@ import (
 	"github.com/grpc-ecosystem/go-grpc-middleware/v2/interceptors/logging"
 	"github.com/grpc-ecosystem/go-grpc-middleware/v2/interceptors/recovery"
 	"github.com/grpc-ecosystem/go-grpc-middleware/v2/interceptors/selector"
+	"github.com/selvage/selvage/transfer/forkjoin"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
@@ -122,9 +123,15 @@ type panicError struct{}
 
 func (panicError) Error() string { return "panic" }
 
+// recovered logs a panic with the stack of the goroutine that it happened on: a
+// worker of the call, or the call's own.
 func (s *Server) recovered(ctx context.Context, p any) error {
 	s.metrics.panics.Inc()
-	s.config.Log.ErrorContext(ctx, "panic in a call", "request_id", requestIDOf(ctx), "panic", p, "stack", string(debug.Stack()))
+	stack := debug.Stack()
+	if carried, ok := p.(*forkjoin.Panic); ok {
+		p, stack = carried.Value, carried.Stack
+	}
+	s.config.Log.ErrorContext(ctx, "panic in a call", "request_id", requestIDOf(ctx), "panic", p, "stack", string(stack))
 	return panicError{}
 }
 
@@ -181,7 +188,8 @@ func within(ctx context.Context, d time.Duration, f func() error) error {
 	return err
 }
 
-// receiveWithin is within for an f that has a result.
+// receiveWithin is within for an f that has a result. A panic of f is the error
+// that it ends with, for it has a goroutine of its own.
 func receiveWithin[T any](ctx context.Context, d time.Duration, f func() (T, error)) (T, error) {
 	type outcome struct {
 		value T
@@ -189,8 +197,11 @@ func receiveWithin[T any](ctx context.Context, d time.Duration, f func() (T, err
 	}
 	done := make(chan outcome, 1)
 	go func() {
-		v, err := f()
-		done <- outcome{v, err}
+		var o outcome
+		if p := forkjoin.Catch(func() { o.value, o.err = f() }); p != nil {
+			o.err = p
+		}
+		done <- o
 	}()
 	timer := time.NewTimer(d)
 	defer timer.Stop()

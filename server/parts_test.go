@@ -32,7 +32,7 @@ func put(t *testing.T, s *store, data []byte) digest {
 	if err := u.write(data); err != nil {
 		t.Fatal(err)
 	}
-	o, err := u.check(1 << 20)
+	o, err := u.check(t.Context(), 1<<20)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -75,7 +75,7 @@ func TestStore_KeepsAcrossRestart(t *testing.T) {
 		}
 	}
 	s = open(t, dir, 1<<20)
-	data, err := s.read(id)
+	data, err := s.read(t.Context(), id)
 	if err != nil || string(data) != string(text(1, 500)) {
 		t.Errorf("after the restart: %d bytes, %v", len(data), err)
 	}
@@ -127,11 +127,11 @@ func TestStore_DropsDamaged(t *testing.T) {
 	if err := os.WriteFile(file, data, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := s.read(id); !errors.Is(err, errDamaged) {
+	if _, err := s.read(t.Context(), id); !errors.Is(err, errDamaged) {
 		t.Errorf("error %v, want damaged", err)
 	}
 	var missing *notFoundError
-	if _, err := s.read(id); !errors.As(err, &missing) {
+	if _, err := s.read(t.Context(), id); !errors.As(err, &missing) {
 		t.Errorf("error %v, want not found", err)
 	}
 	if n := files(t, dir); n != 0 {
@@ -148,14 +148,14 @@ func TestStore_FileTakenAway(t *testing.T) {
 		t.Fatal(err)
 	}
 	var missing *notFoundError
-	if _, err := s.read(id); !errors.As(err, &missing) {
+	if _, err := s.read(t.Context(), id); !errors.As(err, &missing) {
 		t.Errorf("error %v, want not found", err)
 	}
 	if _, err := s.get(id); !errors.As(err, &missing) {
 		t.Errorf("afterwards: %v, want not found", err)
 	}
 	put(t, s, text(1, 400))
-	if data, err := s.read(id); err != nil || len(data) != 400 {
+	if data, err := s.read(t.Context(), id); err != nil || len(data) != 400 {
 		t.Errorf("uploaded again: %d bytes, %v", len(data), err)
 	}
 }
@@ -196,7 +196,7 @@ func TestUpload_Faults(t *testing.T) {
 			}
 			err = u.write(c.data)
 			if err == nil {
-				_, err = u.check(1 << 20)
+				_, err = u.check(t.Context(), 1<<20)
 			}
 			var fault *uploadError
 			if !errors.As(err, &fault) {

@@ -7,6 +7,7 @@ import (
 	"encoding/base64"
 	"errors"
 	"fmt"
+	"hash"
 	"io"
 	"strings"
 	"sync"
@@ -115,7 +116,7 @@ func (s *Server) UploadAsset(stream grpc.ClientStreamingServer[pb.UploadAssetReq
 		return err
 	}
 	defer t.release()
-	o, err := u.check(s.textLimit())
+	o, err := u.check(ctx, s.textLimit())
 	if err != nil {
 		return err
 	}
@@ -241,16 +242,16 @@ func (s *Server) resolve(m *pb.AssetSource, field, fallback string) (*source, er
 	return x, s.checkSize(x.outline)
 }
 
-// readAsset reads a source.
-func (s *Server) readAsset(x *source) (*gltfio.Asset, error) {
+// readAsset reads a source. It ends with ctx's error soon after ctx is done.
+func (s *Server) readAsset(ctx context.Context, x *source) (*gltfio.Asset, error) {
 	data := x.content
 	if data == nil {
 		var err error
-		if data, err = s.store.read(x.id); err != nil {
+		if data, err = s.store.read(ctx, x.id); err != nil {
 			return nil, err
 		}
 	}
-	return gltfio.Parse(data, x.name, gltfio.Options{MaxBytes: s.config.MaxAssetBytes})
+	return gltfio.ParseContext(ctx, data, x.name, gltfio.Options{MaxBytes: s.config.MaxAssetBytes})
 }
 
 // InspectAsset implements the method of the API.
@@ -264,11 +265,11 @@ func (s *Server) InspectAsset(ctx context.Context, m *pb.InspectAssetRequest) (*
 		return nil, err
 	}
 	defer t.release()
-	a, err := s.readAsset(x)
+	a, err := s.readAsset(ctx, x)
 	if err != nil {
 		return nil, err
 	}
-	return convert.DescriptionToProto(a.Describe()), ctx.Err()
+	return convert.DescriptionToProto(a.WithContext(ctx).Describe()), ctx.Err()
 }
 
 // GetServerInfo implements the method of the API.
@@ -325,6 +326,7 @@ func checkGlobs(globs []string, field string) error {
 type reporter struct {
 	latest chan *pb.Progress // holds one
 	ended  chan struct{}
+	once   sync.Once
 	failed error
 }
 
@@ -360,9 +362,10 @@ func (r *reporter) tell(stage transfer.Stage, done float64) {
 	}
 }
 
-// stop waits until nothing is sent any more.
+// stop waits until nothing is sent any more, and returns the error of sending. It
+// may be called twice.
 func (r *reporter) stop() error {
-	close(r.latest)
+	r.once.Do(func() { close(r.latest) })
 	<-r.ended
 	return r.failed
 }
@@ -371,7 +374,7 @@ func (r *reporter) stop() error {
 // ticket that covers it.
 func (s *Server) body(ctx context.Context, x *source, names []string, threads int) (*transfer.AssetBody, error) {
 	b, hit, err := s.bodies.Get(ctx, bodyKey(x, names), func() (*transfer.AssetBody, int64, error) {
-		a, err := s.readAsset(x)
+		a, err := s.readAsset(ctx, x)
 		if err != nil {
 			return nil, 0, err
 		}
@@ -426,13 +429,14 @@ func (s *Server) TransferAsset(m *pb.TransferAssetRequest, stream grpc.ServerStr
 	progress := report(ctx, s.config.IdleTime, func(p *pb.Progress) error {
 		return stream.Send(&pb.TransferAssetResponse{Part: &pb.TransferAssetResponse_Progress{Progress: p}})
 	})
+	defer progress.stop() // where computing panics
 	opt.Progress = func(stage transfer.Stage, done float64) {
 		if done == 0 {
 			traceStage(ctx, stage)
 		}
 		progress.tell(stage, done)
 	}
-	data, result, err := s.transferAsset(ctx, body, m.GetBodyNames(), garment, opt)
+	file, result, err := s.transferAsset(ctx, body, m.GetBodyNames(), garment, opt)
 	if e := progress.stop(); err == nil {
 		err = e
 	}
@@ -442,8 +446,7 @@ func (s *Server) TransferAsset(m *pb.TransferAssetRequest, stream grpc.ServerStr
 	// The slot goes to the next call while this one's reader takes its time.
 	t.done()
 
-	hash := sha256.Sum256(data)
-	head := &pb.TransferAssetResult{Summary: convert.SummaryToProto(&result.Summary), SizeBytes: int64(len(data)), Sha256: hash[:]}
+	head := &pb.TransferAssetResult{Summary: convert.SummaryToProto(&result.Summary), SizeBytes: int64(file.Len()), Sha256: file.sum.Sum(nil)}
 	var confidence []byte
 	if !m.GetOmitConfidence() {
 		confidence = convert.PackConfidence(result.Confidence)
@@ -452,7 +455,7 @@ func (s *Server) TransferAsset(m *pb.TransferAssetRequest, stream grpc.ServerStr
 	if err := send(&pb.TransferAssetResponse{Part: &pb.TransferAssetResponse_Result{Result: head}}); err != nil {
 		return err
 	}
-	for chunk := range chunks(data) {
+	for chunk := range chunks(file.Bytes()) {
 		if err := send(&pb.TransferAssetResponse{Part: &pb.TransferAssetResponse_Content{Content: chunk}}); err != nil {
 			return err
 		}
@@ -478,13 +481,24 @@ func chunks(data []byte) func(yield func([]byte) bool) {
 	}
 }
 
+// hashedFile is a file in memory, hashed as it is written.
+type hashedFile struct {
+	bytes.Buffer
+	sum hash.Hash // SHA-256
+}
+
+func (f *hashedFile) Write(p []byte) (int, error) {
+	f.sum.Write(p) // never fails
+	return f.Buffer.Write(p)
+}
+
 // transferAsset computes; the caller holds a ticket.
-func (s *Server) transferAsset(ctx context.Context, body *source, names []string, garment *source, opt transfer.AssetOptions) ([]byte, *transfer.Result, error) {
+func (s *Server) transferAsset(ctx context.Context, body *source, names []string, garment *source, opt transfer.AssetOptions) (*hashedFile, *transfer.Result, error) {
 	b, err := s.body(ctx, body, names, opt.Threads)
 	if err != nil {
 		return nil, nil, err
 	}
-	g, err := s.readAsset(garment)
+	g, err := s.readAsset(ctx, garment)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -493,14 +507,11 @@ func (s *Server) transferAsset(ctx context.Context, body *source, names []string
 		return nil, nil, err
 	}
 	s.metrics.transferred(&r.Summary)
-	if err := ctx.Err(); err != nil { // encoding does not look at it
+	file := &hashedFile{sum: sha256.New()}
+	if err := out.WithContext(ctx).Encode(file); err != nil {
 		return nil, nil, err
 	}
-	var data bytes.Buffer
-	if err := out.Encode(&data); err != nil {
-		return nil, nil, err
-	}
-	return data.Bytes(), r, nil
+	return file, r, nil
 }
 
 // arrayBody is a body of arrays made ready, with the names of its joints.
@@ -570,12 +581,18 @@ func (s *Server) transferArrays(ctx context.Context, m *pb.TransferArraysRequest
 	if err != nil {
 		return nil, nil, err
 	}
+	handedOver := false
+	defer func() {
+		if !handedOver { // after an error or a panic
+			t.release()
+		}
+	}()
 	answer, err := s.computeArrays(ctx, m, uploaded, opt)
-	t.done()
 	if err != nil {
-		t.release()
 		return nil, nil, err
 	}
+	t.done()
+	handedOver = true
 	return answer, t, nil
 }
 
@@ -610,11 +627,11 @@ func (s *Server) arrayBody(ctx context.Context, m *pb.TransferArraysRequest, upl
 	if uploaded != nil {
 		key = bodyKey(uploaded, nil)
 		read = func() (*transfer.Body, error) {
-			a, err := s.readAsset(uploaded)
+			a, err := s.readAsset(ctx, uploaded)
 			if err != nil {
 				return nil, err
 			}
-			x, err := a.Body(gltfio.Selection{})
+			x, err := a.WithContext(ctx).Body(gltfio.Selection{})
 			if err != nil {
 				return nil, err
 			}
@@ -671,18 +688,13 @@ func (s *Server) StreamTransferArrays(stream grpc.BidiStreamingServer[pb.StreamT
 	progress := report(ctx, s.config.IdleTime, func(p *pb.Progress) error {
 		return stream.Send(&pb.StreamTransferArraysResponse{Part: &pb.StreamTransferArraysResponse_Progress{Progress: p}})
 	})
-	var once sync.Once
-	stop := func() (err error) {
-		once.Do(func() { err = progress.stop() })
-		return err
-	}
-	defer stop()
+	defer progress.stop()
 	answer, t, err := s.transferArrays(ctx, m, progress.tell)
 	if err != nil {
 		return err
 	}
 	defer t.release()
-	if err := stop(); err != nil {
+	if err := progress.stop(); err != nil {
 		return err
 	}
 	send := func(part *pb.StreamTransferArraysResponse) error {

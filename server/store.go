@@ -5,6 +5,7 @@ package server
 
 import (
 	"container/list"
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
@@ -187,13 +188,18 @@ func (s *store) get(id digest) (sizing.Outline, error) {
 	return e.Value.(*stored).outline, nil
 }
 
+// readPiece is the number of bytes read and hashed between two looks at a call's
+// context.
+const readPiece = 1 << 20
+
 // read returns an asset's bytes. They are checked: a file that was damaged is
-// dropped and gives errDamaged.
-func (s *store) read(id digest) ([]byte, error) {
-	if _, err := s.get(id); err != nil {
+// dropped and gives errDamaged. It ends with ctx's error soon after ctx is done.
+func (s *store) read(ctx context.Context, id digest) ([]byte, error) {
+	o, err := s.get(id)
+	if err != nil {
 		return nil, err
 	}
-	data, err := os.ReadFile(s.path(id, assetSuffix))
+	f, err := os.Open(s.path(id, assetSuffix))
 	if errors.Is(err, fs.ErrNotExist) { // somebody else emptied the folder
 		s.remove(id)
 		return nil, &notFoundError{assetName(id)}
@@ -201,7 +207,22 @@ func (s *store) read(id digest) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	if sha256.Sum256(data) != id {
+	defer f.Close()
+	data, sum := make([]byte, o.Size), sha256.New()
+	for at := 0; at < len(data); at += readPiece {
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		piece := data[at:min(at+readPiece, len(data))]
+		if _, err := io.ReadFull(f, piece); errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+			break // too short; the hash says so
+		} else if err != nil {
+			return nil, err
+		}
+		sum.Write(piece)
+	}
+	// A file that has become longer is damaged too.
+	if n, _ := f.Read(make([]byte, 1)); n > 0 || digest(sum.Sum(nil)) != id {
 		s.remove(id)
 		return nil, errDamaged
 	}
@@ -305,7 +326,7 @@ func (u *upload) abort() {
 }
 
 // check returns the outline of what was written, or why it is no asset.
-func (u *upload) check(textLimit int64) (sizing.Outline, error) {
+func (u *upload) check(ctx context.Context, textLimit int64) (sizing.Outline, error) {
 	if u.got != u.size {
 		return sizing.Outline{}, &uploadError{fmt.Sprintf("%d bytes, %d were announced", u.got, u.size)}
 	}
@@ -319,7 +340,7 @@ func (u *upload) check(textLimit int64) (sizing.Outline, error) {
 	if err != nil {
 		return sizing.Outline{}, err
 	}
-	return sizing.New(text, u.size)
+	return sizing.New(ctx, text, u.size)
 }
 
 // commit makes a checked upload part of the store.

@@ -34,6 +34,17 @@ func (p *Panic) Unwrap() error {
 	return err
 }
 
+// Catch runs f and returns the panic that ends it, nil where none does.
+func Catch(f func()) (p *Panic) {
+	defer func() {
+		if v := recover(); v != nil {
+			p = carried(v)
+		}
+	}()
+	f()
+	return nil
+}
+
 // Group is goroutines that are waited for together. The zero value is ready; it
 // must not be copied once used.
 type Group struct {
@@ -44,17 +55,14 @@ type Group struct {
 // Go runs f on a goroutine of its own.
 func (g *Group) Go(f func()) {
 	g.wait.Go(func() {
-		defer func() {
-			if v := recover(); v != nil {
-				g.first.CompareAndSwap(nil, carried(v))
-			}
-		}()
-		f()
+		if p := Catch(f); p != nil {
+			g.first.CompareAndSwap(nil, p)
+		}
 	})
 }
 
-// carried is v with the stack of the goroutine that calls it. What a Group
-// further down has carried already keeps its own.
+// carried is v with the stack of the goroutine that calls it, which still holds
+// where it panicked. What a Group further down has carried already keeps its own.
 func carried(v any) *Panic {
 	if p, ok := v.(*Panic); ok {
 		return p

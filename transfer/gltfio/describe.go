@@ -53,6 +53,7 @@ type SkinDescription struct {
 
 // Describe reads every mesh that makes triangles. Meshes that cannot be read are
 // listed with their problem. O(n log n).
+// Where the context of WithContext ends, the description is not finished.
 func (a *Asset) Describe() *Description {
 	d := &Description{
 		File: a.Name, Generator: clip(a.doc.Asset.Generator), Animations: len(a.doc.Animations),
@@ -115,9 +116,17 @@ func (a *Asset) describeSurface(refs []primitiveRef, md *MeshDescription, lo, hi
 		return
 	}
 	md.Vertices, md.Triangles = s.Mesh.NumVertices(), len(s.Mesh.Triangles)
-	w := mesh.Weld(s.Mesh, mesh.WeldTolerance(s.Mesh))
+	// Errors are those of the context alone; the caller looks at it.
+	w, err := mesh.WeldContext(a.context(), s.Mesh, mesh.WeldTolerance(s.Mesh))
+	if err != nil {
+		return
+	}
 	md.Welded = w.Mesh.NumVertices()
-	md.Islands = mesh.NewIslands(mesh.NewAdjacency(w.Mesh)).Count
+	adjacency, err := mesh.NewAdjacencyContext(a.context(), w.Mesh)
+	if err != nil {
+		return
+	}
+	md.Islands = mesh.NewIslands(adjacency).Count
 	b := s.Mesh.Bounds()
 	for k, x := range [3][2]float64{{b.Min.X, b.Max.X}, {b.Min.Y, b.Max.Y}, {b.Min.Z, b.Max.Z}} {
 		lo[k], hi[k] = min(lo[k], x[0]), max(hi[k], x[1])

@@ -6,11 +6,14 @@ package sizing
 
 import (
 	"bytes"
+	"context"
 	"encoding/binary"
 	"encoding/json"
 	"fmt"
 	"io"
 	"strings"
+
+	"github.com/selvage/selvage/transfer/gltfio"
 )
 
 // AssetError says what is wrong with an asset.
@@ -92,19 +95,17 @@ func ReadJSON(r io.Reader, size, limit int64) ([]byte, error) {
 	if length > limit {
 		return nil, &AssetError{fmt.Sprintf("its JSON has %d bytes, more than %d", length, limit)}
 	}
-	text, err := io.ReadAll(io.LimitReader(io.MultiReader(bytes.NewReader(head), r), length))
-	if err != nil {
-		return nil, err
-	}
-	if int64(len(text)) < length {
+	text := make([]byte, length) // within limit, and within what r is said to hold
+	_, err = io.ReadFull(io.MultiReader(bytes.NewReader(head), r), text)
+	if err == io.EOF || err == io.ErrUnexpectedEOF {
 		return nil, &AssetError{"is cut off"}
 	}
-	return text, nil
+	return text, err
 }
 
 // New reads the outline from an asset's JSON text. It refuses what names
-// external files or addresses.
-func New(text []byte, size int64) (Outline, error) {
+// external files or addresses. It ends with ctx's error soon after ctx is done.
+func New(ctx context.Context, text []byte, size int64) (Outline, error) {
 	o := Outline{Size: size, Decoded: int64(len(text)) * textBytes}
 	for _, mark := range []string{",", "{", "["} {
 		o.Decoded += valueBytes * int64(bytes.Count(text, []byte(mark)))
@@ -133,6 +134,11 @@ func New(text []byte, size int64) (Outline, error) {
 		} `json:"nodes"`
 	}
 	text = bytes.TrimPrefix(text, []byte("\xef\xbb\xbf"))
+	// Data URIs can make up nearly all of the text, and tell nothing.
+	text, err := gltfio.ShortText(ctx, text)
+	if err != nil {
+		return o, err
+	}
 	if err := json.Unmarshal(text, &doc); err != nil {
 		return o, &AssetError{"its JSON cannot be read"}
 	}
@@ -185,5 +191,5 @@ func Of(data []byte) (Outline, error) {
 	if err != nil {
 		return Outline{}, err
 	}
-	return New(text, int64(len(data)))
+	return New(context.Background(), text, int64(len(data)))
 }
