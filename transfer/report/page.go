@@ -279,7 +279,7 @@ func (p *Page) Write(ctx context.Context, w io.Writer) error {
 		if err != nil {
 			return err
 		}
-		poses = append(poses, card{Index: k, Title: q.Title, Sentence: q.Sentence, Picture: url})
+		poses = append(poses, card{Index: k, Title: q.Title, Sentence: c.sentence(q), Picture: url})
 		data.Poses = append(data.Poses, viewPose{
 			viewPlace: viewPlace{
 				Figure: q.figure(), Vertex: q.Vertex, Centre: triple(r3.Sub(c.centre, s.centre)),

@@ -34,6 +34,8 @@ func sheetFigure(name string, n int) *Figure {
 		{Name: "low", Parent: -1, Global: skinning.Identity()}, {Name: "high", Parent: 0, Global: skinning.Identity()},
 	}}}
 	f.Skin.Joints[1].Global.T = r3.Vec{Y: 0.5}
+	f.Skin.Joints[0].InverseBind, f.Skin.Joints[1].InverseBind = skinning.Identity(), skinning.Identity()
+	f.Skin.Joints[1].InverseBind.T = r3.Vec{Y: -0.5}
 	for y := 0; y < n; y++ {
 		for x := 0; x < n; x++ {
 			u, v := float64(x)/float64(n-1), float64(y)/float64(n-1)

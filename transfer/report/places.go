@@ -77,7 +77,9 @@ func findPlaces(figure int, f *Figure, w *weldedFigure, size float64) []place {
 			}
 		}
 		add(conflictPlace, edited(transfer.ReasonEditConflict))
-		add(editedPlace, edited(transfer.ReasonKeptEdit))
+		// Those in conflict are there already.
+		kept, conflict := edited(transfer.ReasonKeptEdit), edited(transfer.ReasonEditConflict)
+		add(editedPlace, func(v int32) float64 { return kept(v) * (1 - conflict(v)) })
 	}
 	if w.confidence != nil {
 		add(lowPlace, w.lack)
@@ -445,18 +447,22 @@ func clearestView(layers []Layer, v View, normal r3.Vec) View {
 		if k > 0 {
 			v.Elevation = 0.2
 		}
-		seen := 0
-		trial := Render(layers, v, 64, 64)
-		for i := 0; i < len(trial.Pix); i += 4 {
-			// Full yellow, shaded: much red, little blue.
-			if trial.Pix[i] > 90 && trial.Pix[i+2] < trial.Pix[i]/2 {
-				seen++
-			}
-		}
 		// Another direction must show clearly more to be worth the turn.
-		if best < 0 || seen*4 > best*5 {
+		if seen := markedPixels(layers, v); best < 0 || seen*4 > best*5 {
 			best, chosen = seen, v
 		}
 	}
 	return chosen
+}
+
+// markedPixels counts what of a small picture shows 1 on Viridis.
+func markedPixels(layers []Layer, v View) (seen int) {
+	pix := Render(layers, v, 64, 64).Pix
+	for i := 0; i < len(pix); i += 4 {
+		// Full yellow, shaded: much red, little blue.
+		if pix[i] > 90 && pix[i+2] < pix[i]/2 {
+			seen++
+		}
+	}
+	return seen
 }

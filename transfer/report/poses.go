@@ -23,6 +23,8 @@ const (
 	maxPoses, maxPosesOfOne = 12, 6
 	// poseShare is the half width of a pose's close-up, as a share of the diagonal.
 	poseShare = 0.05
+	// poseReach is how far from the place, in half widths, anything is drawn.
+	poseReach = 2.5
 	// stretchEnd is the base-2 logarithm of the edge ratio at the bright end of the
 	// close-ups' scale: double; half is at the dark one.
 	stretchEnd = 1.0
@@ -47,8 +49,8 @@ type Pose struct {
 	Garment, Vertex int
 	OnBody          bool
 	// Parted pictures the vertices as the file has them, not welded: what the pose
-	// tears apart is seen.
-	Parted bool
+	// tears apart is seen. Inside pictures what is in the body through it.
+	Parted, Inside bool
 }
 
 // AddPoses offers the worst poses that a check of Page.Garments[garment] found: of
@@ -74,7 +76,7 @@ func (p *Page) AddPoses(garment int, k *pose.Checker, r *pose.Report) error {
 		worn, body := k.Maps(i)
 		p.Poses = append(p.Poses, Pose{
 			Title: name + ", " + f.Kind.String() + ": " + f.Pose.Name, Sentence: asSentence(f.Sentence), Rank: f.Rank, Body: body, Worn: worn,
-			Garment: garment, Vertex: f.Place.Vertex, OnBody: f.Place.Surface == "body", Parted: f.Kind == pose.Parted,
+			Garment: garment, Vertex: f.Place.Vertex, OnBody: f.Place.Surface == "body", Parted: f.Kind == pose.Parted, Inside: f.Kind == pose.Penetration,
 		})
 	}
 	notes := ""
@@ -323,6 +325,14 @@ type closeUp struct {
 	maps    skinning.Pose // of the page's joints
 }
 
+// sentence is the pose's, with what the picture leaves out.
+func (c *closeUp) sentence(q *Pose) string {
+	if c.view.Cut > 0 {
+		return q.Sentence + " What stands before the place is cut away in the picture."
+	}
+	return q.Sentence
+}
+
 // drawPose renders the garment posed over the body posed, in the colours of how far its
 // edges are stretched, with its edge lines, the place ringed.
 func (s *scene) drawPose(q *Pose, width, height int) closeUp {
@@ -358,35 +368,73 @@ func (s *scene) drawPose(q *Pose, width, height int) closeUp {
 	}
 	normal := mesh.VertexNormals(over)[vertex]
 
-	near, value := cut(garment, stretch, c.centre, 1.8*c.half)
-	below, _ := cut(under, nil, c.centre, 1.8*c.half)
-	marked := near
-	if q.OnBody {
-		marked = below
+	near, value := cut(garment, stretch, c.centre, poseReach*c.half)
+	below, _ := cut(under, nil, c.centre, poseReach*c.half)
+	// What should be seen is the surface around the vertex, not others close by.
+	patch := &mesh.Mesh{Positions: over.Positions, Triangles: patchAround(over, int32(vertex), c.half/3)}
+	full := make([]float64, len(over.Positions))
+	for v := range full {
+		full[v] = 1
 	}
-	close := make([]float64, len(marked.Positions))
-	for v, x := range marked.Positions {
-		if r3.Norm(r3.Sub(x, c.centre)) < c.half/3 {
-			close[v] = 1
-		}
-	}
-	trial := []Layer{{Mesh: near}, {Mesh: below, Color: bodyColour}}
-	trial[0].Color = bodyColour
-	k := 0
-	if q.OnBody {
-		k = 1
-	}
-	trial[k].Scalar, trial[k].Map = close, Viridis
 	corner := r3.Vec{X: c.half, Y: c.half, Z: c.half}
 	box := r3.Box{Min: r3.Sub(c.centre, corner), Max: r3.Add(c.centre, corner)}
+	// The patch comes first and so stays in front of itself.
+	trial := []Layer{{Mesh: patch, Scalar: full, Map: Viridis}, {Mesh: near, Color: bodyColour}}
+	if !q.Inside {
+		trial = append(trial, Layer{Mesh: below, Color: bodyColour})
+	}
+	free := clearestView(trial[:1], View{Box: box, Threads: s.threads}, normal)
 	c.view = clearestView(trial, View{Box: box, Threads: s.threads}, normal)
+	if 4*markedPixels(trial, c.view) < markedPixels(trial[:1], free) {
+		c.view.Cut = c.half / 8
+		c.view = clearestView(trial, c.view, normal)
+	}
 	v := c.view
 	v.Marks = []r3.Vec{c.centre}
-	c.picture = Render([]Layer{
+	layers := []Layer{
 		{Mesh: near, Scalar: value, Min: -stretchEnd, Max: stretchEnd, Map: Cividis, Lines: true},
 		{Mesh: below, Color: bodyColour, Lines: q.OnBody},
-	}, v, width, height)
+	}
+	c.picture = Render(layers, v, width, height)
+	if q.Inside {
+		// Half with the body, half without it.
+		for i, x := range Render(layers[:1], v, width, height).Pix {
+			c.picture.Pix[i] = uint8((int(c.picture.Pix[i]) + int(x) + 1) / 2)
+		}
+	}
 	return c
+}
+
+// patchAround are the triangles of m that hang together with vertex v within reach of
+// it. O(triangles).
+func patchAround(m *mesh.Mesh, v int32, reach float64) [][3]int32 {
+	var near [][3]int32
+	for _, t := range m.Triangles {
+		inside := true
+		for _, u := range t {
+			inside = inside && (u == v || r3.Norm(r3.Sub(m.Positions[u], m.Positions[v])) <= reach)
+		}
+		if inside || t[0] == v || t[1] == v || t[2] == v {
+			near = append(near, t)
+		}
+	}
+	in := map[int32]bool{v: true}
+	var out [][3]int32
+	for grown := true; grown; {
+		grown = false
+		rest := near[:0]
+		for _, t := range near {
+			if in[t[0]] || in[t[1]] || in[t[2]] {
+				in[t[0]], in[t[1]], in[t[2]] = true, true, true
+				out = append(out, t)
+				grown = true
+			} else {
+				rest = append(rest, t)
+			}
+		}
+		near = rest
+	}
+	return out
 }
 
 // stretches is for each vertex the mean base-2 logarithm of its edges' lengths in posed

@@ -43,6 +43,9 @@ type View struct {
 	Elevation float64
 	// Box is what the picture must hold, metres. Zero: the box of all layers.
 	Box r3.Box
+	// Cut leaves out what stands more than so many metres before the box's centre, as
+	// seen from the camera. Zero: nothing.
+	Cut float64
 	// Marks are points to be ringed, metres, whatever stands before them.
 	Marks []r3.Vec
 	// Threads at work. Zero: as many as the processor runs at once.
@@ -120,6 +123,10 @@ func Render(layers []Layer, view View, width, height int) *image.RGBA {
 		corners[i] = cs
 	}
 
+	nearest := math.Inf(1)
+	if view.Cut > 0 {
+		nearest = view.Cut
+	}
 	threads := view.Threads
 	if threads <= 0 {
 		threads = runtime.GOMAXPROCS(0)
@@ -131,7 +138,7 @@ func Render(layers []Layer, view View, width, height int) *image.RGBA {
 		go func() {
 			defer wg.Done()
 			for b := t; b < bands; b += threads {
-				drawBand(img, layers, corners, faces, back, w, b*bandRows, min((b+1)*bandRows, height))
+				drawBand(img, layers, corners, faces, back, nearest, w, b*bandRows, min((b+1)*bandRows, height))
 			}
 		}()
 	}
@@ -161,7 +168,7 @@ func ring(img *image.RGBA, cx, cy float64) {
 }
 
 // drawBand draws picture rows y0 to y1, which no other call touches.
-func drawBand(img *image.RGBA, layers []Layer, corners [][]corner, faces [][]r3.Vec, back r3.Vec, w, y0, y1 int) {
+func drawBand(img *image.RGBA, layers []Layer, corners [][]corner, faces [][]r3.Vec, back r3.Vec, nearest float64, w, y0, y1 int) {
 	top, rows := y0*supersample, (y1-y0)*supersample
 	depth := make([]float64, w*rows)
 	pixel := make([][3]float32, w*rows)
@@ -208,7 +215,7 @@ func drawBand(img *image.RGBA, layers []Layer, corners [][]corner, faces [][]r3.
 					}
 					z := u*a.z + v*b.z + s*c.z
 					k := (y-top)*w + x
-					if z <= depth[k] {
+					if z <= depth[k] || z > nearest {
 						continue
 					}
 					depth[k] = z

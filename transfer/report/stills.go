@@ -6,8 +6,10 @@ import (
 	"context"
 	"fmt"
 	"image"
+	"image/draw"
 	"os"
 	"path/filepath"
+	"strings"
 )
 
 // stillWidth and stillHeight are the size of a still without its head and legend,
@@ -41,7 +43,7 @@ func (p *Page) WriteStills(ctx context.Context, dir string) (files []string, err
 		}
 		file := filepath.Join(dir, name)
 		files = append(files, file)
-		return SavePNG(file, Sheet(title, []Panel{{Caption: caption, Image: img}}, legend))
+		return SavePNG(file, below(Sheet(title, []Panel{{Image: img}}, legend), caption))
 	}
 	for k, side := range []string{"front", "back"} {
 		img := s.overview(overviewAzimuths[k], stillWidth, stillHeight)
@@ -63,9 +65,30 @@ func (p *Page) WriteStills(ctx context.Context, dir string) (files []string, err
 	for k := range s.poses {
 		q := &s.poses[k]
 		c := s.drawPose(q, stillWidth, stillHeight)
-		if err := save(fmt.Sprintf("pose-%d.png", k+1), q.Title, q.Sentence, c.picture, Legend{Label: "log2 of stretch", Min: -stretchEnd, Max: stretchEnd, Map: Cividis}); err != nil {
+		if err := save(fmt.Sprintf("pose-%d.png", k+1), q.Title, c.sentence(q), c.picture, Legend{Label: "log2 of stretch", Min: -stretchEnd, Max: stretchEnd, Map: Cividis}); err != nil {
 			return nil, err
 		}
 	}
 	return files, nil
+}
+
+// below is the picture with a text under it, broken into lines between words.
+func below(img *image.RGBA, words string) *image.RGBA {
+	const side, lineHeight, letter = 8, 17, 7 // pixels; the font has letters of one width
+	most := (img.Rect.Dx() - 2*side) / letter
+	var lines []string
+	for _, w := range strings.Fields(words) {
+		if n := len(lines); n > 0 && len(lines[n-1])+1+len(w) <= most {
+			lines[n-1] += " " + w
+		} else {
+			lines = append(lines, w)
+		}
+	}
+	out := image.NewRGBA(image.Rect(0, 0, img.Rect.Dx(), img.Rect.Dy()+len(lines)*lineHeight+side))
+	draw.Draw(out, out.Rect, image.White, image.Point{}, draw.Src)
+	draw.Draw(out, img.Rect, img, image.Point{}, draw.Src)
+	for k, l := range lines {
+		text(out, side, img.Rect.Dy()+(k+1)*lineHeight, l)
+	}
+	return out
 }
