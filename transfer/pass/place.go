@@ -194,7 +194,7 @@ func medianEdge(m *mesh.Mesh) float64 {
 // place alone.
 func parallel(ctx context.Context, n, threads int, work func(v int)) error {
 	const stretch = 512
-	g, ctx := errgroup.WithContext(ctx)
+	var g errgroup.Group
 	if threads > 0 {
 		g.SetLimit(threads)
 	} else {

@@ -48,7 +48,9 @@ func names(n int) []Joint {
 	return out
 }
 
-func sameRow(a *weights.Rows, v int, b *weights.Rows, u int) bool { return compareRows(a, v, b, u) == 0 }
+func sameRow(a *weights.Rows, v int, b *weights.Rows, u int) bool {
+	return compareRows(a, v, b, u) == 0
+}
 
 // TestProjectSparse holds the projection against all supports of the right size,
 // each projected by its own optimality conditions: the nearest point with

@@ -1,0 +1,390 @@
+package pass
+
+// Files: one pass over one garment, from asset to asset.
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"github.com/selvage/selvage/transfer"
+	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/skinning"
+	"github.com/selvage/selvage/transfer/weights"
+)
+
+// Input of one pass over one garment.
+type Input struct {
+	// Garment is the garment's name.
+	Garment string
+	// New is the garment as the new transfer made it.
+	New *gltfio.Asset
+	// Record of the last pass; nil on the first.
+	Record *Record
+	// Current is the garment as the artist left it; nil where there is none: then
+	// the edits that the record remembers are carried.
+	Current *gltfio.Asset
+	// Guess says that Current may be another file: it is taken only where at least
+	// half of its rows are the recorded ones.
+	Guess bool
+	// Options that New was made with: its Garments pick the meshes of New and
+	// Current, its Format and MaxInfluences the form of the rows.
+	Options transfer.AssetOptions
+	// Policy for conflicts. A rule's mask comes from MaskAttributes where that names
+	// one.
+	Policy Policy
+	// MaskAttributes names, by rule of Policy, an attribute of one number a vertex:
+	// the rule is for vertices with 0.5 or more. Empty: the rule's own Mask.
+	MaskAttributes []string
+	// LockAttribute names such an attribute for vertices that keep their current row.
+	LockAttribute string
+	// Program, GarmentSum and BodySum go into the record.
+	Program             string
+	GarmentSum, BodySum [32]byte
+}
+
+// Output of one pass.
+type Output struct {
+	// Asset to write: New itself where no row differs.
+	Asset *gltfio.Asset
+	// Record for the next pass.
+	Record *Record
+	// Confidence and Reason by vertex of New's surface, as written; nil where New
+	// has none.
+	Confidence []float32
+	Reason     []uint16
+	Summary    Summary
+}
+
+// Summary says what became of the edits. Counts are vertices.
+type Summary struct {
+	Garment  string `json:"garment"`
+	Vertices int    `json:"vertices"`
+	// First says that there was no record to compare with.
+	First bool `json:"first"`
+	// Edited is how many edits were found, New how many of them were made since the
+	// last pass, Undone how many the artist took back: on the artist's vertices.
+	Edited int `json:"edited"`
+	New    int `json:"new"`
+	Undone int `json:"undone"`
+	// Kept rows are the artist's as they are, Carried ones hold the change on top of
+	// the new row, Agreed ones are what the transfer now gives by itself.
+	Kept    int `json:"kept"`
+	Carried int `json:"carried"`
+	Agreed  int `json:"agreed"`
+	// Conflict counts vertices in conflict; Conflicts lists them, one for each place.
+	Conflict  int        `json:"conflict"`
+	Conflicts []Conflict `json:"conflicts,omitempty"`
+	// Dropped counts edits that are lost, by reason.
+	Dropped map[string]int `json:"dropped,omitempty"`
+	Locked  int            `json:"locked"`
+	// Notes are sentences for the user.
+	Notes []string `json:"notes,omitempty"`
+}
+
+// Lost is the number of edits that were dropped.
+func (s *Summary) Lost() int {
+	n := 0
+	for _, k := range s.Dropped {
+		n += k
+	}
+	return n
+}
+
+// ReadSurface reads the selected meshes of an asset with their rows. It returns
+// the asset's own view of them too. Meshes that are not skinned are an error.
+func ReadSurface(ctx context.Context, a *gltfio.Asset, sel gltfio.Selection) (*Surface, *gltfio.Surface, error) {
+	read, err := a.WithContext(ctx).Garment(sel)
+	if err != nil {
+		return nil, nil, err
+	}
+	if read.Rows == nil {
+		return nil, nil, &gltfio.Error{File: a.Name, What: "has no weights"}
+	}
+	s := &Surface{Name: a.Name, Mesh: read.Mesh, Rows: read.Rows, Joints: JointsOf(read.Skin)}
+	for _, p := range read.Parts {
+		s.Parts = append(s.Parts, Part{Name: partName(p), Start: p.Start, End: p.End})
+	}
+	return s, read, nil
+}
+
+// partName is what a primitive is called: its mesh or node, and its material.
+func partName(p gltfio.Part) string {
+	name := p.Mesh
+	if name == "" {
+		name = p.Node
+	}
+	if name == "" {
+		name = fmt.Sprintf("mesh %d", p.MeshIndex)
+	}
+	if p.Material != "" && p.Material != name {
+		name += ", " + p.Material
+	}
+	return name
+}
+
+// Run merges what the artist did into the new transfer's garment and makes the
+// record for the next pass. Without any edit the asset is New itself; with the
+// same input it gives the same bytes again. The inputs are not changed. It does not
+// depend on Options.Threads.
+func Run(ctx context.Context, in Input) (*Output, error) {
+	opt := in.Options
+	if opt.MaxInfluences == 0 {
+		opt.MaxInfluences = 4 // the default of transfer.Options
+	}
+	fresh, read, err := ReadSurface(ctx, in.New, opt.Garments)
+	if err != nil {
+		return nil, err
+	}
+	theirs, err := stored(fresh.Rows, opt.Format, opt.MaxInfluences)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", in.New.Name, err)
+	}
+	out := &Output{Asset: in.New, Summary: Summary{Garment: in.Garment, Vertices: fresh.Mesh.NumVertices(), First: in.Record == nil}}
+	sum := &out.Summary
+	if out.Confidence, out.Reason, err = marks(in.New, read); err != nil {
+		return nil, err
+	}
+	merged := &Merged{Rows: theirs, Outcome: make([]Outcome, theirs.Len()), Edits: newEdits()}
+	if in.Record != nil {
+		if merged, err = in.merge(ctx, fresh, read, theirs, opt, sum); err != nil {
+			return nil, err
+		}
+	} else if in.Current != nil {
+		sum.Notes = append(sum.Notes, "there is no record of an earlier pass: rows changed by hand in "+in.Current.Name+" could not be told from the transfer's and are replaced")
+	}
+
+	out.Record = newRecord(in, opt, fresh, theirs, merged)
+	if len(out.Record.Written.Vertex) == 0 && merged.Edits.Len() == 0 && len(merged.Conflicts) == 0 {
+		return out, nil
+	}
+	out.mark(merged, theirs)
+	written := gltfio.Output{Rows: merged.Rows, Format: opt.Format, Confidence: out.Confidence, Reason: out.Reason, Kept: read.JointNode}
+	if opt.MaxInfluences > 4 {
+		written.Sets = 2
+	}
+	// The garment's own joints, all of them as those that it keeps.
+	bare := &gltfio.Surface{Mesh: read.Mesh, Skin: &skinning.Skin{Name: read.Skin.Name}}
+	if out.Asset, _, err = in.New.WithContext(ctx).WithRows(read, in.New, bare, written); err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+// merge finds the edits, moves them to the new garment and merges.
+func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface, theirs *weights.Rows, opt transfer.AssetOptions, sum *Summary) (*Merged, error) {
+	found, err := in.find(ctx, opt)
+	if err != nil {
+		return nil, err
+	}
+	moved, err := Move(ctx, found, fresh.Mesh, fresh.Joints, opt.Threads)
+	if err != nil {
+		return nil, err
+	}
+	weld, err := mesh.WeldContext(ctx, fresh.Mesh, mesh.WeldTolerance(fresh.Mesh))
+	if err != nil {
+		return nil, err
+	}
+	o := MergeOptions{Garment: in.Garment, Policy: in.Policy, MaxInfluences: opt.MaxInfluences, Format: opt.Format, Welded: weld.ToWelded, Current: moved.Current}
+	o.Policy.Rules = slices.Clone(o.Policy.Rules)
+	for i, name := range in.MaskAttributes {
+		if name != "" && i < len(o.Policy.Rules) {
+			if o.Policy.Rules[i].Mask, err = in.mask(ctx, name, read, opt); err != nil {
+				return nil, err
+			}
+		}
+	}
+	if in.LockAttribute != "" {
+		if o.Locked, err = in.mask(ctx, in.LockAttribute, read, opt); err != nil {
+			return nil, err
+		}
+		for v := range o.Locked {
+			joint, _ := moved.Current.Row(v)
+			o.Locked[v] = o.Locked[v] && len(joint) > 0
+		}
+	}
+	m, err := Merge(theirs, fresh.Joints, moved.Edits, o)
+	if err != nil {
+		return nil, err
+	}
+
+	sum.Edited, sum.New, sum.Undone, sum.Dropped = found.Edits.Len(), found.New, found.Undone, moved.Dropped
+	for _, x := range m.Outcome {
+		switch x {
+		case Kept:
+			sum.Kept++
+		case Carried:
+			sum.Carried++
+		case Agreed:
+			sum.Agreed++
+		case Locked:
+			sum.Locked++
+		case ConflictKept, ConflictCarried, ConflictNew:
+			sum.Conflict++
+		}
+	}
+	sum.Conflicts = m.Conflicts
+	note := func(format string, args ...any) { sum.Notes = append(sum.Notes, fmt.Sprintf(format, args...)) }
+	if found.Unplaced > 0 {
+		note("%d vertices of the artist's garment have no place on the recorded surface: what was edited there cannot be told", found.Unplaced)
+	}
+	if !moved.ByIndex && found.Edits.Len() > 0 {
+		note("the garment has other vertices than before: the edits were moved along its surface")
+	}
+	if len(moved.GoneJoints) > 0 {
+		note("joints that are gone and had edited weight, now on their nearest ancestor: %s", strings.Join(moved.GoneJoints, ", "))
+	}
+	if m.SeamsJoined > 0 {
+		note("in %d places coincident vertices were edited apart: all took the larger edit", m.SeamsJoined)
+	}
+	return m, nil
+}
+
+// find compares the artist's garment with the record; without one, what the
+// record remembers stands for it.
+func (in *Input) find(ctx context.Context, opt transfer.AssetOptions) (*Found, error) {
+	if in.Current == nil {
+		return remembered(in.Record), nil
+	}
+	current, _, err := ReadSurface(ctx, in.Current, opt.Garments)
+	if err != nil {
+		return nil, err
+	}
+	f, err := Find(ctx, in.Record, current, opt.Threads)
+	if err == nil && in.Guess && 2*(f.New+f.Unplaced) > current.Rows.Len() {
+		return remembered(in.Record), nil
+	}
+	return f, err
+}
+
+// remembered are the edits of a record, with the garment as it was written.
+func remembered(r *Record) *Found {
+	return &Found{Mesh: r.Mesh, Joints: r.Joints, Edits: r.Edits, Rows: r.Rows, Current: r.written()}
+}
+
+// mask reads an attribute of the new garment, which has those of the file that it
+// was made from, or else of the artist's.
+func (in *Input) mask(ctx context.Context, name string, read *gltfio.Surface, opt transfer.AssetOptions) ([]bool, error) {
+	values, err := in.New.Scalars(read, name)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]bool, read.Mesh.NumVertices())
+	if values != nil {
+		for v, x := range values {
+			out[v] = x >= 0.5
+		}
+		return out, nil
+	}
+	if in.Current != nil {
+		own, err := in.Current.WithContext(ctx).Garment(opt.Garments)
+		if err != nil {
+			return nil, err
+		}
+		if values, err = in.Current.Scalars(own, name); err != nil {
+			return nil, err
+		}
+		if values != nil {
+			place, err := Place(ctx, own.Mesh, read.Mesh, 0, opt.Threads)
+			if err != nil {
+				return nil, err
+			}
+			for v := range out {
+				sum := 0.0
+				for k, c := range place.Corner[v] {
+					if b := place.Bary[v][k]; b > 0 {
+						sum += b * values[c]
+					}
+				}
+				out[v] = place.Fate[v] == Placed && sum >= 0.5
+			}
+			return out, nil
+		}
+	}
+	return nil, &gltfio.Error{File: in.New.Name, What: fmt.Sprintf("has no vertex attribute %q of one number", name)}
+}
+
+// marks reads what a transfer says of each vertex; nil where the garment does not
+// have it for all.
+func marks(a *gltfio.Asset, s *gltfio.Surface) (confidence []float32, reason []uint16, err error) {
+	c, err := a.Scalars(s, "_CONFIDENCE")
+	if err != nil {
+		return nil, nil, err
+	}
+	r, err := a.Scalars(s, "_REASON")
+	if err != nil {
+		return nil, nil, err
+	}
+	legal := func(x, most float64) bool { return x >= 0 && x <= most }
+	for _, x := range c {
+		if !legal(x, 1) {
+			return nil, nil, nil
+		}
+	}
+	for _, x := range r {
+		if !legal(x, math.MaxUint16) {
+			return nil, nil, nil
+		}
+	}
+	if c == nil || r == nil {
+		return nil, nil, nil
+	}
+	confidence, reason = make([]float32, len(c)), make([]uint16, len(r))
+	for v := range c {
+		confidence[v], reason[v] = float32(c[v]), uint16(r[v])
+	}
+	return confidence, reason, nil
+}
+
+// errorScale is e in confidence = exp(-error/e), as in transfer.Result.
+const errorScale = 0.4
+
+// mark puts what the merge did into confidence and reasons. A row that an artist
+// made and that nothing has moved since is as sure as can be. Of two rows in
+// conflict either may be right, so the one written is off by half their distance
+// on average.
+func (o *Output) mark(m *Merged, theirs *weights.Rows) {
+	if o.Confidence == nil {
+		return
+	}
+	at := entries(m.Edits.Vertex, len(m.Outcome))
+	for v, x := range m.Outcome {
+		if at[v] >= 0 {
+			o.Reason[v] |= uint16(transfer.ReasonKeptEdit)
+		}
+		switch x {
+		case Kept:
+			o.Confidence[v] = 1
+		case ConflictKept, ConflictCarried, ConflictNew:
+			o.Reason[v] |= uint16(transfer.ReasonEditConflict)
+			if at[v] >= 0 {
+				d := m.Edits.Row.DistanceL1(int(at[v]), theirs, v)
+				o.Confidence[v] = min(o.Confidence[v], float32(math.Exp(-d/2/errorScale)))
+			}
+		}
+	}
+}
+
+// newRecord is what the next pass needs to know.
+func newRecord(in Input, opt transfer.AssetOptions, fresh *Surface, theirs *weights.Rows, m *Merged) *Record {
+	r := &Record{
+		Garment: in.Garment, Program: in.Program, GarmentSum: in.GarmentSum, BodySum: in.BodySum, Options: in.Options,
+		Joints: fresh.Joints, Format: opt.Format, Rows: theirs, Edits: m.Edits, Written: &Sparse{Rows: weights.NewRows(0)},
+		Mesh: &mesh.Mesh{Positions: slices.Clone(fresh.Mesh.Positions), Triangles: fresh.Mesh.Triangles},
+	}
+	r.Options.Threads, r.Options.Progress = 0, nil
+	for i, p := range r.Mesh.Positions {
+		p.X, p.Y, p.Z = float64(float32(p.X)), float64(float32(p.Y)), float64(float32(p.Z))
+		r.Mesh.Positions[i] = p
+	}
+	for v := range m.Outcome {
+		if compareRows(m.Rows, v, theirs, v) != 0 {
+			r.Written.Vertex = append(r.Written.Vertex, int32(v))
+			r.Written.Rows.Append(m.Rows.Row(v))
+		}
+	}
+	return r
+}
