@@ -1,0 +1,461 @@
+package farm
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	pb "github.com/selvage/selvage/api/selvage/v1"
+	"github.com/selvage/selvage/transfer"
+	"google.golang.org/protobuf/encoding/protowire"
+	"google.golang.org/protobuf/proto"
+)
+
+func optionsOf(k int) transfer.AssetOptions {
+	return transfer.AssetOptions{Options: transfer.Options{Reach: reach(k)}}
+}
+
+// status returns the statuses of a job's tasks.
+func status(t *testing.T, f *Farm, id string) []*pb.TaskStatus {
+	t.Helper()
+	list, more, err := f.Tasks(t.Context(), id, 0, MaxTasks)
+	if err != nil || more {
+		t.Fatal(err, more)
+	}
+	return list
+}
+
+// until polls a condition, for 20 s at most.
+func until(t *testing.T, what string, condition func() bool) {
+	t.Helper()
+	for end := time.Now().Add(20 * time.Second); !condition(); time.Sleep(10 * time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatalf("%s: not within 20 s", what)
+		}
+	}
+}
+
+// TestFarm_SameBytesAsHere hands in a job and holds every result against the
+// transfer in this process.
+func TestFarm_SameBytesAsHere(t *testing.T) {
+	f := open(t, t.TempDir(), Config{})
+	work(t, f, WorkerConfig{})
+	s := theScene()
+	tasks := s.variants(t, f, 6)
+	tasks = append(tasks, tasks[0]) // the same work twice in one job is done once
+	id, keys := create(t, f, tasks)
+	job := finish(t, f, id)
+	if job.GetState() != pb.JobState_JOB_STATE_DONE || job.GetDoneCount() != 6 || job.GetTaskCount() != 6 {
+		t.Fatalf("%v", job)
+	}
+	for k := range 6 {
+		data, result, err := f.Result(t.Context(), id, keys[k])
+		if err != nil {
+			t.Fatal(err)
+		}
+		if want := s.local(t, s.garment, optionsOf(k)); !slices.Equal(data, want) {
+			t.Errorf("variant %d: other bytes than here", k)
+		}
+		if result.GetKey() != keys[k] || result.GetSummary().GetVertices() == 0 || result.GetFound() {
+			t.Errorf("variant %d: %v", k, result)
+		}
+	}
+	if lag, err := f.Lag(t.Context()); err != nil || lag != (Lag{}) {
+		t.Errorf("%+v, %v: the queue is not empty", lag, err)
+	}
+	// Once more, the same job: nothing is computed.
+	again, _ := create(t, f, tasks)
+	if again != id {
+		t.Errorf("id %s, want %s", again, id)
+	}
+	// A job that shares work with it finds that work.
+	id, _ = create(t, f, tasks[:2])
+	finish(t, f, id)
+	for _, s := range status(t, f, id) {
+		if !s.GetResult().GetFound() {
+			t.Errorf("%v was computed anew", s.GetName())
+		}
+	}
+	if job, err := f.Job(t.Context(), id); err != nil || job.GetEndedGeneration() != 1 || job.GetCreateTime() == nil {
+		t.Errorf("%v, %v", job, err)
+	}
+}
+
+// TestFarm_BadGarment: an error of the garment itself needs no second try.
+func TestFarm_BadGarment(t *testing.T) {
+	f := open(t, t.TempDir(), Config{})
+	var begun atomic.Int32
+	work(t, f, WorkerConfig{before: func(context.Context, *pb.QueuedTask) { begun.Add(1) }})
+	tasks := theScene().variants(t, f, 3)
+	for i, bad := range []string{`{"asset":{"version":"2.0"}}`, "no asset"} {
+		sum, err := f.PutAsset(t.Context(), []byte(bad))
+		if err != nil {
+			t.Fatal(err)
+		}
+		tasks[i].GarmentSha256 = sum[:]
+	}
+	id, keys := create(t, f, tasks)
+	job := finish(t, f, id)
+	if job.GetState() != pb.JobState_JOB_STATE_FAILED || job.GetFailedCount() != 2 || job.GetDoneCount() != 1 {
+		t.Fatalf("%v", job)
+	}
+	if n := begun.Load(); n != 2 {
+		t.Errorf("%d tasks were begun, want 2: one good, one that is read", n)
+	}
+	for k, s := range status(t, f, id)[:2] {
+		if s.GetState() != pb.TaskState_TASK_STATE_FAILED || s.GetError() == "" || s.GetTries() > 1 {
+			t.Errorf("%v", s)
+		}
+		letter, err := f.dead.GetLastMsgForSubject(t.Context(), f.deadSubject(id, keys[k]))
+		if err != nil {
+			t.Fatal(err)
+		}
+		var d pb.DeadLetter
+		var q pb.QueuedTask
+		if err := errors.Join(proto.Unmarshal(letter.Data, &d), proto.Unmarshal(d.GetMessage(), &q)); err != nil {
+			t.Fatal(err)
+		}
+		if d.GetStatus().GetError() != s.GetError() || q.GetKey() != keys[k] {
+			t.Errorf("dead letter %v of %v", &d, s)
+		}
+	}
+	if _, _, err := f.Result(t.Context(), id, keys[0]); !errors.As(err, new(*NotFoundError)) {
+		t.Errorf("error %v, want none found", err)
+	}
+}
+
+// TestFarm_PanicIsTried: what is not the garment's fault is tried MaxTries times,
+// then goes to the dead letters; a retry starts anew.
+func TestFarm_PanicIsTried(t *testing.T) {
+	f := open(t, t.TempDir(), Config{})
+	var begun atomic.Int32
+	var calm atomic.Bool
+	work(t, f, WorkerConfig{MaxTries: 3, RetryDelay: 10 * time.Millisecond, before: func(_ context.Context, q *pb.QueuedTask) {
+		begun.Add(1)
+		if !calm.Load() {
+			panic("the mooring line parts")
+		}
+	}})
+	id, _ := create(t, f, theScene().variants(t, f, 1))
+	job := finish(t, f, id)
+	s := status(t, f, id)[0]
+	if job.GetFailedCount() != 1 || begun.Load() != 3 || s.GetTries() != 3 || !strings.Contains(s.GetError(), "mooring line") {
+		t.Fatalf("%d begun, %v, %v", begun.Load(), job, s)
+	}
+	if lag, err := f.Lag(t.Context()); err != nil || lag != (Lag{Dead: 1}) {
+		t.Errorf("%+v, %v", lag, err)
+	}
+	calm.Store(true)
+	if _, err := f.Retry(t.Context(), id); err != nil {
+		t.Fatal(err)
+	}
+	if job = finish(t, f, id); job.GetDoneCount() != 1 || job.GetGeneration() != 2 {
+		t.Errorf("%v", job)
+	}
+	if lag, err := f.Lag(t.Context()); err != nil || lag != (Lag{}) {
+		t.Errorf("%+v, %v: after the retry", lag, err)
+	}
+}
+
+// TestFarm_LostWorker: a worker that goes without a word costs a try, and after
+// the last the task is given up. The next try runs alone.
+func TestFarm_LostWorker(t *testing.T) {
+	f := open(t, t.TempDir(), Config{})
+	id, keys := create(t, f, theScene().variants(t, f, 1))
+	// Two workers that took it and were lost.
+	err := change(t.Context(), f, taskKey(id, keys[0]), &pb.TaskStatus{}, func(s *pb.TaskStatus, _ bool) (bool, error) {
+		s.Name, s.Generation, s.Tries, s.State, s.Worker = TaskName(id, keys[0]), 1, 2, pb.TaskState_TASK_STATE_RUNNING, "lost"
+		return true, nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	work(t, f, WorkerConfig{MaxTries: 2})
+	finish(t, f, id)
+	if s := status(t, f, id)[0]; s.GetState() != pb.TaskState_TASK_STATE_FAILED || !strings.Contains(s.GetError(), "worker lost was not heard of again") {
+		t.Errorf("%v", s)
+	}
+}
+
+// TestFarm_OlderWorker: an older worker leaves a newer task alone without using up
+// its tries; a newer worker takes it.
+func TestFarm_OlderWorker(t *testing.T) {
+	folder := t.TempDir()
+	newer, older := open(t, folder, Config{Version: "v1.10.0"}), open(t, folder, Config{Version: "v1.9.0"})
+	_, stop := work(t, older, WorkerConfig{MaxTries: 1, RefuseDelay: 50 * time.Millisecond})
+	id, keys := create(t, newer, theScene().variants(t, newer, 2))
+	deliveries := func() uint64 {
+		info, err := newer.pull.Info(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		return info.Delivered.Consumer
+	}
+	until(t, "five refusals", func() bool { return deliveries() >= 5 })
+	for _, s := range status(t, newer, id) {
+		if s.GetTries() != 0 || s.GetState() != pb.TaskState_TASK_STATE_QUEUED || !strings.Contains(s.GetRefusal(), "v1.9.0") {
+			t.Errorf("%v", s)
+		}
+	}
+	work(t, newer, WorkerConfig{MaxTries: 1})
+	if job := finish(t, newer, id); job.GetDoneCount() != 2 {
+		t.Errorf("%v", job)
+	}
+	stop()
+	// The other way round the newer one takes it, and says under what key.
+	id, old := create(t, older, theScene().variants(t, older, 1))
+	finish(t, older, id)
+	if s := status(t, older, id)[0]; old[0] == keys[0] || s.GetResult().GetKey() != keys[0] || s.GetResult().GetVersion() != "v1.10.0" {
+		t.Errorf("%v", s)
+	}
+}
+
+func TestWorker_Refusal(t *testing.T) {
+	extra := &pb.Options{}
+	extra.ProtoReflect().SetUnknown(protowire.AppendVarint(protowire.AppendTag(nil, 1000, protowire.VarintType), 1))
+	for _, c := range []struct {
+		name, worker string
+		q            *pb.QueuedTask
+		refused      bool
+	}{
+		{"same", "v1.2.0", &pb.QueuedTask{Schema: Schema, Version: "v1.2.0"}, false},
+		{"older task", "v1.2.0", &pb.QueuedTask{Schema: Schema, Version: "v1.1.0"}, false},
+		{"newer task", "v1.2.0", &pb.QueuedTask{Schema: Schema, Version: "v1.2.1"}, true},
+		{"ten after nine", "v1.9.0", &pb.QueuedTask{Schema: Schema, Version: "v1.10.0"}, true},
+		{"newer schema", "v1.2.0", &pb.QueuedTask{Schema: Schema + 1, Version: "v1.2.0"}, true},
+		{"no order", "(devel) abc", &pb.QueuedTask{Schema: Schema, Version: "(devel) abd"}, true},
+		{"no order, same", "(devel) abc", &pb.QueuedTask{Schema: Schema, Version: "(devel) abc"}, false},
+		{"unknown option", "v1.2.0", &pb.QueuedTask{Schema: Schema, Version: "v1.2.0", Task: &pb.JobTask{Options: extra}}, true},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			w := &Worker{farm: &Farm{config: Config{Version: c.worker}}, config: WorkerConfig{schema: Schema}}
+			if why := w.refusal(c.q); (why != "") != c.refused {
+				t.Errorf("refusal %q, want one: %v", why, c.refused)
+			}
+		})
+	}
+}
+
+// TestFarm_TooLargeForThisWorker: what needs more memory than a worker has goes to
+// a larger one.
+func TestFarm_TooLargeForThisWorker(t *testing.T) {
+	f := open(t, t.TempDir(), Config{})
+	small, stop := work(t, f, WorkerConfig{WorkBytes: 1 << 10, RefuseDelay: 50 * time.Millisecond})
+	id, _ := create(t, f, theScene().variants(t, f, 1))
+	until(t, "a refusal", func() bool { return strings.Contains(status(t, f, id)[0].GetRefusal(), "MiB") })
+	if s := status(t, f, id)[0]; s.GetTries() != 0 || !strings.Contains(s.GetRefusal(), small.config.Name) {
+		t.Errorf("%v", s)
+	}
+	stop()
+	work(t, f, WorkerConfig{})
+	if job := finish(t, f, id); job.GetDoneCount() != 1 {
+		t.Errorf("%v", job)
+	}
+}
+
+// TestFarm_LongTask: a task that takes longer than the farm waits for a word stays
+// with its worker.
+func TestFarm_LongTask(t *testing.T) {
+	f := open(t, t.TempDir(), Config{AckWait: 300 * time.Millisecond})
+	var begun atomic.Int32
+	slow := WorkerConfig{before: func(context.Context, *pb.QueuedTask) {
+		begun.Add(1)
+		time.Sleep(time.Second)
+	}}
+	work(t, f, slow)
+	work(t, f, slow)
+	id, _ := create(t, f, theScene().variants(t, f, 1))
+	if job := finish(t, f, id); job.GetDoneCount() != 1 || begun.Load() != 1 {
+		t.Errorf("begun %d times, %v", begun.Load(), job)
+	}
+}
+
+// TestWorker_Drain: a worker that is stopped finishes what it has begun within the
+// grace period and gives the rest back unharmed.
+func TestWorker_Drain(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		grace time.Duration
+		done  int32
+	}{
+		{"finishes", 20 * time.Second, 1},
+		{"gives back", 50 * time.Millisecond, 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			f := open(t, t.TempDir(), Config{AckWait: 20 * time.Second})
+			begun := make(chan struct{}, 1)
+			release := make(chan struct{})
+			_, stop := work(t, f, WorkerConfig{Tasks: 1, Grace: c.grace, before: func(ctx context.Context, _ *pb.QueuedTask) {
+				begun <- struct{}{}
+				select {
+				case <-release:
+				case <-ctx.Done():
+				}
+			}})
+			id, _ := create(t, f, theScene().variants(t, f, 3))
+			<-begun
+			ended := make(chan struct{})
+			go func() { stop(); close(ended) }()
+			time.Sleep(20 * time.Millisecond)
+			if c.done > 0 {
+				close(release)
+			}
+			<-ended
+			job, err := f.Job(t.Context(), id)
+			if err != nil || job.GetDoneCount() != c.done || job.GetQueuedCount() != 3-c.done {
+				t.Fatalf("%v, %v", job, err)
+			}
+			for _, s := range status(t, f, id) {
+				if s.GetState() == pb.TaskState_TASK_STATE_QUEUED && s.GetTries() != 0 {
+					t.Errorf("%v: a try was used up", s)
+				}
+			}
+			// What was given back is there for another at once, long before AckWait.
+			began := time.Now()
+			work(t, f, WorkerConfig{})
+			if job := finish(t, f, id); job.GetDoneCount() != 3 || time.Since(began) > 10*time.Second {
+				t.Errorf("%v after %v", job, time.Since(began))
+			}
+		})
+	}
+}
+
+// TestFarm_Cancel: what waits and what runs ends; a retry does the rest.
+func TestFarm_Cancel(t *testing.T) {
+	f := open(t, t.TempDir(), Config{})
+	begun := make(chan struct{}, 10)
+	var hang atomic.Bool
+	hang.Store(true)
+	work(t, f, WorkerConfig{Tasks: 1, before: func(ctx context.Context, _ *pb.QueuedTask) {
+		begun <- struct{}{}
+		if hang.Load() {
+			<-ctx.Done()
+		}
+	}})
+	id, _ := create(t, f, theScene().variants(t, f, 4))
+	<-begun
+	if _, err := f.Cancel(t.Context(), id); err != nil {
+		t.Fatal(err)
+	}
+	job := finish(t, f, id)
+	if job.GetState() != pb.JobState_JOB_STATE_CANCELLED || job.GetCancelledCount() != 4 {
+		t.Errorf("%v", job)
+	}
+	until(t, "the queue is empty", func() bool { lag, err := f.Lag(t.Context()); return err == nil && lag == Lag{} })
+	hang.Store(false)
+	if _, err := f.Retry(t.Context(), id); err != nil {
+		t.Fatal(err)
+	}
+	if job := finish(t, f, id); job.GetState() != pb.JobState_JOB_STATE_DONE || job.GetDoneCount() != 4 {
+		t.Errorf("%v", job)
+	}
+	if _, err := f.Cancel(t.Context(), id); !errors.Is(err, ErrEnded) {
+		t.Errorf("error %v, want that it has ended", err)
+	}
+}
+
+// TestFarm_HalfSubmitted: a client that went away while it handed in a job is
+// completed by the next that hands in the same, and nothing is doubled.
+func TestFarm_HalfSubmitted(t *testing.T) {
+	f := open(t, t.TempDir(), Config{})
+	tasks := theScene().variants(t, f, 5)
+	id, _ := create(t, f, tasks)
+	// As it is when the client was lost after two messages.
+	for k, key := range jobKeys(t, f, tasks) {
+		if k >= 2 {
+			m, err := f.tasks.GetLastMsgForSubject(t.Context(), f.subject(id, key))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := f.tasks.DeleteMsg(t.Context(), m.Sequence); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if err := change(t.Context(), f, jobKey(id), &pb.Job{}, func(j *pb.Job, _ bool) (bool, error) { j.SubmittedGeneration = 0; return true, nil }); err != nil {
+		t.Fatal(err)
+	}
+	if job, err := f.Job(t.Context(), id); err != nil || job.GetState() != pb.JobState_JOB_STATE_SUBMITTING {
+		t.Fatalf("%v, %v", job, err)
+	}
+	create(t, f, tasks)
+	if lag, err := f.Lag(t.Context()); err != nil || lag.Waiting != 5 {
+		t.Fatalf("%+v, %v", lag, err)
+	}
+	work(t, f, WorkerConfig{})
+	if job := finish(t, f, id); job.GetDoneCount() != 5 {
+		t.Errorf("%v", job)
+	}
+}
+
+func jobKeys(t *testing.T, f *Farm, tasks []*pb.JobTask) []string {
+	t.Helper()
+	keys, err := f.Keys(tasks)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return keys
+}
+
+// TestFarm_MissingAssets: a job whose assets are not there is not taken.
+func TestFarm_MissingAssets(t *testing.T) {
+	f := open(t, t.TempDir(), Config{})
+	tasks := theScene().variants(t, f, 1)
+	sum := sumOf([]byte("elsewhere"))
+	tasks[0].GarmentSha256 = sum[:]
+	var missing *MissingAssetsError
+	if _, _, err := f.Create(t.Context(), "", tasks); !errors.As(err, &missing) || missing.Sums[0] != sum {
+		t.Errorf("error %v", err)
+	}
+}
+
+// TestObjects_Damage: an object without all its chunks counts as not there, and is
+// put anew.
+func TestObjects_Damage(t *testing.T) {
+	f := open(t, t.TempDir(), Config{})
+	data := make([]byte, 300<<10)
+	if err := f.results.put(t.Context(), "k", data, nil); err != nil {
+		t.Fatal(err)
+	}
+	info, err := f.results.find(t.Context(), "k")
+	if err != nil || info == nil {
+		t.Fatal(info, err)
+	}
+	m, err := f.results.stream.GetLastMsgForSubject(t.Context(), "$O."+f.results.bucket+".C."+info.NUID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := f.results.stream.DeleteMsg(t.Context(), m.Sequence); err != nil {
+		t.Fatal(err)
+	}
+	if info, err := f.results.find(t.Context(), "k"); info != nil || err != nil {
+		t.Errorf("%v, %v: it is not whole", info, err)
+	}
+	if err := f.results.put(t.Context(), "k", data, nil); err != nil {
+		t.Fatal(err)
+	}
+	if got, _, err := f.results.read(t.Context(), "k"); err != nil || !slices.Equal(got, data) {
+		t.Errorf("%d bytes, %v", len(got), err)
+	}
+}
+
+// TestEmbedded_Takeover: when the program that serves the folder goes, another
+// that uses it takes its place, and nothing is lost.
+func TestEmbedded_Takeover(t *testing.T) {
+	folder := t.TempDir()
+	first, err := OpenEmbedded(t.Context(), folder, 0, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	f := open(t, folder, Config{})
+	id, _ := create(t, f, theScene().variants(t, f, 3))
+	first.Close()
+	work(t, f, WorkerConfig{})
+	if job := finish(t, f, id); job.GetDoneCount() != 3 {
+		t.Errorf("%v", job)
+	}
+}
