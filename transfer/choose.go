@@ -124,7 +124,7 @@ func newLabelling(ctx context.Context, g *target, c *candidates, threads int) (*
 	return l, err
 }
 
-func (l *labelling) candidate(v int) *candidate { return &l.c.list[l.c.start[v]+l.label[v]] }
+func (l *labelling) candidate(v int) *candidate { return &l.c.of(v)[l.label[v]] }
 
 func (l *labelling) offset(v int) r3.Vec {
 	c := l.candidate(v)
@@ -166,7 +166,7 @@ func (l *labelling) propagate(ctx context.Context, threads int) ([]float64, erro
 	// Only vertices with a choice take part in messages; the others add fixed costs
 	// to their neighbours' unary ones.
 	count := func(v int) int { return int(c.start[v+1] - c.start[v]) }
-	unary := make([]float32, len(c.list))
+	unary := make([]float32, c.len())
 	// Messages into v along its edge e have count(v) entries at in[e]; the cost
 	// table of edge e has count(v)*count(u) entries at table[e], row by v's label.
 	in := make([]int32, len(adj.Neighbour)+1)
@@ -279,7 +279,7 @@ func (l *labelling) propagate(ctx context.Context, threads int) ([]float64, erro
 		message, next = next, message
 	}
 
-	belief := make([]float64, len(c.list))
+	belief := make([]float64, c.len())
 	err = parallel(ctx, n, threads, func(lo, hi int) {
 		for v := lo; v < hi; v++ {
 			b := belief[c.start[v]:c.start[v+1]]
@@ -316,7 +316,7 @@ func (l *labelling) propagate(ctx context.Context, threads int) ([]float64, erro
 // where only is not nil, neighbours for which it is false are left out.
 func (l *labelling) local(v int, k int32, only func(u int32) bool) float64 {
 	g, c := l.g, l.c
-	a := &c.list[c.start[v]+k]
+	a := &c.of(v)[k]
 	sum := l.area[v] * a.unary
 	for e := g.adjacency.Start[v]; e < g.adjacency.Start[v+1]; e++ {
 		u := g.adjacency.Neighbour[e]

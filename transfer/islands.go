@@ -127,11 +127,10 @@ func seatRigid(ctx context.Context, s *Source, g *target, rigid []bool, t *trust
 	if !slices.Contains(rigid, true) {
 		return rows, nil
 	}
-	cloth, err := clothSurface(ctx, g, func(v int32) bool { return !rigid[g.islands.Island[v]] && rows.Start[v+1] > rows.Start[v] })
-	if err != nil {
-		return nil, err
-	}
-	tree, err := closest.NewTree(ctx, g.position, cloth, threads)
+	cloth := g.welded.Mesh.Triangles
+	tree, err := closest.NewTreeAmong(ctx, g.position, cloth, wholly(func(v int32) bool {
+		return !rigid[g.islands.Island[v]] && rows.Start[v+1] > rows.Start[v]
+	}), threads)
 	if err != nil {
 		return nil, fmt.Errorf("garment %q: tree of the cloth under rigid islands: %w", g.garment.Name, err)
 	}
@@ -221,16 +220,7 @@ func seatRigid(ctx context.Context, s *Source, g *target, rigid []bool, t *trust
 	return out, nil
 }
 
-// clothSurface returns the triangles all of whose corners satisfy keep.
-func clothSurface(ctx context.Context, g *target, keep func(v int32) bool) ([][3]int32, error) {
-	var tri [][3]int32
-	for i, t := range g.welded.Mesh.Triangles {
-		if ended(ctx, i) {
-			return nil, ctx.Err()
-		}
-		if keep(t[0]) && keep(t[1]) && keep(t[2]) {
-			tri = append(tri, t)
-		}
-	}
-	return tri, nil
+// wholly accepts the triangles all of whose corners keep accepts.
+func wholly(keep func(v int32) bool) func(t [3]int32) bool {
+	return func(t [3]int32) bool { return keep(t[0]) && keep(t[1]) && keep(t[2]) }
 }

@@ -42,16 +42,23 @@ type candidate struct {
 	unary    float64 // cost of the choice alone, dimensionless
 }
 
-// candidates of all welded vertices: those of vertex v are
-// list[start[v]:start[v+1]], cheapest first, at least one each.
+// candidates of all welded vertices, cheapest first, at least one each. Vertex v
+// has start[v+1]-start[v] of them, which follow one another in the block of its
+// blockSize vertices.
 type candidates struct {
 	start []int32
-	list  []candidate
+	block [][]candidate
 	gap   []float64 // typical gap of the vertex's island, metres
 	near  []float64 // distance to the nearest body point, metres
 }
 
-func (c *candidates) of(v int) []candidate { return c.list[c.start[v]:c.start[v+1]] }
+func (c *candidates) of(v int) []candidate {
+	first := c.start[v&^(blockSize-1)]
+	return c.block[v/blockSize][c.start[v]-first : c.start[v+1]-first]
+}
+
+// len is the number of candidates of all vertices.
+func (c *candidates) len() int { return int(c.start[len(c.start)-1]) }
 
 // findCandidates queries the body for each vertex of the welded garment.
 // Positions are in the frame of matching (the default-pose world frame, or the
@@ -71,8 +78,7 @@ func findCandidates(ctx context.Context, s *Source, g *target, opt *Options) (*c
 	}
 	c.typicalGaps(s, g)
 
-	// Every block collects its own candidates; they are joined in block order.
-	blocks := make([][]candidate, blocksOf(n))
+	c.block = make([][]candidate, blocksOf(n))
 	c.start = make([]int32, n+1)
 	err = parallel(ctx, n, opt.Threads, func(lo, hi int) {
 		out := make([]candidate, 0, 2*(hi-lo))
@@ -82,20 +88,13 @@ func findCandidates(ctx context.Context, s *Source, g *target, opt *Options) (*c
 			out = append(out, list...)
 			c.start[v+1] = int32(len(list))
 		}
-		blocks[lo/blockSize] = out
+		c.block[lo/blockSize] = out
 	})
 	if err != nil {
 		return nil, err
 	}
 	for v := 0; v < n; v++ {
 		c.start[v+1] += c.start[v]
-	}
-	c.list = make([]candidate, 0, c.start[n])
-	for b, list := range blocks {
-		if b%8 == 0 && ctx.Err() != nil {
-			return nil, ctx.Err()
-		}
-		c.list = append(c.list, list...)
 	}
 	return c, nil
 }

@@ -36,18 +36,11 @@ func adoptOrphans(ctx context.Context, s *Source, g *target, rigid []bool, t *tr
 	if !any {
 		return rows, nil, nil
 	}
-	cloth := [][3]int32(nil)
-	var err error
-	if anyTrusted {
-		cloth, err = clothSurface(ctx, g, func(v int32) bool {
-			i := g.islands.Island[v]
-			return !rigid[i] && !orphan[i] && confidence(t.expected[v]) >= fillConfidence && rows.Start[v+1] > rows.Start[v]
-		})
-		if err != nil {
-			return nil, nil, err
-		}
-	}
-	tree, err := closest.NewTree(ctx, g.position, cloth, threads)
+	cloth := g.welded.Mesh.Triangles
+	tree, err := closest.NewTreeAmong(ctx, g.position, cloth, wholly(func(v int32) bool {
+		i := g.islands.Island[v]
+		return anyTrusted && !rigid[i] && !orphan[i] && confidence(t.expected[v]) >= fillConfidence && rows.Start[v+1] > rows.Start[v]
+	}), threads)
 	if err != nil {
 		return nil, nil, fmt.Errorf("garment %q: tree of the trusted cloth: %w", g.garment.Name, err)
 	}

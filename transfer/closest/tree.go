@@ -17,7 +17,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"slices"
 	"sync/atomic"
 
 	"github.com/selvage/selvage/transfer/forkjoin"
@@ -86,6 +85,12 @@ type Tree struct {
 // GOMAXPROCS; the tree does not depend on it. It returns ctx's error, wrapped, when
 // cancelled. O(n log n).
 func NewTree(ctx context.Context, positions []r3.Vec, triangles [][3]int32, threads int) (*Tree, error) {
+	return NewTreeAmong(ctx, positions, triangles, nil, threads)
+}
+
+// NewTreeAmong is NewTree over the triangles that among accepts (nil: all). It is
+// called once for each, in order.
+func NewTreeAmong(ctx context.Context, positions []r3.Vec, triangles [][3]int32, among func(t [3]int32) bool, threads int) (*Tree, error) {
 	for i, t := range triangles {
 		if i%checkEvery == 0 && ctx.Err() != nil {
 			return nil, cancelledTree(ctx, triangles)
@@ -107,6 +112,9 @@ func NewTree(ctx context.Context, positions []r3.Vec, triangles [][3]int32, thre
 			return nil, cancelledTree(ctx, triangles)
 		}
 		t.slot[i] = -1
+		if among != nil && !among(tri) {
+			continue
+		}
 		a, b, c := positions[tri[0]], positions[tri[1]], positions[tri[2]]
 		if !usable(a) || !usable(b) || !usable(c) {
 			continue
@@ -267,7 +275,7 @@ func (b *builder) build(threads int) error {
 	for k := range b.tasks {
 		all += len(b.tasks[k].nodes)
 	}
-	t.nodes = slices.Grow(t.nodes, all-len(t.nodes))
+	t.nodes = append(make([]node, 0, all), t.nodes...)
 	for k := range b.tasks {
 		if b.cancelled() {
 			return b.ctx.Err()
