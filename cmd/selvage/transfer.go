@@ -17,6 +17,7 @@ func newTransfer() *cobra.Command {
 	var opt transfer.AssetOptions
 	var bodies gltfio.Selection
 	var where remote
+	var edits passes
 	var output, reportFile, previous string
 	var asJSON, quiet, strict bool
 	var maxLow float64
@@ -35,6 +36,7 @@ garment, so that buttons find the cloth they sit on.`,
   selvage transfer body.glb coat.glb hat.glb -o out/       # a folder for several
   selvage transfer crew.glb coat.glb --body 'mate*' --garment oilskin -o coat.glb
   selvage transfer body.glb coat.glb hat.glb -o out/ --report wardrobe.html
+  selvage transfer body.glb coat.glb -o out/coat.glb --pass-dir passes/   # keeps work done by hand
   selvage transfer body.glb coat.glb --keep-joint 'tail_*' -o coat.glb
   selvage transfer body.glb coat.glb -o coat.glb --json | jq '.[0].lowConfidence'`,
 		Args: func(cmd *cobra.Command, args []string) error {
@@ -66,6 +68,9 @@ garment, so that buttons find the cloth they sit on.`,
 			if err := checkPrevious(previous, len(targets)); err != nil {
 				return err
 			}
+			if err := edits.begin(cmd, args[0]); err != nil {
+				return err
+			}
 			ctx := cmd.Context()
 			bar := newProgress(cmd.ErrOrStderr(), quiet || asJSON)
 			defer bar.close()
@@ -88,6 +93,9 @@ garment, so that buttons find the cloth they sit on.`,
 				if err != nil {
 					return err
 				}
+				if out, err = edits.apply(ctx, file, targets[k], out, &summary, opt); err != nil {
+					return err
+				}
 				results[k], summaries[k] = out, summary
 			}
 			if reportFile != "" {
@@ -97,6 +105,11 @@ garment, so that buttons find the cloth they sit on.`,
 				}
 				results, targets = append(results, page), append(targets, reportFile)
 			}
+			records, names, err := edits.outputs()
+			if err != nil {
+				return err
+			}
+			results, targets = append(results, records...), append(targets, names...)
 			bar.close()
 			missing, err := saveAll(ctx, results, targets, folder)
 			if err != nil {
@@ -107,7 +120,7 @@ garment, so that buttons find the cloth they sit on.`,
 					summaries[k].Notes = append(summaries[k].Notes, "the image "+m+" was not found beside the input; its reference was kept")
 				}
 			}
-			if err := show(cmd, summaries, asJSON, quiet); err != nil {
+			if err := edits.show(cmd, summaries, asJSON, quiet); err != nil {
 				return err
 			}
 			if reportFile != "" && !asJSON && !quiet {
@@ -126,6 +139,7 @@ garment, so that buttons find the cloth they sit on.`,
 	f.BoolVar(&opt.PlainRows, "plain", false, "leave _CONFIDENCE and _REASON out")
 	addOptionFlags(f, &opt.Options)
 	addRemoteFlags(f, &where)
+	addPassFlags(f, &edits)
 	f.BoolVar(&asJSON, "json", false, "print the summary as JSON on standard output")
 	f.BoolVarP(&quiet, "quiet", "q", false, "print errors alone")
 	f.BoolVar(&strict, "strict", false, "exit with status 3 when a garment's share of low confidence is over --max-low")

@@ -1,0 +1,358 @@
+package main
+
+import (
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/jedib0t/go-pretty/v6/text"
+	"github.com/selvage/selvage/api/convert"
+	"github.com/selvage/selvage/transfer"
+	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/pass"
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+)
+
+// conflictFlags say what is done where edit and transfer disagree.
+type conflictFlags struct {
+	choice pass.Choice
+	rules  []string
+	lock   string
+}
+
+func addConflictFlags(f *pflag.FlagSet, c *conflictFlags) {
+	f.Var(choiceFlag[pass.Choice]{&c.choice, pass.ChoiceNames[:]}, "on-conflict", "where the new transfer moved a row as far as the edit did: keep-edit, keep-change or take-new")
+	f.StringArrayVar(&c.rules, "conflict-rule", nil, "joint:GLOB=WORD, garment:GLOB=WORD or mask:ATTRIBUTE=WORD: the word of --on-conflict for some conflicts; the first rule that covers one decides (repeatable)")
+	f.StringVar(&c.lock, "lock", "", "vertex attribute of one number: vertices with 0.5 or more keep their current row whatever happens")
+}
+
+// into puts the flags into a pass's input.
+func (c *conflictFlags) into(in *pass.Input) error {
+	in.Policy.Default, in.LockAttribute = c.choice, c.lock
+	for _, r := range c.rules {
+		bad := usageError{fmt.Errorf("--conflict-rule: %q is not joint:GLOB=WORD, garment:GLOB=WORD or mask:ATTRIBUTE=WORD", r)}
+		what, word, ok := cutLast(r, "=")
+		kind, name, named := strings.Cut(what, ":")
+		if !ok || !named || name == "" {
+			return bad
+		}
+		choice, err := pass.ParseChoice(word)
+		if err != nil {
+			return usageError{fmt.Errorf("--conflict-rule: %w", err)}
+		}
+		rule, mask := pass.Rule{Choice: choice}, ""
+		switch kind {
+		case "joint":
+			rule.Joint = name
+		case "garment":
+			rule.Garment = name
+		case "mask":
+			mask = name
+		default:
+			return bad
+		}
+		in.Policy.Rules = append(in.Policy.Rules, rule)
+		in.MaskAttributes = append(in.MaskAttributes, mask)
+	}
+	if err := in.Policy.Validate(); err != nil {
+		return usageError{fmt.Errorf("--conflict-rule: %w", err)}
+	}
+	return nil
+}
+
+// cutLast is strings.Cut around the last sep.
+func cutLast(s, sep string) (before, after string, found bool) {
+	i := strings.LastIndex(s, sep)
+	if i < 0 {
+		return s, "", false
+	}
+	return s[:i], s[i+len(sep):], true
+}
+
+// passes keeps what artists did to garments through a run of transfer.
+type passes struct {
+	conflictFlags
+	dir string
+
+	body      [sha256.Size]byte
+	records   []savable
+	files     []string
+	summaries []pass.Summary
+}
+
+func addPassFlags(f *pflag.FlagSet, p *passes) {
+	f.StringVar(&p.dir, "pass-dir", "", "folder of pass records: what was changed by hand in the output since the last pass is carried over")
+	addConflictFlags(f, &p.conflictFlags)
+}
+
+// begin checks the flags and makes ready; without --pass-dir it does nothing.
+func (p *passes) begin(cmd *cobra.Command, body string) error {
+	if p.dir == "" {
+		for _, name := range []string{"pass-dir", "on-conflict", "conflict-rule", "lock"} {
+			if cmd.Flags().Changed(name) {
+				return usageError{fmt.Errorf("--%s needs a --pass-dir that names a folder", name)}
+			}
+		}
+		return nil
+	}
+	if err := p.into(&pass.Input{}); err != nil {
+		return err
+	}
+	if info, err := os.Stat(p.dir); err == nil && !info.IsDir() {
+		return usageError{fmt.Errorf("--pass-dir: %s is a file", p.dir)}
+	}
+	var err error
+	p.body, err = fileSum(body)
+	return err
+}
+
+// recordName is the file of a garment's record, by the garment's output.
+func (p *passes) recordName(target string) string {
+	return filepath.Join(p.dir, filepath.Base(target)+".pass")
+}
+
+// apply merges the edits of the garment at target into a new result. It leaves
+// result as it is without --pass-dir.
+func (p *passes) apply(ctx context.Context, garment, target string, result savable, summary *transfer.Summary, opt transfer.AssetOptions) (savable, error) {
+	if p.dir == "" {
+		return result, nil
+	}
+	in := pass.Input{Garment: filepath.Base(garment), Options: opt, Program: version(), BodySum: p.body}
+	if err := p.into(&in); err != nil {
+		return nil, err
+	}
+	var err error
+	if in.GarmentSum, err = fileSum(garment); err != nil {
+		return nil, err
+	}
+	name := p.recordName(target)
+	if in.Record, err = readRecord(name); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, err
+	}
+	if in.New, err = assetOf(result); err != nil {
+		return nil, err
+	}
+	if in.Current, err = openWeighted(target, opt.Garments); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, err
+	}
+	if in.Record != nil && in.Current == nil {
+		in.Guess = true
+		if in.Current, err = openWeighted(garment, opt.Garments); err != nil {
+			return nil, err
+		}
+	}
+	out, err := pass.Run(ctx, in)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", garment, err)
+	}
+	packed, err := convert.PackPass(out.Record)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", garment, err)
+	}
+	p.records, p.files, p.summaries = append(p.records, finishedPage(packed)), append(p.files, name), append(p.summaries, out.Summary)
+	countMarks(summary, out)
+	if c, ok := result.(computed); ok {
+		r := *c.result
+		if len(out.Confidence) == len(r.Confidence) {
+			r.Confidence, r.Reason = out.Confidence, make([]transfer.Reason, len(out.Reason))
+			for v, x := range out.Reason {
+				r.Reason[v] = transfer.Reason(x)
+			}
+		}
+		r.Summary = *summary
+		return computed{out.Asset, &r}, nil
+	}
+	return out.Asset, nil
+}
+
+// countMarks counts reasons and low confidence anew, as they are written.
+func countMarks(s *transfer.Summary, out *pass.Output) {
+	if out.Confidence == nil {
+		return
+	}
+	s.LowConfidence, s.Reasons = 0, map[string]int{}
+	for v, c := range out.Confidence {
+		if c < transfer.LowConfidence {
+			s.LowConfidence++
+		}
+		for bit, name := range transfer.ReasonNames {
+			if out.Reason[v]>>bit&1 == 1 {
+				s.Reasons[name]++
+			}
+		}
+	}
+}
+
+// outputs are the records, to be written together with the garments.
+func (p *passes) outputs() ([]savable, []string, error) {
+	if p.dir == "" {
+		return nil, nil, nil
+	}
+	if err := os.MkdirAll(p.dir, 0o755); err != nil {
+		return nil, nil, fmt.Errorf("make %s: %w", p.dir, err)
+	}
+	return p.records, p.files, nil
+}
+
+// show prints the summaries of the transfers and what became of the edits.
+func (p *passes) show(cmd *cobra.Command, list []transfer.Summary, asJSON, quiet bool) error {
+	if p.dir == "" {
+		return show(cmd, list, asJSON, quiet)
+	}
+	if asJSON {
+		type both struct {
+			transfer.Summary
+			Pass pass.Summary `json:"pass"`
+		}
+		all := make([]both, len(list))
+		for k := range list {
+			all[k] = both{list[k], p.summaries[k]}
+		}
+		return writeJSON(cmd.OutOrStdout(), all)
+	}
+	if err := show(cmd, list, false, quiet); err != nil || quiet {
+		return err
+	}
+	writePasses(cmd.OutOrStdout(), p.summaries)
+	return nil
+}
+
+// conflictRows is the number of conflicts that the terminal shows of a garment.
+const conflictRows = 10
+
+// writePasses prints what became of the edits.
+func writePasses(w io.Writer, list []pass.Summary) {
+	t := table.NewWriter()
+	t.SetOutputMirror(w)
+	t.SetStyle(table.StyleLight)
+	t.Style().Format.Header = text.FormatDefault
+	t.AppendHeader(table.Row{"garment", "edits", "of them new", "kept", "carried", "agreed", "in conflict", "dropped", "locked"})
+	var columns []table.ColumnConfig
+	for n := 2; n <= 9; n++ {
+		columns = append(columns, table.ColumnConfig{Number: n, Align: text.AlignRight})
+	}
+	t.SetColumnConfigs(columns)
+	for i := range list {
+		s := &list[i]
+		t.AppendRow(table.Row{printable(s.Garment), s.Edited, s.New, s.Kept, s.Carried, s.Agreed, s.Conflict, s.Lost(), s.Locked})
+	}
+	t.Render()
+	for _, s := range list {
+		if s.First {
+			fmt.Fprintf(w, "%s: first pass; a record is kept for the next\n", printable(s.Garment))
+		}
+		var reasons []string
+		for why, n := range s.Dropped {
+			reasons = append(reasons, fmt.Sprintf("%d: %s", n, why))
+		}
+		slices.Sort(reasons)
+		for _, r := range reasons {
+			fmt.Fprintf(w, "%s: edits dropped, %s\n", printable(s.Garment), r)
+		}
+		for _, n := range s.Notes {
+			fmt.Fprintf(w, "%s: %s\n", printable(s.Garment), printable(n))
+		}
+		worst := slices.Clone(s.Conflicts)
+		slices.SortStableFunc(worst, func(a, b pass.Conflict) int {
+			switch {
+			case a.Moved > b.Moved:
+				return -1
+			case a.Moved < b.Moved:
+				return 1
+			}
+			return 0
+		})
+		for k, c := range worst {
+			if k == conflictRows {
+				fmt.Fprintf(w, "%s: and %d more conflicts; --json lists all\n", printable(s.Garment), len(worst)-k)
+				break
+			}
+			fmt.Fprintf(w, "%s: conflict at vertex %d, joint %s: edited by %.3f, moved by %.3f: %s\n", printable(s.Garment), c.Vertex, printable(c.Joint), c.Edit, c.Moved, c.Choice)
+		}
+	}
+}
+
+// readRecord reads a pass record.
+func readRecord(name string) (*pass.Record, error) {
+	info, err := os.Stat(name)
+	if err != nil {
+		return nil, err
+	}
+	if info.IsDir() || info.Size() > convert.MaxPassBytes {
+		return nil, fmt.Errorf("%s: is no pass record", name)
+	}
+	data, err := os.ReadFile(name)
+	if err != nil {
+		return nil, err
+	}
+	r, err := convert.UnpackPass(data)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w (without the record, edits cannot be told from the transfer)", name, err)
+	}
+	return r, nil
+}
+
+// openWeighted opens a garment that may carry edits; nil where it has no weights.
+func openWeighted(file string, sel gltfio.Selection) (*gltfio.Asset, error) {
+	if _, err := os.Stat(file); err != nil {
+		return nil, err
+	}
+	a, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
+	if err != nil {
+		return nil, err
+	}
+	s, err := a.Garment(sel)
+	if err != nil {
+		return nil, err
+	}
+	if s.Rows == nil {
+		return nil, nil
+	}
+	return a, nil
+}
+
+// assetOf is a result as an asset: the one that was computed here, or what a
+// server sent, as it will be written.
+func assetOf(r savable) (*gltfio.Asset, error) {
+	if c, ok := r.(computed); ok {
+		return c.Asset, nil
+	}
+	dir, err := os.MkdirTemp("", "selvage-pass-")
+	if err != nil {
+		return nil, err
+	}
+	defer os.RemoveAll(dir)
+	file := filepath.Join(dir, "garment.glb")
+	if _, err := r.Save(file); err != nil {
+		return nil, err
+	}
+	data, err := os.ReadFile(file)
+	if err != nil {
+		return nil, err
+	}
+	return gltfio.Parse(data, "garment.glb", gltfio.Options{})
+}
+
+// fileSum is the SHA-256 of a file.
+func fileSum(file string) (sum [sha256.Size]byte, err error) {
+	f, err := os.Open(file)
+	if err != nil {
+		return sum, err
+	}
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		return sum, err
+	}
+	h.Sum(sum[:0])
+	return sum, nil
+}

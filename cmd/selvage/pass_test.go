@@ -1,0 +1,262 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"math"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+
+	"github.com/selvage/selvage/transfer"
+	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/pass"
+	"github.com/selvage/selvage/transfer/skinning"
+	"github.com/selvage/selvage/transfer/weights"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// repaint changes rows of a weighted file in place, as an artist's program would
+// by hand: share says how much of vertex v's row goes to joint.
+func repaint(t *testing.T, file, joint string, share func(p r3.Vec) float64) (edited int) {
+	t.Helper()
+	a, err := gltfio.Open(file, gltfio.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, read, err := pass.ReadSurface(context.Background(), a, gltfio.Selection{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	to := -1
+	for j := range s.Joints {
+		if s.Joints[j].Name == joint {
+			to = j
+		}
+	}
+	if to < 0 {
+		t.Fatalf("%s has no joint %s", file, joint)
+	}
+	acc, rows := weights.NewAccumulator(len(s.Joints)), weights.NewRows(0)
+	for v, p := range s.Mesh.Positions {
+		x := share(p)
+		acc.AddRow(s.Rows, v, 1-x)
+		if x > 0 {
+			acc.Add(uint16(to), x)
+			edited++
+		}
+		acc.FlushNormalised(rows)
+	}
+	if rows, _, err = weights.Finish(rows, weights.FinishOptions{MaxInfluences: 4}); err != nil {
+		t.Fatal(err)
+	}
+	out := gltfio.Output{Rows: rows, Kept: read.JointNode}
+	b, _, err := a.WithRows(read, a, &gltfio.Surface{Mesh: read.Mesh, Skin: &skinning.Skin{Name: read.Skin.Name}}, out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := b.Save(file); err != nil {
+		t.Fatal(err)
+	}
+	return edited
+}
+
+// patch is a smooth bump of height h and radius r around c.
+func patch(c r3.Vec, r, h float64) func(p r3.Vec) float64 {
+	return func(p r3.Vec) float64 {
+		d := r3.Norm(r3.Sub(p, c)) / r
+		if d >= 1 {
+			return 0
+		}
+		return h * (1 - d*d)
+	}
+}
+
+// rowsOf reads a weighted file.
+func rowsOf(t *testing.T, file string) *pass.Surface {
+	t.Helper()
+	a, err := gltfio.Open(file, gltfio.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, _, err := pass.ReadSurface(context.Background(), a, gltfio.Selection{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+type passSummary struct {
+	transfer.Summary
+	Pass pass.Summary `json:"pass"`
+}
+
+func passJSON(t *testing.T, args ...string) passSummary {
+	t.Helper()
+	var list []passSummary
+	d := json.NewDecoder(strings.NewReader(must(t, append(args, "--json")...).stdout))
+	d.DisallowUnknownFields()
+	if err := d.Decode(&list); err != nil || len(list) != 1 {
+		t.Fatalf("%d summaries, %v", len(list), err)
+	}
+	return list[0]
+}
+
+func copyFile(t *testing.T, from, to string) {
+	t.Helper()
+	data, err := os.ReadFile(from)
+	if err == nil {
+		err = os.WriteFile(to, data, 0o644)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// TestPass_Laws: the first pass writes what a plain transfer writes; nothing
+// changed is a no-op, byte for byte in both files; edits and an unchanged body give
+// the edits, bit for bit; and a changed body keeps them.
+func TestPass_Laws(t *testing.T) {
+	dir := t.TempDir()
+	out, records := filepath.Join(dir, "coat.glb"), filepath.Join(dir, "passes")
+	body := filepath.Join(dir, "body.glb")
+	copyFile(t, cox("body"), body)
+	args := []string{"transfer", body, cox("oilskin-coat"), "-o", out, "--pass-dir", records}
+
+	plain := filepath.Join(dir, "plain.glb")
+	must(t, "transfer", body, cox("oilskin-coat"), "-o", plain, "-q")
+	if s := passJSON(t, args...); !s.Pass.First || s.Pass.Edited != 0 {
+		t.Errorf("first pass: %+v", s.Pass)
+	}
+	if a, b := folder(t, dir)[plain], folder(t, dir)[out]; a != b {
+		t.Error("the first pass does not write what a plain transfer writes")
+	}
+	unchanged := func(what string) {
+		t.Helper()
+		before := folder(t, dir)
+		must(t, append(args, "-q")...)
+		if !reflect.DeepEqual(folder(t, dir), before) {
+			t.Errorf("%s: running again changes a file", what)
+		}
+	}
+	unchanged("without edits")
+
+	// An artist's edit of the chest.
+	s := rowsOf(t, out)
+	chest := s.Mesh.Positions[0]
+	for _, p := range s.Mesh.Positions { // the foremost point at two thirds of its height
+		if math.Abs(p.Y-1.25) < 0.1 && p.Z > chest.Z {
+			chest = p
+		}
+	}
+	joint := s.Joints[s.Rows.Joint[0]].Name
+	n := repaint(t, out, joint, patch(chest, 0.12, 0.5))
+	artist := rowsOf(t, out)
+	sum := passJSON(t, args...)
+	if n == 0 || sum.Pass.New != sum.Pass.Edited || sum.Pass.Kept < sum.Pass.Edited || sum.Pass.Edited < n*8/10 || sum.Pass.Edited > n || sum.Pass.Lost() != 0 || sum.Pass.Conflict != 0 {
+		t.Fatalf("painted %d vertices: %+v", n, sum.Pass)
+	}
+	if sum.Reasons[transfer.ReasonKeptEdit.Name()] != sum.Pass.Kept {
+		t.Errorf("reasons %v, kept %d", sum.Reasons, sum.Pass.Kept)
+	}
+	got, was := rowsOf(t, out), rowsOf(t, plain)
+	for v := range artist.Mesh.Positions {
+		want := artist
+		if artist.Rows.DistanceL1(v, was.Rows, v) < 1e-4 {
+			want = was
+		}
+		ja, wa := want.Rows.Row(v)
+		jb, wb := got.Rows.Row(v)
+		if !reflect.DeepEqual(ja, jb) || !reflect.DeepEqual(wa, wb) {
+			t.Fatalf("vertex %d: row %v %v, want %v %v", v, jb, wb, ja, wa)
+		}
+	}
+	unchanged("with edits")
+
+	// Without the output the record itself remembers.
+	if err := os.Remove(out); err != nil {
+		t.Fatal(err)
+	}
+	if s := passJSON(t, args...); s.Pass.Edited != sum.Pass.Edited || s.Pass.New != 0 {
+		t.Errorf("from the record alone: %+v", s.Pass)
+	}
+
+	// A pass of the body, small beside the edit.
+	repaint(t, body, joint, patch(chest, 0.4, 0.04))
+	again := passJSON(t, args...)
+	if again.Pass.Edited != sum.Pass.Edited || again.Pass.Kept+again.Pass.Carried+again.Pass.Conflict < again.Pass.Edited || again.Pass.Carried == 0 || again.Pass.Lost() != 0 {
+		t.Errorf("after a pass of the body: %+v", again.Pass)
+	}
+	unchanged("after a pass of the body")
+
+	// And a large one: conflicts, listed; the artist's rows stay.
+	repaint(t, body, s.Joints[len(s.Joints)-1].Name, patch(chest, 0.4, 0.9))
+	o := must(t, args...)
+	if !strings.Contains(o.stdout, "in conflict") || !strings.Contains(o.stdout, "conflict at vertex") {
+		t.Errorf("no conflicts: %s", o.stdout)
+	}
+	taken := passJSON(t, append(args, "--on-conflict", "take-new")...)
+	if taken.Pass.Conflict == 0 || taken.Pass.Conflicts[0].Choice != "take-new" {
+		t.Errorf("taken new: %+v", taken.Pass)
+	}
+	if after := passJSON(t, args...); after.Pass.Conflict != 0 || after.Pass.Edited != taken.Pass.Edited-taken.Pass.Conflict {
+		t.Errorf("after that: %d edits, %d conflicts; before: %d and %d", after.Pass.Edited, after.Pass.Conflict, taken.Pass.Edited, taken.Pass.Conflict)
+	}
+}
+
+// TestPass_InPlace: a garment that is its own output.
+func TestPass_InPlace(t *testing.T) {
+	dir := t.TempDir()
+	file := filepath.Join(dir, "gloves.glb")
+	copyFile(t, cox("gloves"), file)
+	args := []string{"transfer", cox("body"), file, "-o", file, "--pass-dir", dir, "-q"}
+	for range 4 { // a plain transfer of its own output settles after three runs
+		must(t, args...)
+	}
+	before := folder(t, dir)
+	must(t, args...)
+	if !reflect.DeepEqual(folder(t, dir), before) {
+		t.Error("running again changes a file")
+	}
+	s := rowsOf(t, file)
+	n := repaint(t, file, s.Joints[s.Rows.Joint[0]].Name, patch(s.Mesh.Positions[0], 0.05, 0.4))
+	if got := passJSON(t, args[:len(args)-1]...); n == 0 || got.Pass.Edited == 0 || got.Pass.Conflict != 0 || got.Pass.Kept < got.Pass.Edited {
+		t.Errorf("painted %d: %+v", n, got.Pass)
+	}
+}
+
+func TestPass_Refused(t *testing.T) {
+	dir := t.TempDir()
+	out := filepath.Join(dir, "gloves.glb")
+	if err := os.WriteFile(filepath.Join(dir, "gloves.glb.pass"), []byte("SLVGPASS and no more"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	o := selvage(t, "transfer", cox("body"), cox("gloves"), "-o", out, "--pass-dir", dir)
+	oneSentence(t, o)
+	if o.status != exitFailed || !strings.Contains(o.stderr, "cut off") {
+		t.Errorf("status %d: %s", o.status, o.stderr)
+	}
+	if list := names(folder(t, dir)); len(list) != 1 {
+		t.Errorf("something was written: %v", list)
+	}
+	for _, bad := range [][]string{
+		{"--on-conflict", "keep-edit"}, {"--lock", "_X"}, {"--pass-dir", ""}, {"--pass-dir", filepath.Join(dir, "gloves.glb.pass")},
+		{"--pass-dir", dir, "--on-conflict", "mine"}, {"--pass-dir", dir, "--conflict-rule", "arm=take-new"},
+		{"--pass-dir", dir, "--conflict-rule", "joint:[=take-new"}, {"--pass-dir", dir, "--conflict-rule", "joint:a=b"},
+	} {
+		o := selvage(t, append([]string{"transfer", cox("body"), cox("gloves"), "-o", out}, bad...)...)
+		oneSentence(t, o)
+		if o.status != exitUsage {
+			t.Errorf("%v: status %d, want %d: %s", bad, o.status, exitUsage, o.stderr)
+		}
+	}
+	clean := t.TempDir()
+	must(t, "transfer", cox("body"), cox("gloves"), "-o", filepath.Join(clean, "gloves.glb"), "--pass-dir", clean, "-q")
+	o = selvage(t, "transfer", cox("body"), cox("gloves"), "-o", filepath.Join(clean, "gloves.glb"), "--pass-dir", clean, "--lock", "_KEEP")
+	oneSentence(t, o)
+	if o.status != exitFailed || !strings.Contains(o.stderr, `no vertex attribute "_KEEP"`) {
+		t.Errorf("status %d: %s", o.status, o.stderr)
+	}
+}
