@@ -149,7 +149,7 @@ func (r *reader) mapping(n *node, what string, f fields, required ...string) boo
 		r.fail(n.place, "%s is a mapping, not %s", what, kind(n))
 		return false
 	}
-	seen := map[string]bool{}
+	seen, before := map[string]bool{}, len(r.faults)
 	for _, e := range list {
 		seen[e.key] = true
 		if field, ok := f[e.key]; ok {
@@ -161,7 +161,7 @@ func (r *reader) mapping(n *node, what string, f fields, required ...string) boo
 		}
 	}
 	for _, key := range required {
-		if !seen[key] {
+		if !seen[key] && len(r.faults) == before { // a misspelt key is told as such
 			r.fail(n.place, "%s needs %q", what, key)
 		}
 	}
