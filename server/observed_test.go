@@ -61,11 +61,18 @@ func faulty(do func() error) *grpc.ServiceDesc {
 // running serves until the test ends and returns a connection.
 func running(t *testing.T, c Config, more ...func(*Server)) *grpc.ClientConn {
 	t.Helper()
+	return runningWith(t, c, defaultKeepAlive, more...)
+}
+
+// runningWith is running with other limits on connections.
+func runningWith(t *testing.T, c Config, alive keepAlive, more ...func(*Server)) *grpc.ClientConn {
+	t.Helper()
 	c.Listen, c.Store, c.Grace = "127.0.0.1:0", t.TempDir(), time.Second
 	s, err := NewServer(c)
 	if err != nil {
 		t.Fatal(err)
 	}
+	s.alive = alive
 	if err := s.Listen(t.Context()); err != nil {
 		t.Fatal(err)
 	}

@@ -58,6 +58,8 @@ type Server struct {
 	// openHealth are calls and watches of health.
 	openHealth atomic.Int64
 
+	alive keepAlive
+
 	// hard ends when the grace period of a stop is over.
 	hard    context.Context
 	endHard context.CancelFunc
@@ -66,6 +68,21 @@ type Server struct {
 // maxConnections at the same time: each holds a handshake's and two windows' worth
 // of memory.
 const maxConnections = 1024
+
+// keepAlive says when a connection that nobody needs any more goes.
+type keepAlive struct {
+	// idle is how long a connection without calls stays.
+	idle time.Duration
+	// ping is after how much silence the server asks whether its peer is there, answer
+	// how long it waits for that.
+	ping, answer time.Duration
+	// least is the time that a client has to leave between its own pings, with or
+	// without calls. One that does not is sent away (GOAWAY, ENHANCE_YOUR_CALM:
+	// RFC 9113, section 7).
+	least time.Duration
+}
+
+var defaultKeepAlive = keepAlive{idle: 30 * time.Minute, ping: time.Minute, answer: 20 * time.Second, least: 20 * time.Second}
 
 // NewServer checks the configuration. It opens nothing; Listen does. Errors:
 // *ConfigError.
@@ -83,6 +100,7 @@ func NewServer(c Config) (*Server, error) {
 		checked:   bodycache.New[*pose.AssetBody](c.BodyBytes / 4),
 		admission: newAdmission(c.WorkBytes, c.MaxCalls, c.Queue, c.QueueWait),
 		health:    health.NewServer(),
+		alive:     defaultKeepAlive,
 	}
 	// Messages on their way in take up to a quarter of the memory for calls.
 	s.mostOpen = max(64, c.WorkBytes/4/c.MaxMessageBytes)
@@ -137,9 +155,9 @@ func (s *Server) Listen(ctx context.Context) (err error) {
 		grpc.MaxConcurrentStreams(256), // of one connection
 		grpc.ConnectionTimeout(10*time.Second),
 		grpc.KeepaliveParams(keepalive.ServerParameters{
-			MaxConnectionIdle: 30 * time.Minute, Time: time.Minute, Timeout: 20 * time.Second,
+			MaxConnectionIdle: s.alive.idle, Time: s.alive.ping, Timeout: s.alive.answer,
 		}),
-		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 20 * time.Second, PermitWithoutStream: true}),
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: s.alive.least, PermitWithoutStream: true}),
 		// Handlers are waited for at a stop, so that nothing of theirs outlives Serve.
 		grpc.WaitForHandlers(true),
 	)

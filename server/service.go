@@ -514,10 +514,10 @@ func (s *Server) transferAsset(ctx context.Context, body *source, names []string
 	return file, r, nil
 }
 
-// arrayBody is a body of arrays made ready, with the names of its joints.
+// arrayBody is a body of arrays and what is made ready of it.
 type arrayBody struct {
 	source *transfer.Source
-	joints []string
+	body   *transfer.Body
 }
 
 func jointNames(b *transfer.Body) []string {
@@ -612,7 +612,7 @@ func (s *Server) computeArrays(ctx context.Context, m *pb.TransferArraysRequest,
 	}
 	s.metrics.transferred(&r.Summary)
 	return &pb.TransferArraysResponse{
-		Result:     &pb.TransferArraysResult{Summary: convert.SummaryToProto(&r.Summary), Joints: b.joints},
+		Result:     &pb.TransferArraysResult{Summary: convert.SummaryToProto(&r.Summary), Joints: jointNames(b.body)},
 		Rows:       convert.RowsToProto(r.Rows),
 		Confidence: convert.PackConfidence(r.Confidence),
 		Reasons:    convert.PackReasons(r.Reason),
@@ -657,7 +657,7 @@ func (s *Server) arrayBody(ctx context.Context, m *pb.TransferArraysRequest, upl
 			return nil, 0, err
 		}
 		o := sizing.Outline{Vertices: int64(body.Mesh.NumVertices()), Triangles: int64(len(body.Mesh.Triangles))}
-		return &arrayBody{src, jointNames(body)}, o.BodyBytes() + 10*int64(len(body.Rows.Joint)), nil
+		return &arrayBody{src, body}, o.BodyBytes() + 10*int64(len(body.Rows.Joint)), nil
 	})
 	s.metrics.body(hit)
 	return b, err
