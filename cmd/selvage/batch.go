@@ -28,7 +28,7 @@ type batchPlace interface {
 
 // batchPlaces are all of them; the first that the flags ask for computes.
 func batchPlaces() []batchPlace {
-	return []batchPlace{}
+	return []batchPlace{&batchFarm{}}
 }
 
 // batchRun is one call of the command.

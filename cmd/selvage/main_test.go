@@ -232,7 +232,7 @@ func TestHelp_ExamplesParse(t *testing.T) {
 				continue
 			}
 			found, rest, err := newRoot().Find(args[1:])
-			if err != nil || found.Name() != c.Name() {
+			if err != nil || !strings.HasPrefix(found.CommandPath()+" ", "selvage "+c.Name()+" ") {
 				t.Errorf("%q: finds %s: %v", line, found.Name(), err)
 				continue
 			}

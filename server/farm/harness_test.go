@@ -27,8 +27,8 @@ type scene struct {
 }
 
 var theScene = sync.OnceValue(func() *scene {
-	member := crew.NewBodyAt("mate", 3)
-	s := &scene{body: glb(member.WriteGLB), garment: glb(member.GarmentAt("gloves", 3).WriteGLB)}
+	member := crew.NewBodyAt("mate", 0.3)
+	s := &scene{body: glb(member.WriteGLB), garment: glb(member.GarmentAt("gloves", 0.3).WriteGLB)}
 	asset, err := gltfio.Parse(s.body, "body", gltfio.Options{})
 	if err != nil {
 		panic(err)

@@ -577,15 +577,30 @@ func (f *Farm) Result(ctx context.Context, id, key string) ([]byte, *pb.TaskResu
 	if s.GetState() != pb.TaskState_TASK_STATE_DONE {
 		return nil, nil, &NotFoundError{"the result of " + TaskName(id, key)}
 	}
-	data, _, err := f.results.read(ctx, s.GetResult().GetKey())
+	data, err := f.Read(ctx, s.GetResult())
+	return data, s.GetResult(), err
+}
+
+// Read returns the finished asset of a task that is done, which has the hash that
+// its result says. Errors: *NotFoundError where it is gone.
+func (f *Farm) Read(ctx context.Context, r *pb.TaskResult) ([]byte, error) {
+	data, _, err := f.results.read(ctx, r.GetKey())
+	for n := 0; errors.Is(err, errMissing) && n < 5; n++ { // asked of a server that lags behind?
+		select {
+		case <-time.After(200 * time.Millisecond << n):
+			data, _, err = f.results.read(ctx, r.GetKey())
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		}
+	}
 	if errors.Is(err, errMissing) {
-		return nil, nil, &NotFoundError{"the result of " + TaskName(id, key)}
+		return nil, &NotFoundError{"result " + r.GetKey()}
 	}
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
-	if sum := sha256.Sum256(data); !slices.Equal(sum[:], s.GetResult().GetSha256()) {
-		return nil, nil, fmt.Errorf("the result of %s %w", TaskName(id, key), errDamaged)
+	if sum := sha256.Sum256(data); !slices.Equal(sum[:], r.GetSha256()) {
+		return nil, fmt.Errorf("result %s %w", r.GetKey(), errDamaged)
 	}
-	return data, s.GetResult(), nil
+	return data, nil
 }

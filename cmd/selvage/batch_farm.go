@@ -1,0 +1,184 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/selvage/selvage/api/convert"
+	pb "github.com/selvage/selvage/api/selvage/v1"
+	"github.com/selvage/selvage/client"
+	"github.com/selvage/selvage/client/wardrobe"
+	"github.com/selvage/selvage/server/farm"
+	"github.com/spf13/pflag"
+	"golang.org/x/sync/errgroup"
+)
+
+// batchFarm computes a wardrobe on a farm: --farm on this machine's own, with a
+// worker in this process; --nats on one of many machines.
+type batchFarm struct {
+	place farmPlace
+	here  bool
+}
+
+func (b *batchFarm) flags(f *pflag.FlagSet) {
+	f.BoolVar(&b.here, "farm", false, "compute on this machine's farm, together with every selvage work that runs here")
+	b.place.flags(f)
+}
+
+func (b *batchFarm) open(ctx context.Context) (wardrobe.Executor, func(), error) {
+	if !b.here && b.place.config.URL == "" {
+		return nil, nil, nil
+	}
+	if b.here && b.place.config.URL != "" {
+		return nil, nil, usageError{errors.New("--farm is this machine's farm, --nats another: give one of them")}
+	}
+	f, end, err := b.place.open(ctx, slog.New(slog.DiscardHandler), false)
+	if err != nil {
+		return nil, nil, farmUsage(err)
+	}
+	e := &farmExecutor{farm: f}
+	if b.here {
+		w, err := farm.NewWorker(f, farm.WorkerConfig{})
+		if err != nil {
+			end()
+			return nil, nil, err
+		}
+		working, stop := context.WithCancel(context.WithoutCancel(ctx))
+		var wg sync.WaitGroup
+		wg.Go(func() { _ = w.Run(working) }) // returns nil after a stop
+		return e, func() { stop(); wg.Wait(); end() }, nil
+	}
+	return e, end, nil
+}
+
+// farmExecutor hands tasks to a farm and fetches their results.
+type farmExecutor struct{ farm *farm.Farm }
+
+// Run hands the tasks in as jobs and waits for them. When ctx ends the farm goes
+// on; the same tasks handed in again join what is there.
+func (e *farmExecutor) Run(ctx context.Context, tasks []*wardrobe.Task, emit func(wardrobe.Event)) error {
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(4)
+	for part := range slices.Chunk(tasks, farm.MaxTasks) {
+		g.Go(func() error { return e.run(ctx, part, emit) })
+	}
+	return g.Wait()
+}
+
+// entrusted is a task on the farm.
+type entrusted struct {
+	task    *wardrobe.Task
+	garment *client.Asset // without its bytes
+}
+
+func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, emit func(wardrobe.Event)) error {
+	var list []*pb.JobTask
+	var sent []entrusted
+	bodies := map[*wardrobe.Source]*client.Asset{}
+	for _, t := range tasks {
+		body, known := bodies[t.Body]
+		garment, err := e.upload(ctx, t.Garment.File)
+		if err == nil && !known {
+			body, err = e.upload(ctx, t.Body.File)
+			bodies[t.Body] = body
+		}
+		var open *openError
+		switch {
+		case errors.As(err, &open):
+			emit(wardrobe.Event{Task: t, Kind: wardrobe.Failed, Err: open.error})
+			continue
+		case err != nil:
+			return err
+		}
+		sum, bodySum := garment.Sum(), body.Sum()
+		list = append(list, &pb.JobTask{
+			DisplayName: t.Name, BodySha256: bodySum[:], GarmentSha256: sum[:], BodyDisplayName: body.Name(), GarmentDisplayName: garment.Name(),
+			BodyNames: t.Body.Meshes, Options: t.Message,
+		})
+		sent = append(sent, entrusted{t, garment})
+	}
+	if len(list) == 0 {
+		return nil
+	}
+	job, keys, err := e.farm.Create(ctx, tasks[0].Body.Name, list)
+	if err != nil {
+		return err
+	}
+	id := strings.TrimPrefix(job.GetName(), "jobs/")
+	if farm.Ended(job.GetState()) { // of a run before: its failures get another chance
+		if job, err = e.farm.Retry(ctx, id); err != nil {
+			return err
+		}
+	}
+	byKey := map[string][]entrusted{}
+	for i, key := range keys {
+		byKey[key] = append(byKey[key], sent[i])
+	}
+	fetch, fetching := errgroup.WithContext(ctx)
+	fetch.SetLimit(4)
+	_, err = e.farm.Watch(ctx, id, func(_ *pb.Job, s *pb.TaskStatus) error {
+		if s == nil || fetching.Err() != nil {
+			return fetching.Err()
+		}
+		key := s.GetName()[strings.LastIndexByte(s.GetName(), '/')+1:]
+		switch {
+		case s.GetState() == pb.TaskState_TASK_STATE_DONE:
+			fetch.Go(func() error { return e.fetch(fetching, s, byKey[key], emit) })
+		case s.GetGeneration() < job.GetGeneration():
+		case s.GetState() == pb.TaskState_TASK_STATE_RUNNING:
+			for _, x := range byKey[key] {
+				emit(wardrobe.Event{Task: x.task, Kind: wardrobe.Started, Where: s.GetWorker()})
+			}
+		case s.GetState() == pb.TaskState_TASK_STATE_FAILED:
+			for _, x := range byKey[key] {
+				emit(wardrobe.Event{Task: x.task, Kind: wardrobe.Failed, Err: errors.New(s.GetError()), Where: s.GetWorker()})
+			}
+		}
+		return nil
+	})
+	if e := fetch.Wait(); e != nil {
+		return e
+	}
+	if err != nil {
+		return err
+	}
+	if last, err := e.farm.Job(ctx, id); err != nil || last.GetState() == pb.JobState_JOB_STATE_CANCELLED {
+		return errors.Join(err, fmt.Errorf("job %s was cancelled", id))
+	}
+	return nil
+}
+
+// openError is an error of a file that cannot be read.
+type openError struct{ error }
+
+// upload puts a file into the farm's store and returns it without its bytes.
+func (e *farmExecutor) upload(ctx context.Context, file string) (*client.Asset, error) {
+	a, err := client.OpenAsset(file)
+	if err != nil {
+		return nil, &openError{err}
+	}
+	_, err = e.farm.PutAsset(ctx, a.Bytes())
+	return a.WithoutBytes(), err
+}
+
+// fetch gets a result and emits it for every task that it belongs to.
+func (e *farmExecutor) fetch(ctx context.Context, s *pb.TaskStatus, to []entrusted, emit func(wardrobe.Event)) error {
+	r := s.GetResult()
+	data, err := e.farm.Read(ctx, r)
+	if err != nil {
+		return err
+	}
+	summary := convert.SummaryFromProto(r.GetSummary())
+	for _, x := range to {
+		emit(wardrobe.Event{Task: x.task, Kind: wardrobe.Done, Where: s.GetWorker(), Result: &wardrobe.Result{
+			Output: client.NewResult(x.garment, data, summary), Summary: summary, Elapsed: time.Duration(r.GetSummary().GetTotalSeconds() * float64(time.Second)),
+		}})
+	}
+	return nil
+}
