@@ -487,7 +487,8 @@ func TestBrowser_HostileNames(t *testing.T) {
 	body.Name, body.Skin = `"><svg onload=window.hit=4>`, skin
 	coat := *c.page.Garments[1]
 	coat.Name, coat.Skin, coat.Notes = markup+closing, skin, []string{markup, closing, "\u202e\x00\u2028"}
-	page := write(t, &report.Page{Title: `</title><script>window.hit=5</script>`, Body: &body, Garments: []*report.Figure{&coat}})
+	page := write(t, &report.Page{Title: `</title><script>window.hit=5</script>`, Body: &body, Garments: []*report.Figure{&coat},
+		Poses: []report.Pose{{Title: markup, Sentence: closing, Body: skin.TurnAll(make([]r3.Vec, len(skin.Joints)))}}, Checks: []string{markup + closing}})
 	if n := bytes.Count(page, []byte("<script")); n != 5 { // data, two figures, licences, the viewer
 		t.Errorf("%d script blocks, want 5", n)
 	}
@@ -497,14 +498,14 @@ func TestBrowser_HostileNames(t *testing.T) {
 		step{"do": "fill", "id": "#turn-1", "value": 40},
 		step{"do": "evaluate", "script": "[typeof window.hit, document.querySelectorAll('img:not([src^=\"data:image/png\"]), svg[onload]').length]"},
 		step{"do": "text", "id": "#layers"}, step{"do": "text", "id": "#facts"}, step{"do": "text", "id": "#turned"}, step{"do": "evaluate", "script": "document.title"},
-		step{"do": "axe"},
+		step{"do": "axe"}, step{"do": "click", "id": ".strike"}, step{"do": "text", "id": "#first"},
 	)
 	seen.clean(t)
 	seen.axeClean(t, 8)
 	if got := string(seen.Results[3]); got != `["undefined",0]` {
 		t.Errorf("a name ran or became markup: %s", got)
 	}
-	for k, want := range map[int]string{4: markup + closing, 5: markup + closing + "{{.}}${window.hit=3}", 6: markup + closing, 7: `</title><script>window.hit=5</script>`} {
+	for k, want := range map[int]string{4: markup + closing, 5: markup + closing + "{{.}}${window.hit=3}", 6: markup + closing, 7: `</title><script>window.hit=5</script>`, 10: markup + closing + " " + markup + " " + closing} {
 		if got := seen.text(t, k); !strings.Contains(strings.Join(strings.Fields(got), " "), strings.Join(strings.Fields(want), " ")) {
 			t.Errorf("step %d shows %q, not %q", k, got, want)
 		}
@@ -559,7 +560,9 @@ func TestBrowser_Policy(t *testing.T) {
 }
 
 // BenchmarkBrowser opens a page with one large garment in headless Chromium, with
-// software rendering: from navigation to the first picture, and a frame.
+// software rendering: from navigation to the first picture, a frame as while moving,
+// a pick, and the frames a second of a drag by the mouse, counted until the last of
+// them is finished.
 func BenchmarkBrowser(b *testing.B) {
 	for _, density := range []float64{1, 17.5} {
 		c, err := dress(density, "oilskin coat")
@@ -569,13 +572,14 @@ func BenchmarkBrowser(b *testing.B) {
 		n := c.page.Garments[0].Mesh.NumVertices()
 		page := write(b, c.page)
 		b.Run(fmt.Sprintf("verts=%dk", (n+500)/1000), func(b *testing.B) {
-			var load, view, frame, pick float64
+			var load, view, frame, pick, drag float64
 			for b.Loop() {
 				seen := browse(b, page,
 					step{"do": "evaluate", "script": "reportProbe.milliseconds"}, step{"do": "evaluate", "script": "reportProbe.frameTime(10)"},
-					step{"do": "evaluate", "script": "(() => { const t = performance.now(); reportProbe.pick(400, 350); return performance.now() - t; })()"})
+					step{"do": "evaluate", "script": "(() => { const t = performance.now(); reportProbe.pick(400, 350); return performance.now() - t; })()"},
+					step{"do": "drag", "seconds": 3})
 				load += seen.LoadMilliseconds
-				for k, sum := range []*float64{&view, &frame, &pick} {
+				for k, sum := range []*float64{&view, &frame, &pick, &drag} {
 					var x float64
 					if err := json.Unmarshal(seen.Results[k], &x); err != nil {
 						b.Fatal(err)
@@ -588,6 +592,7 @@ func BenchmarkBrowser(b *testing.B) {
 			b.ReportMetric(view/count, "ms-view")
 			b.ReportMetric(frame/count, "ms-frame")
 			b.ReportMetric(pick/count, "ms-pick")
+			b.ReportMetric(drag/count, "frames/s-drag")
 			b.ReportMetric(float64(len(page)), "page-bytes")
 		})
 	}

@@ -196,7 +196,7 @@ const still = 1e-9
 // changes splits a pose into what each joint does. axes are the joints' own axes,
 // unit vectors in the world frame.
 func changes(maps skinning.Pose, joints []skinning.Joint, axes [][3]r3.Vec, centre r3.Vec) []viewChange {
-	var out []viewChange
+	out := []viewChange{}
 	for j := range joints {
 		own := maps[j]
 		if parent := joints[j].Parent; parent >= 0 {

@@ -51,6 +51,23 @@ try {
         await (s.do === 'tapVertex' ? canvas.tap({ position: { x, y } }) : canvas.click({ position: { x, y } }));
         break;
       }
+      case 'drag': {
+        // Frames a second while the mouse drags, from the first to where the last is done.
+        await canvas.scrollIntoViewIfNeeded();
+        const box = await canvas.boundingBox();
+        const drawn = async () => (await tab.evaluate('reportProbe.drawn()')).frames;
+        await tab.mouse.move(box.x + box.width / 2, box.y + box.height / 2);
+        await tab.mouse.down();
+        const before = await drawn(), start = performance.now();
+        for (let k = 1; performance.now() - start < 1000 * s.seconds; k++) {
+          await tab.mouse.move(box.x + box.width / 2 + 100 * Math.sin(k / 10), box.y + box.height / 2);
+        }
+        const frames = await drawn() - before;
+        await tab.evaluate('reportProbe.finish()');
+        r = (1000 * frames) / (performance.now() - start);
+        await tab.mouse.up();
+        break;
+      }
       case 'shot': await tab.screenshot({ path: join(shots, s.file), fullPage: !!s.full }); break;
       case 'shotCanvas': await canvas.screenshot({ path: join(shots, s.file) }); break;
       case 'viewport': await tab.setViewportSize({ width: s.width, height: s.height }); break;

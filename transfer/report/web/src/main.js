@@ -306,6 +306,10 @@ async function start() {
     },
     frameTime: (n) => view.settled().then(() => view.frameTime(n)),
     settled: () => view.settled(),
+    rest: () => view.settle(),
+    force: (slow) => { view.slow = slow; },
+    moving: () => view.renderMoving(),
+    finish: () => view.finish(),
     // drawn: frames so far, whether fewer triangles are drawn while moving, and how many
     // triangles the last frame had.
     drawn: () => ({ frames: view.frames, slow: view.slow, coarse: !!view.coarse, triangles: view.renderer.info.render.triangles }),
