@@ -44,6 +44,7 @@ var (
 		{pose.Turned, pb.FindingKind_FINDING_KIND_TURNED}, {pose.Jagged, pb.FindingKind_FINDING_KIND_JAGGED},
 		{pose.Area, pb.FindingKind_FINDING_KIND_AREA}, {pose.Volume, pb.FindingKind_FINDING_KIND_VOLUME},
 		{pose.Deformed, pb.FindingKind_FINDING_KIND_DEFORMED}, {pose.Parted, pb.FindingKind_FINDING_KIND_PARTED},
+		{pose.Crossing, pb.FindingKind_FINDING_KIND_CROSSING},
 		{pose.BodyJagged, pb.FindingKind_FINDING_KIND_BODY_JAGGED}, {pose.BodyTurned, pb.FindingKind_FINDING_KIND_BODY_TURNED},
 		{pose.BodyVolume, pb.FindingKind_FINDING_KIND_BODY_VOLUME}, {pose.CarriedIn, pb.FindingKind_FINDING_KIND_CARRIED_IN},
 		{pose.Coarse, pb.FindingKind_FINDING_KIND_COARSE}, {pose.Pole, pb.FindingKind_FINDING_KIND_POLE},
@@ -215,7 +216,7 @@ func limitsToProto(l *pose.Limits) *pb.CheckLimits {
 		return nil
 	}
 	return &pb.CheckLimits{
-		Penetration: l.Penetration, Gap: l.Gap, Stretch: l.Stretch, Compression: l.Compression, Turned: l.Turned,
+		Penetration: l.Penetration, Crossing: l.Crossing, Gap: l.Gap, Stretch: l.Stretch, Compression: l.Compression, Turned: l.Turned,
 		Jagged: l.Jagged, Area: l.Area, Volume: l.Volume, Deformed: l.Deformed, Parted: l.Parted,
 		BodyJagged: l.BodyJagged, BodyTurned: l.BodyTurned, BodyVolume: l.BodyVolume, CarriedIn: l.CarriedIn,
 		Coarse: l.Coarse, Pole: l.Pole, TwistUneven: l.TwistUneven, InfluencesCut: l.InfluencesCut,
@@ -224,7 +225,7 @@ func limitsToProto(l *pose.Limits) *pb.CheckLimits {
 
 func limitsFromProto(m *pb.CheckLimits) pose.Limits {
 	return pose.Limits{
-		Penetration: m.GetPenetration(), Gap: m.GetGap(), Stretch: m.GetStretch(), Compression: m.GetCompression(), Turned: m.GetTurned(),
+		Penetration: m.GetPenetration(), Crossing: m.GetCrossing(), Gap: m.GetGap(), Stretch: m.GetStretch(), Compression: m.GetCompression(), Turned: m.GetTurned(),
 		Jagged: m.GetJagged(), Area: m.GetArea(), Volume: m.GetVolume(), Deformed: m.GetDeformed(), Parted: m.GetParted(),
 		BodyJagged: m.GetBodyJagged(), BodyTurned: m.GetBodyTurned(), BodyVolume: m.GetBodyVolume(), CarriedIn: m.GetCarriedIn(),
 		Coarse: m.GetCoarse(), Pole: m.GetPole(), TwistUneven: m.GetTwistUneven(), InfluencesCut: m.GetInfluencesCut(),
@@ -281,7 +282,7 @@ func PoseResultToProto(r *pose.Result) *pb.PoseResult {
 		Measures: &pb.PoseMeasures{
 			Moved: clamp32(x.Moved), Judged: clamp32(x.Judged), Exact: clamp32(x.Exact), Depth: x.Depth, Gap: x.Gap,
 			Stretch: x.Stretch, Compression: x.Compression, Turned: clamp32(x.Turned), Jagged: x.Jagged, AreaLoss: x.AreaLoss,
-			VolumeLoss: x.VolumeLoss, BodyVolume: x.BodyVolume, Deformed: x.Deformed, Parted: x.Parted,
+			VolumeLoss: x.VolumeLoss, BodyVolume: x.BodyVolume, Crossed: x.Crossed, Deformed: x.Deformed, Parted: x.Parted,
 		},
 	}
 }
@@ -294,7 +295,7 @@ func PoseResultFromProto(m *pb.PoseResult) pose.Result {
 		Measures: pose.Measures{
 			Moved: int(x.GetMoved()), Judged: int(x.GetJudged()), Exact: int(x.GetExact()), Depth: x.GetDepth(), Gap: x.GetGap(),
 			Stretch: x.GetStretch(), Compression: x.GetCompression(), Turned: int(x.GetTurned()), Jagged: x.GetJagged(), AreaLoss: x.GetAreaLoss(),
-			VolumeLoss: x.GetVolumeLoss(), BodyVolume: x.GetBodyVolume(), Deformed: x.GetDeformed(), Parted: x.GetParted(),
+			VolumeLoss: x.GetVolumeLoss(), BodyVolume: x.GetBodyVolume(), Crossed: x.GetCrossed(), Deformed: x.GetDeformed(), Parted: x.GetParted(),
 		},
 	}
 	if list := m.GetFindings(); len(list) > 0 {

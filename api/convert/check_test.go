@@ -206,7 +206,7 @@ func TestCheck_WordsHaveAllValues(t *testing.T) {
 		if (k == "") != (v == 0) || v != 0 && int32(kinds.to(k)) != v {
 			t.Errorf("%s is %q", name, k)
 		}
-		if v != 0 && k.IsNote() != (v > int32(pb.FindingKind_FINDING_KIND_PARTED)) {
+		if v != 0 && k.IsNote() != (v > int32(pb.FindingKind_FINDING_KIND_CROSSING)) {
 			t.Errorf("%s: note: %v", name, k.IsNote())
 		}
 	}

@@ -29,7 +29,8 @@ type active struct {
 	seam          []int32 // of Checker.seams
 	bodyLine      []int32
 	bodyTri       []int32
-	ring          []ring // that bound the bend on the garment
+	probe         []float64 // share at the match of each probe of crossings; made when asked for
+	ring          []ring    // that bound the bend on the garment
 	bodyRing      []ring
 }
 

@@ -63,6 +63,7 @@ type Checker struct {
 	skeleton      *skeleton
 	match         []match
 	islands       []rigidIsland
+	seeds         seeds
 	seams         []seam
 	covered       []bool // body vertices that lie under the garment
 	poses         []Pose
@@ -167,6 +168,7 @@ func (b *Body) Check(ctx context.Context, garment *Figure, opt Options) (*Checke
 		return nil, err
 	}
 	k.ballRadius = max(ballShare*diagonal, 2*k.garment.meanEdge)
+	k.newSeeds(diagonal)
 	k.findScale()
 	k.findCovered()
 	k.findRigid(diagonal)

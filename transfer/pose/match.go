@@ -31,6 +31,7 @@ type match struct {
 	gap      float64 // distance to the body's nearest point, metres
 	distance float64 // to the match's own point
 	height   float64 // above the sheet of the match, metres; negative inside
+	inside   bool    // of the body, by its nearest point
 	side     float64 // +1: the cloth faces as the body does; -1: lining or reversed winding
 }
 
@@ -96,6 +97,7 @@ func findMatches(ctx context.Context, body *surface, tree *closest.Tree, garment
 				}
 				p := garment.pos[v]
 				m.gap = math.Sqrt(h.DistanceSq)
+				m.inside = q.height(p, foot{h.Triangle, h.Point, h.Bary, h.DistanceSq}) < 0
 				if d := r3.Scale(m.side, normal[v]); d != (r3.Vec{}) {
 					bound := h.DistanceSq + lambdaSq*r3.Norm2(r3.Sub(d, body.normal[h.Triangle]))
 					if o, _ := tree.NearestOriented(p, d, lambdaSq, bound*(1+1e-12)); o.Triangle >= 0 {

@@ -33,6 +33,7 @@ type Measures struct {
 	Judged      int     `json:"judged"`      // vertices whose gap could change
 	Exact       int     `json:"exact"`       // exact surface queries
 	Depth       float64 `json:"depth"`       // deepest new penetration, m; 0 where the cheap bound decided
+	Crossed     float64 `json:"crossed"`     // deepest in another part of the body, m
 	Gap         float64 `json:"gap"`         // largest change of the gap, m
 	Stretch     float64 `json:"stretch"`     // largest factor of an edge
 	Compression float64 `json:"compression"` // smallest factor of an edge
@@ -69,6 +70,11 @@ type scratch struct {
 	forced             *overLimit // penetrations that are not the garment's fault
 	overB              *overLimit
 	turned             []int32
+	// Of crossings.
+	grid       grid
+	crossed    []int32 // stamp of the pose that looked at a vertex
+	crossNow   int32
+	crossQueue []crossStart
 }
 
 func (k *Checker) newScratch() *scratch {
@@ -80,7 +86,7 @@ func (k *Checker) newScratch() *scratch {
 	for _, l := range []*lazy{&s.lazyStretch, &s.lazyShrink, &s.lazyBent, &s.lazyTurned, &s.lazyDepth, &s.lazyGap, &s.lazyClosing} {
 		*l = newLazy(len(s.g))
 	}
-	s.ballSeen = make([]int32, len(s.g))
+	s.ballSeen, s.crossed = make([]int32, len(s.g)), make([]int32, len(s.g))
 	s.sheet = newSheet(k.body, s.b)
 	s.over, s.forced, s.overB = newOverLimit(len(s.g)), newOverLimit(len(s.g)), newOverLimit(len(s.b))
 	return s
@@ -134,6 +140,9 @@ func (s *scratch) pose(p *Pose, a *active) (m Measures, findings, notes []Findin
 
 	s.penetrations(a, &m)
 	emit(Penetration)
+	notes = append(notes, k.findings(CarriedIn, p, s.forced, k.garment, "garment")...)
+	s.crossings(&m)
+	emit(Crossing)
 	notes = append(notes, k.findings(CarriedIn, p, s.forced, k.garment, "garment")...)
 	s.gaps(a, &m)
 	emit(Gap)

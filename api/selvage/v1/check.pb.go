@@ -89,7 +89,7 @@ func (PoseChange) EnumDescriptor() ([]byte, []int) {
 }
 
 // FindingKind says what a finding is about, and what its size is. Up to
-// FINDING_KIND_PARTED they are faults of the garment, beyond what the body under it
+// FINDING_KIND_CROSSING they are faults of the garment, beyond what the body under it
 // does; the rest are notes for the rigger, on what no weights of a garment can mend.
 type FindingKind int32
 
@@ -118,25 +118,28 @@ const (
 	FindingKind_FINDING_KIND_DEFORMED FindingKind = 9
 	// Vertices that stood in one place do so no more. Size: distance, metres.
 	FindingKind_FINDING_KIND_PARTED FindingKind = 10
+	// A vertex that was outside the body is inside another part of it than the one it
+	// lies over, though the body under it is not. Size: depth, metres.
+	FindingKind_FINDING_KIND_CROSSING FindingKind = 11
 	// Note: the body's own line breaks. Size: as for FINDING_KIND_JAGGED.
-	FindingKind_FINDING_KIND_BODY_JAGGED FindingKind = 11
+	FindingKind_FINDING_KIND_BODY_JAGGED FindingKind = 12
 	// Note: triangles of the body turn over. Size: how many.
-	FindingKind_FINDING_KIND_BODY_TURNED FindingKind = 12
+	FindingKind_FINDING_KIND_BODY_TURNED FindingKind = 13
 	// Note: the body loses volume about one axis though not about another. Size: share.
-	FindingKind_FINDING_KIND_BODY_VOLUME FindingKind = 13
+	FindingKind_FINDING_KIND_BODY_VOLUME FindingKind = 14
 	// Note: the garment goes into the body, but no deeper than the body's own weights
 	// would carry it. Size: depth, metres.
-	FindingKind_FINDING_KIND_CARRIED_IN FindingKind = 14
+	FindingKind_FINDING_KIND_CARRIED_IN FindingKind = 15
 	// Note: too few edges for the bend. Size: change of the joint's weight over one
 	// edge.
-	FindingKind_FINDING_KIND_COARSE FindingKind = 15
+	FindingKind_FINDING_KIND_COARSE FindingKind = 16
 	// Note: a vertex of many edges stands in a bend. Size: its edges.
-	FindingKind_FINDING_KIND_POLE FindingKind = 16
+	FindingKind_FINDING_KIND_POLE FindingKind = 17
 	// Note: the weights of a twist pair differ around the limb. Size: range of the
 	// twist joint's share around one ring.
-	FindingKind_FINDING_KIND_TWIST_UNEVEN FindingKind = 17
+	FindingKind_FINDING_KIND_TWIST_UNEVEN FindingKind = 18
 	// Note: influences that the limit cut off mattered. Size: displacement, metres.
-	FindingKind_FINDING_KIND_INFLUENCES_CUT FindingKind = 18
+	FindingKind_FINDING_KIND_INFLUENCES_CUT FindingKind = 19
 )
 
 // Enum value maps for FindingKind.
@@ -153,14 +156,15 @@ var (
 		8:  "FINDING_KIND_VOLUME",
 		9:  "FINDING_KIND_DEFORMED",
 		10: "FINDING_KIND_PARTED",
-		11: "FINDING_KIND_BODY_JAGGED",
-		12: "FINDING_KIND_BODY_TURNED",
-		13: "FINDING_KIND_BODY_VOLUME",
-		14: "FINDING_KIND_CARRIED_IN",
-		15: "FINDING_KIND_COARSE",
-		16: "FINDING_KIND_POLE",
-		17: "FINDING_KIND_TWIST_UNEVEN",
-		18: "FINDING_KIND_INFLUENCES_CUT",
+		11: "FINDING_KIND_CROSSING",
+		12: "FINDING_KIND_BODY_JAGGED",
+		13: "FINDING_KIND_BODY_TURNED",
+		14: "FINDING_KIND_BODY_VOLUME",
+		15: "FINDING_KIND_CARRIED_IN",
+		16: "FINDING_KIND_COARSE",
+		17: "FINDING_KIND_POLE",
+		18: "FINDING_KIND_TWIST_UNEVEN",
+		19: "FINDING_KIND_INFLUENCES_CUT",
 	}
 	FindingKind_value = map[string]int32{
 		"FINDING_KIND_UNSPECIFIED":    0,
@@ -174,14 +178,15 @@ var (
 		"FINDING_KIND_VOLUME":         8,
 		"FINDING_KIND_DEFORMED":       9,
 		"FINDING_KIND_PARTED":         10,
-		"FINDING_KIND_BODY_JAGGED":    11,
-		"FINDING_KIND_BODY_TURNED":    12,
-		"FINDING_KIND_BODY_VOLUME":    13,
-		"FINDING_KIND_CARRIED_IN":     14,
-		"FINDING_KIND_COARSE":         15,
-		"FINDING_KIND_POLE":           16,
-		"FINDING_KIND_TWIST_UNEVEN":   17,
-		"FINDING_KIND_INFLUENCES_CUT": 18,
+		"FINDING_KIND_CROSSING":       11,
+		"FINDING_KIND_BODY_JAGGED":    12,
+		"FINDING_KIND_BODY_TURNED":    13,
+		"FINDING_KIND_BODY_VOLUME":    14,
+		"FINDING_KIND_CARRIED_IN":     15,
+		"FINDING_KIND_COARSE":         16,
+		"FINDING_KIND_POLE":           17,
+		"FINDING_KIND_TWIST_UNEVEN":   18,
+		"FINDING_KIND_INFLUENCES_CUT": 19,
 	}
 )
 
@@ -1026,6 +1031,8 @@ type CheckLimits struct {
 	TwistUneven float64 `protobuf:"fixed64,17,opt,name=twist_uneven,json=twistUneven,proto3" json:"twist_uneven,omitempty"`
 	// Metres. Default: 0.0025 d.
 	InfluencesCut float64 `protobuf:"fixed64,18,opt,name=influences_cut,json=influencesCut,proto3" json:"influences_cut,omitempty"`
+	// Metres. Default: 0.002 d.
+	Crossing      float64 `protobuf:"fixed64,19,opt,name=crossing,proto3" json:"crossing,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1182,6 +1189,13 @@ func (x *CheckLimits) GetTwistUneven() float64 {
 func (x *CheckLimits) GetInfluencesCut() float64 {
 	if x != nil {
 		return x.InfluencesCut
+	}
+	return 0
+}
+
+func (x *CheckLimits) GetCrossing() float64 {
+	if x != nil {
+		return x.Crossing
 	}
 	return 0
 }
@@ -1553,7 +1567,9 @@ type PoseMeasures struct {
 	// Largest change of a distance within a rigid island, share of its size.
 	Deformed float64 `protobuf:"fixed64,13,opt,name=deformed,proto3" json:"deformed,omitempty"`
 	// Widest opening of a seam, metres.
-	Parted        float64 `protobuf:"fixed64,14,opt,name=parted,proto3" json:"parted,omitempty"`
+	Parted float64 `protobuf:"fixed64,14,opt,name=parted,proto3" json:"parted,omitempty"`
+	// Deepest in another part of the body than the one under it, metres.
+	Crossed       float64 `protobuf:"fixed64,15,opt,name=crossed,proto3" json:"crossed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1682,6 +1698,13 @@ func (x *PoseMeasures) GetDeformed() float64 {
 func (x *PoseMeasures) GetParted() float64 {
 	if x != nil {
 		return x.Parted
+	}
+	return 0
+}
+
+func (x *PoseMeasures) GetCrossed() float64 {
+	if x != nil {
+		return x.Crossed
 	}
 	return 0
 }
@@ -2110,7 +2133,7 @@ const file_selvage_v1_check_proto_rawDesc = "" +
 	"\x06joints\x18\x01 \x03(\tR\x06joints\x12\x12\n" +
 	"\x04turn\x18\x02 \x03(\x01R\x04turn\x12\x12\n" +
 	"\x04move\x18\x03 \x03(\x01R\x04move\x12\x14\n" +
-	"\x05scale\x18\x04 \x03(\x01R\x05scale\"\x85\x04\n" +
+	"\x05scale\x18\x04 \x03(\x01R\x05scale\"\xa1\x04\n" +
 	"\vCheckLimits\x12 \n" +
 	"\vpenetration\x18\x01 \x01(\x01R\vpenetration\x12\x10\n" +
 	"\x03gap\x18\x02 \x01(\x01R\x03gap\x12\x18\n" +
@@ -2134,7 +2157,8 @@ const file_selvage_v1_check_proto_rawDesc = "" +
 	"\x06coarse\x18\x0f \x01(\x01R\x06coarse\x12\x12\n" +
 	"\x04pole\x18\x10 \x01(\x01R\x04pole\x12!\n" +
 	"\ftwist_uneven\x18\x11 \x01(\x01R\vtwistUneven\x12%\n" +
-	"\x0einfluences_cut\x18\x12 \x01(\x01R\rinfluencesCut\"\xb6\x01\n" +
+	"\x0einfluences_cut\x18\x12 \x01(\x01R\rinfluencesCut\x12\x1a\n" +
+	"\bcrossing\x18\x13 \x01(\x01R\bcrossing\"\xb6\x01\n" +
 	"\x12CheckPosesResponse\x127\n" +
 	"\bprogress\x18\x01 \x01(\v2\x19.selvage.v1.CheckProgressH\x00R\bprogress\x12,\n" +
 	"\x04pose\x18\x02 \x01(\v2\x16.selvage.v1.PoseResultH\x00R\x04pose\x121\n" +
@@ -2158,7 +2182,7 @@ const file_selvage_v1_check_proto_rawDesc = "" +
 	"\x06amount\x18\x05 \x01(\x01R\x06amount\x12\x1e\n" +
 	"\n" +
 	"importance\x18\x06 \x01(\x01R\n" +
-	"importance\"\xf9\x02\n" +
+	"importance\"\x93\x03\n" +
 	"\fPoseMeasures\x12\x14\n" +
 	"\x05moved\x18\x01 \x01(\x05R\x05moved\x12\x16\n" +
 	"\x06judged\x18\x02 \x01(\x05R\x06judged\x12\x14\n" +
@@ -2176,7 +2200,8 @@ const file_selvage_v1_check_proto_rawDesc = "" +
 	"\vbody_volume\x18\f \x01(\x01R\n" +
 	"bodyVolume\x12\x1a\n" +
 	"\bdeformed\x18\r \x01(\x01R\bdeformed\x12\x16\n" +
-	"\x06parted\x18\x0e \x01(\x01R\x06parted\"\xbd\x02\n" +
+	"\x06parted\x18\x0e \x01(\x01R\x06parted\x12\x18\n" +
+	"\acrossed\x18\x0f \x01(\x01R\acrossed\"\xbd\x02\n" +
 	"\aFinding\x12+\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x17.selvage.v1.FindingKindR\x04kind\x12+\n" +
 	"\x04pose\x18\x02 \x01(\v2\x17.selvage.v1.CheckedPoseR\x04pose\x12.\n" +
@@ -2214,7 +2239,7 @@ const file_selvage_v1_check_proto_rawDesc = "" +
 	"\x10POSE_CHANGE_TURN\x10\x01\x12\x14\n" +
 	"\x10POSE_CHANGE_MOVE\x10\x02\x12\x15\n" +
 	"\x11POSE_CHANGE_SCALE\x10\x03\x12\x15\n" +
-	"\x11POSE_CHANGE_WHOLE\x10\x04*\x94\x04\n" +
+	"\x11POSE_CHANGE_WHOLE\x10\x04*\xaf\x04\n" +
 	"\vFindingKind\x12\x1c\n" +
 	"\x18FINDING_KIND_UNSPECIFIED\x10\x00\x12\x1c\n" +
 	"\x18FINDING_KIND_PENETRATION\x10\x01\x12\x14\n" +
@@ -2227,15 +2252,16 @@ const file_selvage_v1_check_proto_rawDesc = "" +
 	"\x13FINDING_KIND_VOLUME\x10\b\x12\x19\n" +
 	"\x15FINDING_KIND_DEFORMED\x10\t\x12\x17\n" +
 	"\x13FINDING_KIND_PARTED\x10\n" +
-	"\x12\x1c\n" +
-	"\x18FINDING_KIND_BODY_JAGGED\x10\v\x12\x1c\n" +
-	"\x18FINDING_KIND_BODY_TURNED\x10\f\x12\x1c\n" +
-	"\x18FINDING_KIND_BODY_VOLUME\x10\r\x12\x1b\n" +
-	"\x17FINDING_KIND_CARRIED_IN\x10\x0e\x12\x17\n" +
-	"\x13FINDING_KIND_COARSE\x10\x0f\x12\x15\n" +
-	"\x11FINDING_KIND_POLE\x10\x10\x12\x1d\n" +
-	"\x19FINDING_KIND_TWIST_UNEVEN\x10\x11\x12\x1f\n" +
-	"\x1bFINDING_KIND_INFLUENCES_CUT\x10\x12*h\n" +
+	"\x12\x19\n" +
+	"\x15FINDING_KIND_CROSSING\x10\v\x12\x1c\n" +
+	"\x18FINDING_KIND_BODY_JAGGED\x10\f\x12\x1c\n" +
+	"\x18FINDING_KIND_BODY_TURNED\x10\r\x12\x1c\n" +
+	"\x18FINDING_KIND_BODY_VOLUME\x10\x0e\x12\x1b\n" +
+	"\x17FINDING_KIND_CARRIED_IN\x10\x0f\x12\x17\n" +
+	"\x13FINDING_KIND_COARSE\x10\x10\x12\x15\n" +
+	"\x11FINDING_KIND_POLE\x10\x11\x12\x1d\n" +
+	"\x19FINDING_KIND_TWIST_UNEVEN\x10\x12\x12\x1f\n" +
+	"\x1bFINDING_KIND_INFLUENCES_CUT\x10\x13*h\n" +
 	"\x0eCheckedSurface\x12\x1f\n" +
 	"\x1bCHECKED_SURFACE_UNSPECIFIED\x10\x00\x12\x1b\n" +
 	"\x17CHECKED_SURFACE_GARMENT\x10\x01\x12\x18\n" +
