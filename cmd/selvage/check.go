@@ -33,7 +33,29 @@ func newCheck() *cobra.Command {
 direction at a time, on the raw skinned meshes, and says where the garment is worse
 than the body under it: it dives in or comes off, stretches, shrinks, turns over,
 breaks smooth lines, loses surface or volume, bends a button, opens a seam. Notes
-for the rigger, on what no weights of a garment can mend, are kept apart.
+for the rigger, on what no weights of a garment can mend, are kept apart. Both name
+joint, axis, amount, place and size.
+
+Faults by the KIND that --limit takes, what their size is, and the default limit (d:
+diagonal of the body's box, about 2 m on a grown figure):
+  penetration    metres that a vertex goes into the body under it      0.002 d
+  crossing       metres that it goes into another part of the body     0.002 d
+  gap            metres that it comes off or closer                    0.02 d
+  stretch        factor by which an edge grows                         1.8
+  compression    factor to which an edge shrinks                       0.35
+  turned         triangles turned over in one place                    4
+  jagged         kink of a smooth line, edge lengths                   0.5
+  area, volume   share of the bend that is lost                        0.2, 0.1
+  deformed       change of a rigid island, share of its size           0.02
+  parted         metres that a seam opens                              0.0001 d
+Notes for the rigger:
+  bodyJagged, bodyTurned   the body's own weights break there          0.5, 4
+  bodyVolume     share lost about one axis though not another          0.25
+  carriedIn      metres that the body's own weights take cloth in      0.002 d
+  coarse         change of a weight over one edge                      0.5
+  pole           edges of a vertex in a bend                           10
+  twistUneven    range of a twist joint's share around the limb        0.2
+  influencesCut  metres that influences cut by the limit would move    0.0025 d
 
 A finding's rank is its size over the limit, times the importance of the axis (a
 hinge's main axis counts first). A YAML plan sets angles, ranges, importance, whole

@@ -5,6 +5,7 @@ import (
 	"math"
 	"os"
 	"reflect"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -234,5 +235,23 @@ func TestReadPlan_HelpExample(t *testing.T) {
 	}
 	if len(p.Angles) != 2 || len(p.Joints) != 3 || len(p.Poses) != 1 || p.Limits.Stretch != 2 {
 		t.Errorf("%+v", p)
+	}
+}
+
+// Every kind is explained in the command's help and in the README.
+func TestKinds_Documented(t *testing.T) {
+	for _, file := range []string{"../../cmd/selvage/check.go", "../../README.md"} {
+		text, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, k := range Kinds() {
+			if !regexp.MustCompile(`\b` + string(k) + `\b`).Match(text) {
+				t.Errorf("%s does not name %s", file, string(k))
+			}
+		}
+	}
+	if n := len(Kinds()); n != 19 {
+		t.Errorf("%d kinds", n)
 	}
 }
