@@ -152,11 +152,11 @@ func (s *Server) CheckPoses(m *pb.CheckPosesRequest, stream grpc.ServerStreaming
 	if err != nil {
 		return err
 	}
-	body, err := s.resolve(m.GetBody(), "body", "body")
+	body, err := s.resolve(ctx, m.GetBody(), "body", "body")
 	if err != nil {
 		return err
 	}
-	garment, err := s.resolve(m.GetGarment(), "garment", "garment")
+	garment, err := s.resolve(ctx, m.GetGarment(), "garment", "garment")
 	if err != nil {
 		return err
 	}

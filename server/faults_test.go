@@ -15,6 +15,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -194,6 +195,114 @@ func TestAssets_StandardMethods(t *testing.T) {
 		_, err := api.ListAssets(t.Context(), m)
 		wantStatus(t, err, codes.InvalidArgument, "FIELD_INVALID")
 	}
+}
+
+// TestAssets_Owners: with tokens, a caller lists and deletes what its own token
+// has uploaded or used, and nothing else; also after a restart.
+func TestAssets_Owners(t *testing.T) {
+	dir := t.TempDir()
+	tokens := filepath.Join(dir, "tokens")
+	text := fmt.Sprintf("ann %x\nben %x\n", sha256.Sum256([]byte("one")), sha256.Sum256([]byte("two")))
+	if err := os.WriteFile(tokens, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	config := server.Config{Tokens: tokens, Store: filepath.Join(dir, "store")}
+	s := start(t, config)
+	api, _ := raw(t, s.addr)
+	as := func(token string) context.Context {
+		return metadata.AppendToOutgoingContext(t.Context(), "authorization", "Bearer "+token)
+	}
+	const ann, ben = "one", "two"
+	w := theWardrobe()
+	names := map[string]string{}
+	put := func(token string, data []byte) string {
+		t.Helper()
+		sum := sha256.Sum256(data)
+		a, err := upload(as(token), api, &pb.UploadAssetStart{Sha256: sum[:], SizeBytes: int64(len(data))}, slices.Collect(slices.Chunk(data, 1<<20))...)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return a.GetName()
+	}
+	check := func(when, token string, want ...string) {
+		t.Helper()
+		p, err := api.ListAssets(as(token), &pb.ListAssetsRequest{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := map[string]bool{}
+		for _, a := range p.GetAssets() {
+			got[a.GetName()] = true
+		}
+		for _, n := range want {
+			if !got[names[n]] {
+				t.Errorf("%s: %s is not listed for token %s", when, n, token)
+			}
+		}
+		if len(got) != len(want) {
+			t.Errorf("%s: %d assets are listed for token %s, want %v", when, len(got), token, want)
+		}
+	}
+	remove := func(token, name string) error {
+		_, err := api.DeleteAsset(as(token), &pb.DeleteAssetRequest{Name: names[name]})
+		return err
+	}
+	names["body"], names["hat"] = put(ann, w.body), put(ann, w.garments[5])
+	names["boots"] = put(ben, w.garments[2])
+	check("uploaded", ann, "body", "hat")
+	check("uploaded", ben, "boots")
+	wantStatus(t, remove(ben, "hat"), codes.NotFound, "ASSET_NOT_FOUND")
+	check("a stranger deletes", ann, "body", "hat")
+
+	// Who knows the name, which is the hash, reads; asking for the record is no use.
+	if _, err := api.GetAsset(as(ben), &pb.GetAssetRequest{Name: names["hat"]}); err != nil {
+		t.Error(err)
+	}
+	check("asked for", ben, "boots")
+	stream, err := api.TransferAsset(as(ben), &pb.TransferAssetRequest{
+		Body:    &pb.AssetSource{Source: &pb.AssetSource_Asset{Asset: names["body"]}},
+		Garment: &pb.AssetSource{Source: &pb.AssetSource_Asset{Asset: names["boots"]}},
+	})
+	for err == nil {
+		_, err = stream.Recv()
+	}
+	if !errors.Is(err, io.EOF) {
+		t.Fatal(err)
+	}
+	check("used", ben, "boots", "body")
+	// The same bytes uploaded by another are known, and then both callers'.
+	put(ann, w.garments[2])
+	check("uploaded by both", ann, "body", "hat", "boots")
+
+	if err := s.stop(); err != nil {
+		t.Fatal(err)
+	}
+	s = start(t, config)
+	api, _ = raw(t, s.addr)
+	check("after a restart", ann, "body", "hat", "boots")
+	check("after a restart", ben, "boots", "body")
+
+	// Given up by one, it stays the other's; given up by both it is gone.
+	if err := remove(ann, "body"); err != nil {
+		t.Error(err)
+	}
+	check("given up", ann, "hat", "boots")
+	check("given up by another", ben, "boots", "body")
+	wantStatus(t, remove(ann, "body"), codes.NotFound, "ASSET_NOT_FOUND")
+	if err := remove(ben, "body"); err != nil {
+		t.Error(err)
+	}
+	_, err = api.GetAsset(as(ben), &pb.GetAssetRequest{Name: names["body"]})
+	wantStatus(t, err, codes.NotFound, "ASSET_NOT_FOUND")
+
+	// A server that asks for no token shows everything to everybody.
+	if err := s.stop(); err != nil {
+		t.Fatal(err)
+	}
+	config.Tokens = ""
+	s = start(t, config)
+	api, _ = raw(t, s.addr)
+	check("without tokens", "none", "hat", "boots")
 }
 
 func TestUpload_Refusals(t *testing.T) {

@@ -36,7 +36,7 @@ func put(t *testing.T, s *store, data []byte) digest {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := u.commit(o); err != nil {
+	if err := u.commit(o, ""); err != nil {
 		t.Fatal(err)
 	}
 	return id

@@ -82,7 +82,7 @@ func (s *Server) UploadAsset(stream grpc.ClientStreamingServer[pb.UploadAssetReq
 		return &limitError{"max_asset_bytes", fmt.Sprintf("%d bytes are more than the %d of the largest asset", start.GetSizeBytes(), s.config.MaxAssetBytes)}
 	}
 	id := digest(start.GetSha256())
-	if o, err := s.store.get(id); err == nil {
+	if o, err := s.store.use(id, callerOf(ctx)); err == nil {
 		s.metrics.uploads.WithLabelValues("known").Inc()
 		return stream.SendAndClose(assetMessage(id, o))
 	}
@@ -123,7 +123,7 @@ func (s *Server) UploadAsset(stream grpc.ClientStreamingServer[pb.UploadAssetReq
 	if err := s.checkSize(o); err != nil {
 		return err
 	}
-	if err := u.commit(o); err != nil {
+	if err := u.commit(o, callerOf(ctx)); err != nil {
 		return err
 	}
 	s.metrics.uploads.WithLabelValues("stored").Inc()
@@ -159,7 +159,7 @@ func (s *Server) GetAsset(_ context.Context, m *pb.GetAssetRequest) (*pb.Asset, 
 }
 
 // ListAssets implements the method of the API.
-func (s *Server) ListAssets(_ context.Context, m *pb.ListAssetsRequest) (*pb.ListAssetsResponse, error) {
+func (s *Server) ListAssets(ctx context.Context, m *pb.ListAssetsRequest) (*pb.ListAssetsResponse, error) {
 	n := int(m.GetPageSize())
 	switch {
 	case n < 0:
@@ -179,7 +179,7 @@ func (s *Server) ListAssets(_ context.Context, m *pb.ListAssetsRequest) (*pb.Lis
 		}
 		after = string(raw)
 	}
-	page, more := s.store.list(after, n)
+	page, more := s.store.list(after, n, callerOf(ctx))
 	out := &pb.ListAssetsResponse{}
 	for _, a := range page {
 		out.Assets = append(out.Assets, assetMessage(a.id, a.outline))
@@ -191,13 +191,17 @@ func (s *Server) ListAssets(_ context.Context, m *pb.ListAssetsRequest) (*pb.Lis
 }
 
 // DeleteAsset implements the method of the API.
-func (s *Server) DeleteAsset(_ context.Context, m *pb.DeleteAssetRequest) (*emptypb.Empty, error) {
+func (s *Server) DeleteAsset(ctx context.Context, m *pb.DeleteAssetRequest) (*emptypb.Empty, error) {
 	id, err := parseName(m.GetName(), "name")
 	if err != nil {
 		return nil, err
 	}
-	if err := s.store.remove(id); err != nil {
+	dropped, err := s.store.giveUp(id, callerOf(ctx))
+	if err != nil {
 		return nil, err
+	}
+	if !dropped { // others use it
+		return &emptypb.Empty{}, nil
 	}
 	ofAsset := func(key string) bool { return strings.HasPrefix(key, id.String()) }
 	s.bodies.Remove(ofAsset)
@@ -215,7 +219,7 @@ type source struct {
 }
 
 // resolve checks an AssetSource; field is its path and fallback its name.
-func (s *Server) resolve(m *pb.AssetSource, field, fallback string) (*source, error) {
+func (s *Server) resolve(ctx context.Context, m *pb.AssetSource, field, fallback string) (*source, error) {
 	name, err := convert.CheckName(m.GetDisplayName(), fallback, field+".display_name")
 	if err != nil {
 		return nil, err
@@ -226,7 +230,7 @@ func (s *Server) resolve(m *pb.AssetSource, field, fallback string) (*source, er
 		if x.id, err = parseName(from.Asset, field+".asset"); err != nil {
 			return nil, err
 		}
-		x.outline, err = s.store.get(x.id)
+		x.outline, err = s.store.use(x.id, callerOf(ctx))
 	case *pb.AssetSource_Content:
 		if len(from.Content) == 0 {
 			return nil, &convert.FieldError{Field: field + ".content", What: "is empty"}
@@ -256,7 +260,7 @@ func (s *Server) readAsset(ctx context.Context, x *source) (*gltfio.Asset, error
 
 // InspectAsset implements the method of the API.
 func (s *Server) InspectAsset(ctx context.Context, m *pb.InspectAssetRequest) (*pb.InspectAssetResponse, error) {
-	x, err := s.resolve(m.GetAsset(), "asset", "asset")
+	x, err := s.resolve(ctx, m.GetAsset(), "asset", "asset")
 	if err != nil {
 		return nil, err
 	}
@@ -405,11 +409,11 @@ func (s *Server) TransferAsset(m *pb.TransferAssetRequest, stream grpc.ServerStr
 	if err := checkGlobs(m.GetBodyNames(), "body_names"); err != nil {
 		return err
 	}
-	body, err := s.resolve(m.GetBody(), "body", "body")
+	body, err := s.resolve(ctx, m.GetBody(), "body", "body")
 	if err != nil {
 		return err
 	}
-	garment, err := s.resolve(m.GetGarment(), "garment", "garment")
+	garment, err := s.resolve(ctx, m.GetGarment(), "garment", "garment")
 	if err != nil {
 		return err
 	}
@@ -568,7 +572,7 @@ func (s *Server) transferArrays(ctx context.Context, m *pb.TransferArraysRequest
 	switch b := m.GetBody().(type) {
 	case *pb.TransferArraysRequest_BodyArrays:
 	case *pb.TransferArraysRequest_BodyAsset:
-		if uploaded, err = s.resolve(&pb.AssetSource{Source: &pb.AssetSource_Asset{Asset: b.BodyAsset}}, "body_asset", "body"); err != nil {
+		if uploaded, err = s.resolve(ctx, &pb.AssetSource{Source: &pb.AssetSource_Asset{Asset: b.BodyAsset}}, "body_asset", "body"); err != nil {
 			return nil, nil, err
 		}
 		if !s.sources.Has(bodyKey(uploaded, nil)) {

@@ -58,6 +58,22 @@ type store struct {
 type stored struct {
 	id      digest
 	outline sizing.Outline
+	// owners are the callers that have uploaded or used the asset, by the names of
+	// their tokens; none where no token is asked for. The slice is never changed, only
+	// replaced.
+	owners []string
+}
+
+// sideFile is what stands in the file beside an asset.
+type sideFile struct {
+	sizing.Outline
+	Owners []string `json:"owners,omitempty"`
+}
+
+// owned reports whether caller may list and delete the asset: everybody ("") where
+// no token is asked for.
+func (x *stored) owned(caller string) bool {
+	return caller == "" || slices.Contains(x.owners, caller)
 }
 
 const (
@@ -107,14 +123,14 @@ func openStore(folder string, capacity int64) (*store, error) {
 			continue
 		}
 		// An asset without its outline was cut off between the two renames.
-		var o sizing.Outline
+		var o sideFile
 		text, err := os.ReadFile(filepath.Join(folder, base+outlineSuffix))
 		if err != nil || json.Unmarshal(text, &o) != nil || o.Size != info.Size() {
 			os.Remove(filepath.Join(folder, name))
 			os.Remove(filepath.Join(folder, base+outlineSuffix))
 			continue
 		}
-		list = append(list, found{stored{id, o}, info.ModTime().UnixNano()})
+		list = append(list, found{stored{id, o.Outline, o.Owners}, info.ModTime().UnixNano()})
 	}
 	slices.SortFunc(list, func(a, b found) int {
 		switch {
@@ -188,6 +204,59 @@ func (s *store) get(id digest) (sizing.Outline, error) {
 	return e.Value.(*stored).outline, nil
 }
 
+// use is get by caller, who is an owner from now on.
+func (s *store) use(id digest, caller string) (sizing.Outline, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	e, ok := s.entries[id]
+	if !ok {
+		return sizing.Outline{}, &notFoundError{assetName(id)}
+	}
+	s.recent.MoveToFront(e)
+	s.claim(e.Value.(*stored), caller)
+	return e.Value.(*stored).outline, nil
+}
+
+// claim makes caller an owner. mu is held.
+func (s *store) claim(x *stored, caller string) {
+	if x.owned(caller) {
+		return
+	}
+	s.setOwners(x, append(slices.Clone(x.owners), caller))
+}
+
+// setOwners changes the owners, in the side file too. Where that cannot be written
+// they are as before after a restart, and claim once more by the next use. mu is
+// held.
+func (s *store) setOwners(x *stored, owners []string) {
+	x.owners = owners
+	if side, err := s.writeSide(x.outline, owners); err == nil {
+		if os.Rename(side, s.path(x.id, outlineSuffix)) != nil {
+			os.Remove(side)
+		}
+	}
+}
+
+// writeSide writes a side file under a name for the time being.
+func (s *store) writeSide(o sizing.Outline, owners []string) (name string, err error) {
+	text, err := json.Marshal(sideFile{o, owners})
+	if err != nil {
+		return "", err
+	}
+	side, err := os.CreateTemp(s.folder, uploadPrefix)
+	if err != nil {
+		return "", err
+	}
+	_, err = side.Write(text)
+	if e := side.Close(); err == nil {
+		err = e
+	}
+	if err != nil {
+		os.Remove(side.Name())
+	}
+	return side.Name(), err
+}
+
 // readPiece is the number of bytes read and hashed between two looks at a call's
 // context.
 const readPiece = 1 << 20
@@ -241,12 +310,30 @@ func (s *store) remove(id digest) error {
 	return nil
 }
 
-// list returns up to n assets whose hash comes after after, in order, and
-// whether there are more.
-func (s *store) list(after string, n int) (page []stored, more bool) {
+// giveUp drops an asset that caller owns. Where others own it too it stays and is
+// theirs alone. dropped says which.
+func (s *store) giveUp(id digest, caller string) (dropped bool, err error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	e, ok := s.entries[id]
+	if !ok || !e.Value.(*stored).owned(caller) {
+		return false, &notFoundError{assetName(id)}
+	}
+	x := e.Value.(*stored)
+	if caller != "" && len(x.owners) > 1 {
+		s.setOwners(x, slices.DeleteFunc(slices.Clone(x.owners), func(o string) bool { return o == caller }))
+		return false, nil
+	}
+	s.drop(e)
+	return true, nil
+}
+
+// list returns up to n of caller's assets whose hash comes after after, in order,
+// and whether there are more.
+func (s *store) list(after string, n int, caller string) (page []stored, more bool) {
 	s.mu.Lock()
 	for id, e := range s.entries {
-		if id.String() > after {
+		if id.String() > after && e.Value.(*stored).owned(caller) {
 			page = append(page, *e.Value.(*stored))
 		}
 	}
@@ -343,36 +430,30 @@ func (u *upload) check(ctx context.Context, textLimit int64) (sizing.Outline, er
 	return sizing.New(ctx, text, u.size)
 }
 
-// commit makes a checked upload part of the store.
-func (u *upload) commit(o sizing.Outline) error {
+// commit makes a checked upload part of the store, caller's.
+func (u *upload) commit(o sizing.Outline, caller string) error {
 	defer u.abort()
 	// The bytes are on disk before the name is.
 	if err := u.file.Sync(); err != nil {
 		return err
 	}
-	text, err := json.Marshal(o)
-	if err != nil {
-		return err
-	}
 	s := u.s
-	side, err := os.CreateTemp(s.folder, uploadPrefix)
+	x := &stored{id: u.id, outline: o}
+	if caller != "" {
+		x.owners = []string{caller}
+	}
+	side, err := s.writeSide(o, x.owners)
 	if err != nil {
 		return err
 	}
-	defer os.Remove(side.Name())
-	_, err = side.Write(text)
-	if e := side.Close(); err == nil {
-		err = e
-	}
-	if err != nil {
-		return err
-	}
+	defer os.Remove(side) // after the rename there is nothing left to remove
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if _, ok := s.entries[u.id]; ok {
-		return nil // somebody else was faster with the same bytes
+	if e, ok := s.entries[u.id]; ok { // somebody else was faster with the same bytes
+		s.claim(e.Value.(*stored), caller)
+		return nil
 	}
-	if err := os.Rename(side.Name(), s.path(u.id, outlineSuffix)); err != nil {
+	if err := os.Rename(side, s.path(u.id, outlineSuffix)); err != nil {
 		return err
 	}
 	if err := os.Rename(u.file.Name(), s.path(u.id, assetSuffix)); err != nil {
@@ -382,6 +463,6 @@ func (u *upload) commit(o sizing.Outline) error {
 	u.file = nil
 	s.pending -= u.size
 	s.used += u.size
-	s.entries[u.id] = s.recent.PushFront(&stored{u.id, o})
+	s.entries[u.id] = s.recent.PushFront(x)
 	return nil
 }

@@ -115,6 +115,15 @@ func (t *tokens) caller(header metadata.MD) (string, error) {
 	return list[found].name, nil
 }
 
+type callerKey struct{}
+
+// callerOf is the name of the token that a call came with, "" where none is asked
+// for.
+func callerOf(ctx context.Context) string {
+	name, _ := ctx.Value(callerKey{}).(string)
+	return name
+}
+
 // admit is the auth function of the interceptors.
 func (t *tokens) admit(ctx context.Context) (context.Context, error) {
 	header, _ := metadata.FromIncomingContext(ctx)
@@ -124,6 +133,7 @@ func (t *tokens) admit(ctx context.Context) (context.Context, error) {
 	}
 	if name != "" {
 		logging.AddFields(ctx, logging.Fields{"caller", name})
+		ctx = context.WithValue(ctx, callerKey{}, name)
 	}
 	if t.rate > 0 {
 		if wait := t.take(name); wait > 0 {

@@ -52,9 +52,12 @@ type SelvageServiceClient interface {
 	UploadAsset(ctx context.Context, opts ...grpc.CallOption) (grpc.ClientStreamingClient[UploadAssetRequest, Asset], error)
 	// Returns an asset's record. Errors: NOT_FOUND.
 	GetAsset(ctx context.Context, in *GetAssetRequest, opts ...grpc.CallOption) (*Asset, error)
-	// Lists the assets that the server has.
+	// Lists the assets that the server has: with tokens, those that the caller's
+	// token has uploaded or used.
 	ListAssets(ctx context.Context, in *ListAssetsRequest, opts ...grpc.CallOption) (*ListAssetsResponse, error)
-	// Drops an asset and what was prepared from it. Errors: NOT_FOUND.
+	// Drops an asset and what was prepared from it. With tokens it must be one that
+	// ListAssets shows, and stays for others whose token has uploaded or used it.
+	// Errors: NOT_FOUND.
 	DeleteAsset(ctx context.Context, in *DeleteAssetRequest, opts ...grpc.CallOption) (*emptypb.Empty, error)
 	// Says what is in an asset, and whether its weights are legal.
 	InspectAsset(ctx context.Context, in *InspectAssetRequest, opts ...grpc.CallOption) (*InspectAssetResponse, error)
@@ -64,7 +67,13 @@ type SelvageServiceClient interface {
 	// Gives a garment the body's weights, all as arrays in one message each way,
 	// within ServerInfo.limits.max_message_bytes.
 	TransferArrays(ctx context.Context, in *TransferArraysRequest, opts ...grpc.CallOption) (*TransferArraysResponse, error)
-	// The same for large arrays: in chunks both ways, with progress.
+	// The same for large arrays: in chunks both ways, with progress. It streams both
+	// ways because arrays, unlike assets, are not kept: they come from a program that
+	// has them in memory and wants the rows back there. One call then holds them from
+	// the first chunk to the last, and when it ends, however it ends, nothing of it is
+	// left on the server. The client sends the request first (with the arrays empty
+	// that follow), then chunks in any order, and closes its side; progress, the
+	// result and the chunks of its arrays come after that.
 	StreamTransferArrays(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[StreamTransferArraysRequest, StreamTransferArraysResponse], error)
 	// Judges a weighted garment in motion, against the body in the same poses: progress
 	// and poses as they come, then the report. RESOURCE_EXHAUSTED where the plan makes
@@ -219,9 +228,12 @@ type SelvageServiceServer interface {
 	UploadAsset(grpc.ClientStreamingServer[UploadAssetRequest, Asset]) error
 	// Returns an asset's record. Errors: NOT_FOUND.
 	GetAsset(context.Context, *GetAssetRequest) (*Asset, error)
-	// Lists the assets that the server has.
+	// Lists the assets that the server has: with tokens, those that the caller's
+	// token has uploaded or used.
 	ListAssets(context.Context, *ListAssetsRequest) (*ListAssetsResponse, error)
-	// Drops an asset and what was prepared from it. Errors: NOT_FOUND.
+	// Drops an asset and what was prepared from it. With tokens it must be one that
+	// ListAssets shows, and stays for others whose token has uploaded or used it.
+	// Errors: NOT_FOUND.
 	DeleteAsset(context.Context, *DeleteAssetRequest) (*emptypb.Empty, error)
 	// Says what is in an asset, and whether its weights are legal.
 	InspectAsset(context.Context, *InspectAssetRequest) (*InspectAssetResponse, error)
@@ -231,7 +243,13 @@ type SelvageServiceServer interface {
 	// Gives a garment the body's weights, all as arrays in one message each way,
 	// within ServerInfo.limits.max_message_bytes.
 	TransferArrays(context.Context, *TransferArraysRequest) (*TransferArraysResponse, error)
-	// The same for large arrays: in chunks both ways, with progress.
+	// The same for large arrays: in chunks both ways, with progress. It streams both
+	// ways because arrays, unlike assets, are not kept: they come from a program that
+	// has them in memory and wants the rows back there. One call then holds them from
+	// the first chunk to the last, and when it ends, however it ends, nothing of it is
+	// left on the server. The client sends the request first (with the arrays empty
+	// that follow), then chunks in any order, and closes its side; progress, the
+	// result and the chunks of its arrays come after that.
 	StreamTransferArrays(grpc.BidiStreamingServer[StreamTransferArraysRequest, StreamTransferArraysResponse]) error
 	// Judges a weighted garment in motion, against the body in the same poses: progress
 	// and poses as they come, then the report. RESOURCE_EXHAUSTED where the plan makes
