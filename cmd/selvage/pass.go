@@ -13,7 +13,6 @@ import (
 	"strings"
 
 	"github.com/jedib0t/go-pretty/v6/table"
-	"github.com/jedib0t/go-pretty/v6/text"
 	"github.com/selvage/selvage/api/convert"
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
@@ -231,16 +230,7 @@ const conflictRows = 10
 
 // writePasses prints what became of the edits.
 func writePasses(w io.Writer, list []pass.Summary) {
-	t := table.NewWriter()
-	t.SetOutputMirror(w)
-	t.SetStyle(table.StyleLight)
-	t.Style().Format.Header = text.FormatDefault
-	t.AppendHeader(table.Row{"garment", "edits", "of them new", "kept", "carried", "agreed", "in conflict", "dropped", "locked"})
-	var columns []table.ColumnConfig
-	for n := 2; n <= 9; n++ {
-		columns = append(columns, table.ColumnConfig{Number: n, Align: text.AlignRight})
-	}
-	t.SetColumnConfigs(columns)
+	t := newTable(w, []string{"garment", "edits", "of them new", "kept", "carried", "agreed", "in conflict", "dropped", "locked"}, 1)
 	for i := range list {
 		s := &list[i]
 		t.AppendRow(table.Row{printable(s.Garment), s.Edited, s.New, s.Kept, s.Carried, s.Agreed, s.Conflict, s.Lost(), s.Locked})

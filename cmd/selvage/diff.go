@@ -1,0 +1,258 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/jedib0t/go-pretty/v6/text"
+	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/pass"
+	"github.com/spf13/cobra"
+)
+
+func newDiff() *cobra.Command {
+	var sel gltfio.Selection
+	var opt pass.DiffOptions
+	var garments []string
+	var reach float64
+	var asJSON bool
+	var top int
+	cmd := &cobra.Command{
+		Use:   "diff OLD NEW",
+		Short: "Say what changed between two weighted files, and which garments that touches",
+		Long: `Diff compares the weights of two files, garments or bodies: by vertex where both have
+the same ones, else by place on the surface; joints by name. It lists the places that
+changed, largest first (the change times its area), each with its centre, size and
+the joints that gain and lose.
+
+With --garments it says which of these garments a change of the body touches: how
+much of a garment lies over it, and how much of its weight is on joints that
+changed.`,
+		Example: `  selvage diff old/coat.glb new/coat.glb
+  selvage diff old_body.glb new_body.glb --garments 'weighted/*.glb'
+  selvage diff old_body.glb new_body.glb --garments weighted/ --json | jq -r '.garments[] | select(.touched).garment'`,
+		Args: exactArgs(2, "two files"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := checkGlobs("mesh", sel.Names); err != nil {
+				return err
+			}
+			switch {
+			case opt.Threads < 0:
+				return usageError{fmt.Errorf("--threads: %d is negative", opt.Threads)}
+			case !(opt.Change > 0 && opt.Change <= 2):
+				return usageError{fmt.Errorf("--change: %g is outside 0..2", opt.Change)}
+			case !(reach >= 0):
+				return usageError{fmt.Errorf("--reach: %g is not a distance in metres", reach)}
+			}
+			files, err := garmentFiles(garments)
+			if err != nil {
+				return err
+			}
+			ctx := cmd.Context()
+			var both [2]*pass.Surface
+			for k, file := range args {
+				a, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
+				if err != nil {
+					return err
+				}
+				if both[k], _, err = pass.ReadSurface(ctx, a, sel); err != nil {
+					return err
+				}
+			}
+			c, err := pass.Diff(ctx, both[0], both[1], opt)
+			if err != nil {
+				return err
+			}
+			report := diffReport{Comparison: c}
+			if len(files) > 0 {
+				if report.Garments, err = touched(ctx, c, both[1], files, opt, reach); err != nil {
+					return err
+				}
+			}
+			if asJSON {
+				return writeJSON(cmd.OutOrStdout(), report)
+			}
+			writeDiff(cmd.OutOrStdout(), &report, top)
+			return nil
+		},
+	}
+	f := cmd.Flags()
+	f.StringArrayVar(&sel.Names, "mesh", nil, "glob of node, mesh or material names to compare (repeatable; default: every mesh)")
+	f.Float64Var(&opt.Change, "change", pass.DefaultChange, "sum over joints of the absolute changes from which a vertex counts, up to 2")
+	f.StringArrayVar(&garments, "garments", nil, "file, folder or pattern of files of garments that the body's change may touch (repeatable)")
+	f.Float64Var(&reach, "reach", 0, "with --garments: distance in metres within which a garment lies over the body (0: 8% of the body's diagonal)")
+	f.IntVar(&top, "top", 20, "rows of each table (0: all)")
+	f.BoolVar(&asJSON, "json", false, "print JSON")
+	f.IntVar(&opt.Threads, "threads", 0, "number of threads (0: all); the result does not depend on it")
+	return cmd
+}
+
+// diffReport is what diff prints as JSON.
+type diffReport struct {
+	*pass.Comparison
+	// Garments by how much of them is touched; absent without --garments.
+	Garments []pass.Touch `json:"garments,omitempty"`
+}
+
+// garmentFiles lists the files that arguments name: files, all glTF files of a
+// folder, or a pattern. Sorted, each once.
+func garmentFiles(args []string) ([]string, error) {
+	var out []string
+	for _, a := range args {
+		list, err := filepath.Glob(a)
+		if err != nil {
+			return nil, usageError{fmt.Errorf("--garments: malformed pattern %q", a)}
+		}
+		if info, err := os.Stat(a); err == nil && info.IsDir() {
+			list = nil
+			for _, ending := range []string{"*.glb", "*.gltf"} {
+				more, err := fs.Glob(os.DirFS(a), ending)
+				if err != nil {
+					return nil, err
+				}
+				for _, name := range more {
+					list = append(list, filepath.Join(a, name))
+				}
+			}
+		} else if err == nil {
+			list = []string{a} // a name that may hold a pattern's letters
+		}
+		if len(list) == 0 {
+			return nil, usageError{fmt.Errorf("--garments: %s names no file", a)}
+		}
+		out = append(out, list...)
+	}
+	slices.Sort(out)
+	return slices.Compact(out), nil
+}
+
+// touched reads the garments, weighted or not, and asks which of them the change
+// of the body touches.
+func touched(ctx context.Context, c *pass.Comparison, body *pass.Surface, files []string, opt pass.DiffOptions, reach float64) ([]pass.Touch, error) {
+	var list []*pass.Surface
+	for _, file := range files {
+		a, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
+		if err != nil {
+			return nil, err
+		}
+		s, _, err := pass.ReadSurface(ctx, a, gltfio.Selection{})
+		var fault *gltfio.Error
+		if errors.As(err, &fault) {
+			// Without weights the places alone tell.
+			read, bare := a.WithContext(ctx).Garment(gltfio.Selection{})
+			if bare != nil {
+				return nil, bare
+			}
+			s, err = &pass.Surface{Mesh: read.Mesh}, nil
+		}
+		if err != nil {
+			return nil, err
+		}
+		s.Name = file
+		list = append(list, s)
+	}
+	return pass.Touches(ctx, c, body, list, opt.Change, reach, opt.Threads)
+}
+
+// writeDiff prints the tables, most changed first.
+func writeDiff(w io.Writer, r *diffReport, top int) {
+	how := "by vertex"
+	if !r.ByIndex {
+		how = "by place"
+	}
+	fmt.Fprintf(w, "%s to %s, compared %s: %d of %d vertices changed (%.1f%%)", printable(r.Old), printable(r.New), how, r.Changed, r.Vertices, percent(r.Changed, r.Vertices))
+	if r.Changed > 0 {
+		fmt.Fprintf(w, ", L1 at most %.3f, mean %.3f", r.MaxL1, r.MeanL1)
+	}
+	fmt.Fprintln(w)
+	if r.Unmatched > 0 {
+		fmt.Fprintf(w, "%d vertices have no place on the old surface\n", r.Unmatched)
+	}
+	for _, x := range []struct {
+		what string
+		list []string
+	}{{"joints added", r.JointsAdded}, {"joints removed", r.JointsRemoved}} {
+		if len(x.list) > 0 {
+			fmt.Fprintf(w, "%s: %s\n", x.what, printable(strings.Join(x.list, " ")))
+		}
+	}
+	if len(r.Meshes) > 1 && r.Changed > 0 {
+		t := newTable(w, []string{"mesh", "vertices", "changed", "largest L1", "mean L1", "L1 x area, cm²"}, 1)
+		for i, m := range r.Meshes {
+			if m.Changed == 0 || top > 0 && i == top {
+				break
+			}
+			t.AppendRow(table.Row{printable(m.Mesh), m.Vertices, m.Changed, fmt.Sprintf("%.3f", m.MaxL1), fmt.Sprintf("%.3f", m.MeanL1), fmt.Sprintf("%.1f", 1e4*m.Amount)})
+		}
+		t.Render()
+	}
+	if len(r.Places) > 0 {
+		t := newTable(w, []string{"place", "at x y z, m", "size, cm", "vertices", "largest L1", "mean L1", "gaining", "losing"}, 2, 7, 8)
+		for i, p := range r.Places {
+			if top > 0 && i == top {
+				break
+			}
+			t.AppendRow(table.Row{i + 1, printable(fmt.Sprintf("%.2f %.2f %.2f  %s", p.Centre[0], p.Centre[1], p.Centre[2], p.Mesh)), fmt.Sprintf("%.1f", 100*p.Size), p.Vertices,
+				fmt.Sprintf("%.3f", p.MaxL1), fmt.Sprintf("%.3f", p.MeanL1), jointText(p.Gaining), jointText(p.Losing)})
+		}
+		t.Render()
+		writeRest(w, len(r.Places), top)
+	}
+	if len(r.Garments) > 0 {
+		t := newTable(w, []string{"garment", "over the change", "largest L1 under it", "weight on changed joints", "joints"}, 1, 5)
+		for i, g := range r.Garments {
+			if top > 0 && i == top {
+				break
+			}
+			t.AppendRow(table.Row{printable(g.Garment), fmt.Sprintf("%.1f%%", 100*g.OverShare), fmt.Sprintf("%.3f", g.MaxL1), fmt.Sprintf("%.1f%%", 100*g.JointShare), printable(strings.Join(g.Joints, " "))})
+		}
+		t.Render()
+		writeRest(w, len(r.Garments), top)
+	}
+}
+
+// newTable is a table whose columns are aligned right but for those in left.
+func newTable(w io.Writer, header []string, left ...int) table.Writer {
+	t := table.NewWriter()
+	t.SetOutputMirror(w)
+	t.SetStyle(table.StyleLight)
+	t.Style().Format.Header = text.FormatDefault
+	row := table.Row{}
+	var columns []table.ColumnConfig
+	for i, h := range header {
+		row = append(row, h)
+		if !slices.Contains(left, i+1) {
+			columns = append(columns, table.ColumnConfig{Number: i + 1, Align: text.AlignRight})
+		}
+	}
+	t.AppendHeader(row)
+	t.SetColumnConfigs(columns)
+	return t
+}
+
+// writeRest says how many rows a table left out.
+func writeRest(w io.Writer, n, top int) {
+	if top > 0 && n > top {
+		fmt.Fprintf(w, "and %d more; --top 0 shows all\n", n-top)
+	}
+}
+
+// jointText lists the first joints of a place.
+func jointText(list []pass.JointChange) string {
+	var out []string
+	for i, j := range list {
+		if i == 3 {
+			break
+		}
+		out = append(out, fmt.Sprintf("%s %+.2f", printable(j.Joint), j.Change))
+	}
+	return strings.Join(out, ", ")
+}

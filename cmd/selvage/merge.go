@@ -1,0 +1,93 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"path/filepath"
+
+	"github.com/selvage/selvage/api/convert"
+	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/pass"
+	"github.com/spf13/cobra"
+)
+
+func newMerge() *cobra.Command {
+	var output, recordFile string
+	var conflicts conflictFlags
+	var threads int
+	var asJSON, quiet bool
+	cmd := &cobra.Command{
+		Use:   "merge RECORD CURRENT NEW",
+		Short: "Carry work done by hand over to a new transfer's garment",
+		Long: `Merge compares the garment that an artist worked on (CURRENT) with the record of
+the pass that made it (RECORD, a file of transfer's --pass-dir), and writes the
+garment of a new transfer (NEW) with the edits carried over. transfer --pass-dir
+does the same in one step.
+
+Meshes, format and number of influences are those of the record's transfer.`,
+		Example: `  selvage transfer new_body.glb coat.glb -o new/coat.glb
+  selvage merge passes/coat.glb.pass weighted/coat.glb new/coat.glb -o weighted/coat.glb --record passes/coat.glb.pass`,
+		Args: exactArgs(3, "a record, the artist's garment and the new transfer's"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if output == "" {
+				return usageError{errors.New("merge needs --output")}
+			}
+			if threads < 0 {
+				return usageError{fmt.Errorf("--threads: %d is negative", threads)}
+			}
+			targets, _, err := outputs([]string{args[2]}, output)
+			if err != nil {
+				return err
+			}
+			in := pass.Input{Program: version()}
+			if err := conflicts.into(&in); err != nil {
+				return err
+			}
+			if in.Record, err = readRecord(args[0]); err != nil {
+				return err
+			}
+			in.Garment, in.Options, in.GarmentSum = in.Record.Garment, in.Record.Options, in.Record.GarmentSum
+			in.Options.Threads = threads
+			if in.Current, err = gltfio.Open(args[1], gltfio.Options{AllowExternal: true}); err != nil {
+				return err
+			}
+			if in.New, err = gltfio.Open(args[2], gltfio.Options{AllowExternal: true}); err != nil {
+				return err
+			}
+			out, err := pass.Run(cmd.Context(), in)
+			if err != nil {
+				return err
+			}
+			results := []savable{out.Asset}
+			if recordFile != "" {
+				packed, err := convert.PackPass(out.Record)
+				if err != nil {
+					return err
+				}
+				results, targets = append(results, finishedPage(packed)), append(targets, recordFile)
+			}
+			missing, err := saveAll(cmd.Context(), results, targets, filepath.Dir(targets[0]))
+			if err != nil {
+				return err
+			}
+			for _, m := range missing[0] {
+				out.Summary.Notes = append(out.Summary.Notes, "the image "+m+" was not found beside the input; its reference was kept")
+			}
+			switch {
+			case asJSON:
+				return writeJSON(cmd.OutOrStdout(), out.Summary)
+			case !quiet:
+				writePasses(cmd.OutOrStdout(), []pass.Summary{out.Summary})
+			}
+			return nil
+		},
+	}
+	f := cmd.Flags()
+	f.StringVarP(&output, "output", "o", "", "file to write (.glb or .gltf), or a folder")
+	f.StringVar(&recordFile, "record", "", "record of the result to write as well, for the next pass")
+	addConflictFlags(f, &conflicts)
+	f.IntVar(&threads, "threads", 0, "number of threads (0: all); the result does not depend on it")
+	f.BoolVar(&asJSON, "json", false, "print the summary as JSON on standard output")
+	f.BoolVarP(&quiet, "quiet", "q", false, "print errors alone")
+	return cmd
+}
