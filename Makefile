@@ -110,3 +110,7 @@ soak: ## mixed good, bad and cancelled calls for SOAK; its section of BENCHMARKS
 	$(GO) run ./server/internal/load -soak $(SOAK)
 
 test: proto-check service-check
+
+.PHONY: farm-test
+farm-test: ## the farm's long tests on loopback: three servers, two workers, all of them killed (about five minutes)
+	SELVAGE_FARM_TEST=1 $(GO) test -count=1 -timeout 20m -v -run 'TestCluster|TestLong' ./server/farm
