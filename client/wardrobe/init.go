@@ -265,7 +265,8 @@ func compose(list []seen, folder string) (string, error) {
 	for _, l := range []string{
 		"reach: 0             # metres; 0: 8% of the body's size", "falloff: 0           # 0: 1; negative: none",
 		"fill: harmonic       # or biharmonic", "loose: auto          # or on, off", "loose-name: []       # globs",
-		"rigid: auto          # or on, off", "rigid-name: []       # globs", "registration: auto   # or on, off",
+		"rigid: auto          # or on, off", "rigid-name: []       # globs",
+		"rigid-one-joint: false # true: exact shape in every pose, but off the cloth beside a bend", "registration: auto   # or on, off",
 		"allow-joint: []      # globs", "deny-joint: []       # globs", "keep-joint: []       # globs of a garment's own joints",
 		"max-influences: 0    # 1 to 8; 0: 4", "prune-below: 0       # 0: 1e-7; negative: none",
 		"format: float        # or u16, u8", "plain: false         # true leaves _CONFIDENCE and _REASON out",

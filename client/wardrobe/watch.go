@@ -51,7 +51,7 @@ type watching struct {
 	plan    *Plan
 	inputs  map[string]bool // files that the plan reads
 	folders map[string]bool // folders in which globs look
-	failed  map[string]bool // keys that are not tried again
+	failed  map[string]bool // names with keys that are not tried again
 
 	saved  map[string]*saved
 	ended  chan *Outcome      // of the run that is going
@@ -225,7 +225,7 @@ func (s *watching) start(ctx context.Context, files []string) {
 		s.Begins(p)
 	}
 	r := s.Runner
-	r.Skip = func(t *Task) bool { return s.failed[t.Key] }
+	r.Skip = func(t *Task) bool { return s.failed[t.Name+" "+t.Key] }
 	inner, cancel := context.WithCancel(ctx)
 	s.cancel, s.ended = cancel, make(chan *Outcome, 1)
 	ended := s.ended
@@ -241,9 +241,8 @@ func (s *watching) start(ctx context.Context, files []string) {
 // note remembers what failed: the same input fails again.
 func (s *watching) note(o *Outcome) {
 	for _, i := range o.Items {
-		var changed *ChangedError
-		if i.Status == Broken && !errors.As(i.Err, &changed) {
-			s.failed[i.Task.Key] = true
+		if i.Status == Broken && current(i.Task.Body.Files) && current(i.Task.Garment.Files) {
+			s.failed[i.Task.Name+" "+i.Task.Key] = true
 		}
 	}
 }
