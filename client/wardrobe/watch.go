@@ -128,7 +128,9 @@ func (s *watching) matters(e fsnotify.Event) bool {
 		return false
 	}
 	// A new file or folder that a glob may find; what is written here is none.
-	if s.plan != nil && slices.ContainsFunc(s.plan.Tasks, func(t *Task) bool { return t.Output == e.Name }) {
+	if s.plan != nil && slices.ContainsFunc(s.plan.Tasks, func(t *Task) bool {
+		return t.Output == e.Name || strings.HasPrefix(t.Output, e.Name+string(filepath.Separator))
+	}) {
 		return false
 	}
 	info, err := os.Stat(e.Name)
