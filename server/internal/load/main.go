@@ -2,7 +2,8 @@
 // loopback, ghz and this project's client as callers, all bounded in number and
 // time. It keeps its section of BENCHMARKS.md.
 //
-//	go run ./server/internal/load                 throughput, overhead, a million vertices
+//	go run ./server/internal/load                 throughput, overhead, a million vertices, cancelled calls
+//	go run ./server/internal/load -cancel 40      cancelled calls alone
 //	go run ./server/internal/load -soak 3m        mixed good, bad and cancelled calls
 package main
 
@@ -38,17 +39,18 @@ func main() {
 	defer stop()
 	out := flag.String("out", "BENCHMARKS.md", "the `FILE` that holds the section")
 	soakTime := flag.Duration("soak", 0, "soak for this long, instead of the measurements")
+	moments := flag.Int("cancel", 0, "cancel a large call at so many moments, instead of the measurements")
 	large := flag.Bool("large", true, "measure a garment of a million vertices too (about two minutes)")
 	flag.Parse()
-	if err := run(ctx, *out, *soakTime, *large); err != nil {
+	if err := run(ctx, *out, *soakTime, *moments, *large); err != nil {
 		fmt.Fprintln(os.Stderr, "load:", err)
 		os.Exit(1)
 	}
 }
 
-func run(ctx context.Context, out string, soakTime time.Duration, large bool) error {
+func run(ctx context.Context, out string, soakTime time.Duration, moments int, large bool) error {
 	// Nothing here may run on for ever.
-	ctx, cancel := context.WithTimeout(ctx, 20*time.Minute+soakTime)
+	ctx, cancel := context.WithTimeout(ctx, 40*time.Minute+soakTime)
 	defer cancel()
 	dir, err := os.MkdirTemp("", "selvage-load-")
 	if err != nil {
@@ -59,19 +61,26 @@ func run(ctx context.Context, out string, soakTime time.Duration, large bool) er
 	if text, err := exec.CommandContext(ctx, "go", "build", "-o", binary, "./cmd/selvage").CombinedOutput(); err != nil {
 		return fmt.Errorf("build the command: %w\n%s", err, text)
 	}
-	var section bytes.Buffer
-	name := "load"
-	if soakTime > 0 {
-		name = "soak"
-		err = soak(ctx, &section, binary, soakTime)
-	} else {
-		err = measure(ctx, &section, binary, large)
+	keep := func(name string, fill func(w io.Writer) error) error {
+		var section bytes.Buffer
+		if err := fill(&section); err != nil {
+			return err
+		}
+		fmt.Print(section.String())
+		return insert(out, name, section.String())
 	}
-	if err != nil {
+	cancelled := func(w io.Writer) error { return cancels(ctx, w, binary, moments) }
+	switch {
+	case soakTime > 0:
+		return keep("soak", func(w io.Writer) error { return soak(ctx, w, binary, soakTime) })
+	case moments > 0:
+		return keep("cancel", cancelled)
+	}
+	if err := keep("load", func(w io.Writer) error { return measure(ctx, w, binary, large) }); err != nil || !large {
 		return err
 	}
-	fmt.Print(section.String())
-	return insert(out, name, section.String())
+	moments = 24
+	return keep("cancel", cancelled)
 }
 
 // insert replaces the section between its marks, or appends it.
