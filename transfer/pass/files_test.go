@@ -1,0 +1,260 @@
+package pass
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"reflect"
+	"sync"
+	"testing"
+
+	"github.com/selvage/selvage/transfer"
+	"github.com/selvage/selvage/transfer/crew"
+	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/skinning"
+	"github.com/selvage/selvage/transfer/weights"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// smallCox is a small cox as an asset, made once.
+var smallCox = sync.OnceValue(func() *crew.Body { return crew.NewBodyAt("cox", 0.3) })
+
+func parsed(t *testing.T, name string, write func(*bytes.Buffer) error) *gltfio.Asset {
+	t.Helper()
+	var b bytes.Buffer
+	if err := write(&b); err != nil {
+		t.Fatal(err)
+	}
+	a, err := gltfio.Parse(b.Bytes(), name, gltfio.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return a
+}
+
+func coxBody(t *testing.T) *gltfio.Asset {
+	return parsed(t, "body.glb", func(b *bytes.Buffer) error { return smallCox().WriteGLB(b) })
+}
+
+func coxGarment(t *testing.T, name string, density float64) *gltfio.Asset {
+	return parsed(t, name+".glb", func(b *bytes.Buffer) error { return smallCox().GarmentAt(name, density).WriteGLB(b) })
+}
+
+func given(t *testing.T, body, garment *gltfio.Asset, opt transfer.AssetOptions) (*gltfio.Asset, *transfer.Result) {
+	t.Helper()
+	p, err := transfer.PrepareAsset(context.Background(), body, gltfio.Selection{}, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, r, err := p.Transfer(context.Background(), garment, opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return a, r
+}
+
+func surfaceOf(t *testing.T, a *gltfio.Asset) (*Surface, *gltfio.Surface) {
+	t.Helper()
+	s, read, err := ReadSurface(context.Background(), a, gltfio.Selection{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s, read
+}
+
+func runPass(t *testing.T, in Input) *Output {
+	t.Helper()
+	out, err := Run(context.Background(), in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := out.Record.Validate(); err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
+// paint gives part of the rows around centre to joint 1.
+func paint(t *testing.T, a *gltfio.Asset, centre r3.Vec, radius, height float64) *gltfio.Asset {
+	t.Helper()
+	s, read := surfaceOf(t, a)
+	acc, rows := weights.NewAccumulator(len(s.Joints)), weights.NewRows(0)
+	for v, p := range s.Mesh.Positions {
+		x := 0.0
+		if d := r3.Norm(r3.Sub(p, centre)) / radius; d < 1 {
+			x = height * (1 - d*d)
+			acc.Add(1, x)
+		}
+		acc.AddRow(s.Rows, v, 1-x)
+		acc.FlushNormalised(rows)
+	}
+	rows, _, err := weights.Finish(rows, weights.FinishOptions{MaxInfluences: 4})
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, _, err := a.WithRows(read, a, &gltfio.Surface{Mesh: read.Mesh, Skin: &skinning.Skin{}}, gltfio.Output{Rows: rows, Kept: read.JointNode})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
+// TestRun_RecordBits: the record's rows are the transfer's, bit for bit, though
+// they were read back from the asset.
+func TestRun_RecordBits(t *testing.T) {
+	body, coat := coxBody(t), coxGarment(t, "oilskin coat", 0.25)
+	for f, most := range map[weights.Format]int{weights.Float32: 4, weights.Uint16: 8, weights.Uint8: 4} {
+		opt := transfer.AssetOptions{Options: transfer.Options{Format: f, MaxInfluences: most}}
+		a, r := given(t, body, coat, opt)
+		out := runPass(t, Input{Garment: "coat", New: a, Options: opt})
+		if out.Asset != a || !out.Summary.First {
+			t.Error("the first pass changes the asset")
+		}
+		if !reflect.DeepEqual(out.Record.Rows, r.Rows) {
+			t.Errorf("format %d, %d influences: other rows than the transfer's", f, most)
+		}
+	}
+}
+
+// TestRun_OtherTopology: the garment comes with other vertices in the next pass;
+// the edit is at the same place and as large.
+func TestRun_OtherTopology(t *testing.T) {
+	body := coxBody(t)
+	first, _ := given(t, body, coxGarment(t, "jersey", 0.4), transfer.AssetOptions{})
+	rec := runPass(t, Input{Garment: "jersey", New: first}).Record
+	s, _ := surfaceOf(t, first)
+	centre := s.Mesh.Positions[s.Mesh.NumVertices()/3]
+	const radius, height = 0.12, 0.5
+	artist := paint(t, first, centre, radius, height)
+
+	finer, _ := given(t, body, coxGarment(t, "jersey", 0.6), transfer.AssetOptions{})
+	out := runPass(t, Input{Garment: "jersey", New: finer, Record: rec, Current: artist})
+	sum := out.Summary
+	if sum.New == 0 || sum.Kept+sum.Carried+sum.Conflict == 0 || len(sum.Notes) == 0 {
+		t.Fatalf("%+v", sum)
+	}
+	before, _ := surfaceOf(t, finer)
+	after, _ := surfaceOf(t, out.Asset)
+	missing, total := 0.0, 0.0
+	for v, p := range after.Mesh.Positions {
+		d := r3.Norm(r3.Sub(p, centre)) / radius
+		got := after.Rows.DistanceL1(v, before.Rows, v)
+		if d > 1.5 && got > 1e-6 {
+			t.Fatalf("vertex %d, %.2f radii from the middle, is changed by %g", v, d, got)
+		}
+		if d < 1 {
+			// What goes to joint 1 less what it has of it already.
+			joint, weight := before.Rows.Row(v)
+			has := 0.0
+			for i, j := range joint {
+				if j == 1 {
+					has = weight[i]
+				}
+			}
+			want := 2 * height * (1 - d*d) * (1 - has)
+			missing += max(0, want-got)
+			total += want
+		}
+	}
+	// Vertices at other places see the bump through triangles of an edge of a fifth of
+	// its radius, and the finer transfer's rows are not the coarser one's.
+	if missing > 0.15*total {
+		t.Errorf("%.0f%% of the edit is missing", 100*missing/total)
+	}
+	// What the record then knows is enough for the pass after it.
+	again := runPass(t, Input{Garment: "jersey", New: finer, Record: out.Record, Current: out.Asset})
+	if again.Summary.New != 0 || !sameAsset(t, again.Asset, out.Asset) || !reflect.DeepEqual(again.Record, out.Record) {
+		t.Errorf("running again is no no-op: %+v", again.Summary)
+	}
+}
+
+func sameAsset(t *testing.T, a, b *gltfio.Asset) bool {
+	t.Helper()
+	var x, y bytes.Buffer
+	for _, w := range []struct {
+		a *gltfio.Asset
+		b *bytes.Buffer
+	}{{a, &x}, {b, &y}} {
+		if err := w.a.Encode(w.b); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return bytes.Equal(x.Bytes(), y.Bytes())
+}
+
+// TestRun_Locked: locked vertices keep their current row through a pass of the
+// body, edited or not; the result does not depend on threads.
+func TestRun_Locked(t *testing.T) {
+	body := coxBody(t)
+	first, _ := given(t, body, coxGarment(t, "jersey", 0.4), transfer.AssetOptions{})
+	rec := runPass(t, Input{Garment: "jersey", New: first}).Record
+	s, _ := surfaceOf(t, first)
+	artist := paint(t, first, s.Mesh.Positions[0], 0.1, 0.3)
+	mine, _ := surfaceOf(t, artist)
+	b, _ := surfaceOf(t, body)
+	moved := paint(t, body, b.Mesh.Positions[0], 2, 0.3) // all of the body
+	fresh, _ := given(t, moved, coxGarment(t, "jersey", 0.4), transfer.AssetOptions{})
+
+	// _CONFIDENCE is an attribute of one number like any other.
+	in := Input{Garment: "jersey", New: fresh, Record: rec, Current: artist, LockAttribute: "_CONFIDENCE"}
+	out := runPass(t, in)
+	_, read := surfaceOf(t, fresh)
+	confidence, err := fresh.Scalars(read, "_CONFIDENCE")
+	if err != nil {
+		t.Fatal(err)
+	}
+	locked := 0
+	for v, c := range confidence {
+		if c < 0.5 {
+			continue
+		}
+		locked++
+		if d := out.Record.written().DistanceL1(v, mine.Rows, v); d > 1e-6 {
+			t.Fatalf("locked vertex %d moved by %g", v, d)
+		}
+	}
+	if locked == 0 || out.Summary.Locked < locked {
+		t.Errorf("%d locked, want %d or more", out.Summary.Locked, locked)
+	}
+	for _, threads := range []int{1, 3} {
+		in.Options.Threads = threads
+		if other := runPass(t, in); !sameAsset(t, other.Asset, out.Asset) || !reflect.DeepEqual(other.Record, out.Record) {
+			t.Errorf("%d threads: another result", threads)
+		}
+	}
+	in.LockAttribute = "_NONE"
+	if _, err := Run(context.Background(), in); err == nil {
+		t.Error("an attribute that is not there passes")
+	}
+	canceled, cancel := context.WithCancel(context.Background())
+	cancel()
+	in.LockAttribute = ""
+	if _, err := Run(canceled, in); err == nil {
+		t.Error("a cancelled run gives a result")
+	}
+}
+
+func BenchmarkRun(b *testing.B) {
+	for _, n := range []int{50, 200} {
+		m := cloth(n, 0)
+		rec := sheetRecord(m)
+		edited := bump(m, rec.Rows, middle, 0.3)
+		s := &Surface{Name: "sheet", Mesh: m, Rows: edited, Joints: sheetJoints}
+		b.Run(fmt.Sprintf("verts=%dk", (n+1)*(n+1)/1000), func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				f, err := Find(context.Background(), rec, s, 0)
+				if err != nil {
+					b.Fatal(err)
+				}
+				x, err := Move(context.Background(), f, m, sheetJoints, 0)
+				if err != nil {
+					b.Fatal(err)
+				}
+				if _, err := Merge(rec.Rows, sheetJoints, x.Edits, MergeOptions{MaxInfluences: 4}); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}
