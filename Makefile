@@ -70,6 +70,10 @@ bench: ## Go benchmarks; raw output with Go version and CPU into build/bench.txt
 accuracy: ## known truth against baselines; the table in BENCHMARKS.md
 	$(GO) run ./transfer/internal/accuracy
 
+.PHONY: passes
+passes: ## edits by hand through five passes of the body; their section of BENCHMARKS.md
+	$(GO) run ./transfer/internal/passes
+
 compare: ## nearest surface and fill beside general-purpose libraries (C++), one run
 	testdata/peers/compare.sh closest 100k 3
 	testdata/peers/compare.sh solve 100k 3
