@@ -260,3 +260,33 @@ func TestPass_Refused(t *testing.T) {
 		t.Errorf("status %d: %s", o.status, o.stderr)
 	}
 }
+
+// TestPass_Server: with edits too a server gives the same garments and records, and
+// the report takes the merged rows.
+func TestPass_Server(t *testing.T) {
+	s := serve(t, nil)
+	local, remote := t.TempDir(), t.TempDir()
+	for round := range 2 {
+		for dir, more := range map[string][]string{local: nil, remote: {"--server", s.address}} {
+			args := []string{"transfer", cox("body"), cox("gloves"), cox("sea-boots"), "-o", dir, "--pass-dir", filepath.Join(dir, "passes"), "--report", filepath.Join(dir, "page.html"), "-q"}
+			must(t, append(args, more...)...)
+			if round == 0 {
+				w := rowsOf(t, filepath.Join(dir, "gloves.glb"))
+				repaint(t, filepath.Join(dir, "gloves.glb"), w.Joints[0].Name, patch(w.Mesh.Positions[0], 0.05, 0.4))
+			}
+		}
+	}
+	a, b := folder(t, local), folder(t, remote)
+	for _, name := range []string{"gloves.glb", "sea-boots.glb", "passes/gloves.glb.pass", "passes/sea-boots.glb.pass"} {
+		if x, y := a[filepath.Join(local, name)], b[filepath.Join(remote, name)]; x == "" || x != y {
+			t.Errorf("%s: the server's differs", name)
+		}
+	}
+	if len(a[filepath.Join(local, "page.html")]) == 0 {
+		t.Error("no report")
+	}
+	r, err := readRecord(filepath.Join(local, "passes", "gloves.glb.pass"))
+	if err != nil || r.Edits.Len() == 0 {
+		t.Errorf("the record has no edits: %v", err)
+	}
+}
