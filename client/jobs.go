@@ -1,8 +1,15 @@
 package client
 
-import (
-	"crypto/sha256"
+// Jobs: many transfers handed in at once, computed by a server's farm.
 
+import (
+	"context"
+	"crypto/sha256"
+	"errors"
+	"io"
+	"strings"
+
+	pb "github.com/selvage/selvage/api/selvage/v1"
 	"github.com/selvage/selvage/transfer"
 )
 
@@ -26,4 +33,121 @@ func (a *Asset) WithoutBytes() *Asset {
 	b := *a
 	b.data = nil
 	return &b
+}
+
+// Jobs are the jobs of a server that has a farm. Without one every method returns
+// UNIMPLEMENTED.
+type Jobs struct {
+	c   *Client
+	api pb.JobServiceClient
+}
+
+// Jobs of the server.
+func (c *Client) Jobs() *Jobs { return &Jobs{c, pb.NewJobServiceClient(c.conn)} }
+
+// PutAsset uploads an asset's bytes unless the server has them, and returns their
+// hash. The server keeps those used last; a job's must be there together.
+func (j *Jobs) PutAsset(ctx context.Context, data []byte) ([sha256.Size]byte, error) {
+	a := NewAsset("asset", data)
+	_, err := j.c.Upload(ctx, a)
+	return a.sum, err
+}
+
+// Create hands in a job, or finds the one that does the same, and returns it and
+// the keys of its tasks in order.
+func (j *Jobs) Create(ctx context.Context, displayName string, tasks []*pb.JobTask) (*pb.Job, []string, error) {
+	job, err := attempt(ctx, j.c.retry, func() (*pb.Job, error) {
+		return j.api.CreateJob(ctx, &pb.CreateJobRequest{DisplayName: displayName, Tasks: tasks})
+	})
+	if err != nil {
+		return nil, nil, err
+	}
+	var keys []string
+	for token := ""; ; {
+		page, err := attempt(ctx, j.c.retry, func() (*pb.ListJobTasksResponse, error) {
+			return j.api.ListJobTasks(ctx, &pb.ListJobTasksRequest{Parent: job.GetName(), PageToken: token})
+		})
+		if err != nil {
+			return nil, nil, err
+		}
+		for _, s := range page.GetTasks() {
+			keys = append(keys, s.GetName()[strings.LastIndexByte(s.GetName(), '/')+1:])
+		}
+		if token = page.GetNextPageToken(); token == "" {
+			break
+		}
+	}
+	if len(keys) != len(tasks) {
+		return nil, nil, errors.New("the server's list of the job's tasks is not whole")
+	}
+	return job, keys, nil
+}
+
+// Retry tries again every task of a job that is not done.
+func (j *Jobs) Retry(ctx context.Context, id string) (*pb.Job, error) {
+	return j.api.RetryJob(ctx, &pb.RetryJobRequest{Name: "jobs/" + id})
+}
+
+// Watch tells how a job goes until it has ended, tell fails, or ctx ends, and
+// returns the job as it ended. One of tell's arguments is nil. Where the
+// connection is lost it begins anew, and tells all states once more.
+func (j *Jobs) Watch(ctx context.Context, id string, tell func(*pb.Job, *pb.TaskStatus) error) (*pb.Job, error) {
+	return attempt(ctx, j.c.retry, func() (*pb.Job, error) {
+		ctx, cancel := context.WithCancel(ctx)
+		defer cancel()
+		stream, err := j.api.WatchJob(ctx, &pb.WatchJobRequest{Name: "jobs/" + id})
+		if err != nil {
+			return nil, err
+		}
+		var last *pb.Job
+		for {
+			part, err := stream.Recv()
+			if errors.Is(err, io.EOF) {
+				return last, nil
+			}
+			if err != nil {
+				return nil, err
+			}
+			if part.GetJob() != nil {
+				last = part.GetJob()
+			}
+			if err := tell(part.GetJob(), part.GetTask()); err != nil {
+				return nil, err
+			}
+		}
+	})
+}
+
+// Read returns the finished asset of a task that is done, and checks its hash.
+func (j *Jobs) Read(ctx context.Context, s *pb.TaskStatus) ([]byte, error) {
+	return attempt(ctx, j.c.retry, func() ([]byte, error) {
+		ctx, cancel := context.WithCancel(ctx)
+		defer cancel()
+		stream, err := j.api.ReadTaskResult(ctx, &pb.ReadTaskResultRequest{Name: s.GetName()})
+		if err != nil {
+			return nil, err
+		}
+		var data []byte
+		var r *pb.TaskResult
+		for {
+			part, err := stream.Recv()
+			if errors.Is(err, io.EOF) {
+				break
+			}
+			if err != nil {
+				return nil, err
+			}
+			if part.GetResult() != nil {
+				r = part.GetResult()
+			}
+			data = append(data, part.GetContent()...)
+			if int64(len(data)) > r.GetSizeBytes() {
+				return nil, errors.New("the server sent more than it announced")
+			}
+		}
+		if sum := sha256.Sum256(data); string(sum[:]) != string(r.GetSha256()) {
+			return nil, errors.New("the server's answer is not whole")
+		}
+		return data, nil
+	})
 }

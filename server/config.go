@@ -7,6 +7,8 @@ import (
 	"net"
 	"runtime"
 	"time"
+
+	"github.com/selvage/selvage/server/farm"
 )
 
 // Config of a server. The zero value works: each field's zero means the default
@@ -77,6 +79,9 @@ type Config struct {
 	TraceEndpoint string
 	// TraceInsecure sends traces without TLS.
 	TraceInsecure bool
+
+	// Farm takes jobs. Nil: there is no JobService.
+	Farm *farm.Farm
 
 	// Version that GetServerInfo reports. Empty: "unknown".
 	Version string

@@ -163,6 +163,10 @@ func (s *Server) Listen(ctx context.Context) (err error) {
 	)
 	s.grpc = grpc.NewServer(options...)
 	pb.RegisterSelvageServiceServer(s.grpc, s)
+	if c.Farm != nil {
+		pb.RegisterJobServiceServer(s.grpc, &jobs{s: s, f: c.Farm})
+		s.metrics.registry.MustRegister(c.Farm.Collector())
+	}
 	healthpb.RegisterHealthServer(s.grpc, s.health)
 	reflection.Register(s.grpc)
 	s.metrics.calls.InitializeMetrics(s.grpc)

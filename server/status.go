@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"github.com/selvage/selvage/api/convert"
+	"github.com/selvage/selvage/server/farm"
 	"github.com/selvage/selvage/server/internal/sizing"
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
@@ -47,6 +48,8 @@ func statusOf(err error) *status.Status {
 		over     *overloadError
 		limit    *limitError
 		denied   *authError
+		noJob    *farm.NotFoundError
+		noAssets *farm.MissingAssetsError
 	)
 	switch {
 	case err == nil:
@@ -85,6 +88,19 @@ func statusOf(err error) *status.Status {
 	case errors.As(err, &limit):
 		return with(codes.ResourceExhausted, limit.Error(), info("OVER_LIMIT"),
 			&errdetails.QuotaFailure{Violations: []*errdetails.QuotaFailure_Violation{{Subject: limit.subject, Description: limit.what}}})
+	case errors.As(err, &noJob):
+		return with(codes.NotFound, noJob.Error(), info("JOB_NOT_FOUND"),
+			&errdetails.ResourceInfo{ResourceType: "Job", ResourceName: noJob.Name, Description: noJob.Error()})
+	case errors.As(err, &noAssets):
+		details := []protoadapt.MessageV1{info("ASSET_NOT_FOUND")}
+		for _, sum := range noAssets.Sums[:min(len(noAssets.Sums), mostNamed)] {
+			details = append(details, &errdetails.ResourceInfo{ResourceType: "Asset", ResourceName: assetName(sum)})
+		}
+		return with(codes.NotFound, noAssets.Error(), details...)
+	case errors.Is(err, farm.ErrEnded):
+		return with(codes.FailedPrecondition, err.Error(), info("JOB_ENDED"))
+	case errors.Is(err, farm.ErrQueueFull):
+		return with(codes.ResourceExhausted, farm.ErrQueueFull.Error(), info("BUSY"), &errdetails.RetryInfo{RetryDelay: durationpb.New(storeRetry)})
 	case errors.As(err, &denied):
 		return with(codes.Unauthenticated, denied.Error(), info("TOKEN_INVALID"))
 	case errors.Is(err, context.DeadlineExceeded):
@@ -99,6 +115,9 @@ func statusOf(err error) *status.Status {
 	}
 	return with(codes.Internal, "internal error; the server's log has it under this call's request id", info("INTERNAL"))
 }
+
+// mostNamed assets of a job that are missing: a status travels in headers.
+const mostNamed = 32
 
 func with(code codes.Code, message string, details ...protoadapt.MessageV1) *status.Status {
 	s := status.New(code, clip(message))

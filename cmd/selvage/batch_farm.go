@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -20,29 +21,56 @@ import (
 )
 
 // batchFarm computes a wardrobe on a farm: --farm on this machine's own, with a
-// worker in this process; --nats on one of many machines.
+// worker in this process; --nats on one of many machines; --server on that of a
+// server.
 type batchFarm struct {
-	place farmPlace
-	here  bool
+	place  farmPlace
+	server remote
+	here   bool
+}
+
+// jobTaker takes jobs: *farm.Farm through directFarm, and *client.Jobs.
+type jobTaker interface {
+	PutAsset(ctx context.Context, data []byte) ([sha256.Size]byte, error)
+	Create(ctx context.Context, displayName string, tasks []*pb.JobTask) (*pb.Job, []string, error)
+	Retry(ctx context.Context, id string) (*pb.Job, error)
+	Watch(ctx context.Context, id string, tell func(*pb.Job, *pb.TaskStatus) error) (*pb.Job, error)
+	Read(ctx context.Context, s *pb.TaskStatus) ([]byte, error)
+}
+
+type directFarm struct{ *farm.Farm }
+
+func (d directFarm) Read(ctx context.Context, s *pb.TaskStatus) ([]byte, error) {
+	return d.Farm.Read(ctx, s.GetResult())
 }
 
 func (b *batchFarm) flags(f *pflag.FlagSet) {
 	f.BoolVar(&b.here, "farm", false, "compute on this machine's farm, together with every selvage work that runs here")
 	b.place.flags(f)
+	addRemoteFlags(f, &b.server)
+	f.Lookup("server").Usage = "HOST:PORT of a server with a farm (selvage serve --farm, or --nats)"
 }
 
 func (b *batchFarm) open(ctx context.Context) (wardrobe.Executor, func(), error) {
-	if !b.here && b.place.config.URL == "" {
-		return nil, nil, nil
+	asked := 0
+	for _, x := range []bool{b.here, b.place.config.URL != "", b.server.address != ""} {
+		if x {
+			asked++
+		}
 	}
-	if b.here && b.place.config.URL != "" {
-		return nil, nil, usageError{errors.New("--farm is this machine's farm, --nats another: give one of them")}
+	switch {
+	case asked == 0:
+		return nil, nil, nil
+	case asked > 1:
+		return nil, nil, usageError{errors.New("--farm, --nats and --server are three places: give one of them")}
+	case b.server.address != "":
+		return b.openServer(ctx)
 	}
 	f, end, err := b.place.open(ctx, slog.New(slog.DiscardHandler), false)
 	if err != nil {
 		return nil, nil, farmUsage(err)
 	}
-	e := &farmExecutor{farm: f}
+	e := &farmExecutor{farm: directFarm{f}}
 	if b.here {
 		w, err := farm.NewWorker(f, farm.WorkerConfig{})
 		if err != nil {
@@ -57,8 +85,23 @@ func (b *batchFarm) open(ctx context.Context) (wardrobe.Executor, func(), error)
 	return e, end, nil
 }
 
+func (b *batchFarm) openServer(ctx context.Context) (wardrobe.Executor, func(), error) {
+	options, err := b.server.options()
+	if err != nil {
+		return nil, nil, err
+	}
+	c, err := client.Dial(ctx, b.server.address, options...)
+	if err != nil {
+		return nil, nil, b.server.explain(err)
+	}
+	return &farmExecutor{farm: c.Jobs(), explain: b.server.explain}, func() { c.Close() }, nil
+}
+
 // farmExecutor hands tasks to a farm and fetches their results.
-type farmExecutor struct{ farm *farm.Farm }
+type farmExecutor struct {
+	farm    jobTaker
+	explain func(error) error // of a server's errors; may be nil
+}
 
 // Run hands the tasks in as jobs and waits for them. When ctx ends the farm goes
 // on; the same tasks handed in again join what is there.
@@ -68,7 +111,11 @@ func (e *farmExecutor) Run(ctx context.Context, tasks []*wardrobe.Task, emit fun
 	for part := range slices.Chunk(tasks, farm.MaxTasks) {
 		g.Go(func() error { return e.run(ctx, part, emit) })
 	}
-	return g.Wait()
+	err := g.Wait()
+	if err != nil && e.explain != nil {
+		err = e.explain(err)
+	}
+	return err
 }
 
 // entrusted is a task on the farm.
@@ -122,13 +169,16 @@ func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, emit fun
 	}
 	fetch, fetching := errgroup.WithContext(ctx)
 	fetch.SetLimit(4)
-	_, err = e.farm.Watch(ctx, id, func(_ *pb.Job, s *pb.TaskStatus) error {
+	fetched := map[string]bool{} // told again where a watch began anew
+	last, err := e.farm.Watch(ctx, id, func(_ *pb.Job, s *pb.TaskStatus) error {
 		if s == nil || fetching.Err() != nil {
 			return fetching.Err()
 		}
 		key := s.GetName()[strings.LastIndexByte(s.GetName(), '/')+1:]
 		switch {
+		case fetched[key]:
 		case s.GetState() == pb.TaskState_TASK_STATE_DONE:
+			fetched[key] = true
 			fetch.Go(func() error { return e.fetch(fetching, s, byKey[key], emit) })
 		case s.GetGeneration() < job.GetGeneration():
 		case s.GetState() == pb.TaskState_TASK_STATE_RUNNING:
@@ -148,8 +198,8 @@ func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, emit fun
 	if err != nil {
 		return err
 	}
-	if last, err := e.farm.Job(ctx, id); err != nil || last.GetState() == pb.JobState_JOB_STATE_CANCELLED {
-		return errors.Join(err, fmt.Errorf("job %s was cancelled", id))
+	if last.GetState() == pb.JobState_JOB_STATE_CANCELLED {
+		return fmt.Errorf("job %s was cancelled", id)
 	}
 	return nil
 }
@@ -170,7 +220,7 @@ func (e *farmExecutor) upload(ctx context.Context, file string) (*client.Asset, 
 // fetch gets a result and emits it for every task that it belongs to.
 func (e *farmExecutor) fetch(ctx context.Context, s *pb.TaskStatus, to []entrusted, emit func(wardrobe.Event)) error {
 	r := s.GetResult()
-	data, err := e.farm.Read(ctx, r)
+	data, err := e.farm.Read(ctx, s)
 	if err != nil {
 		return err
 	}

@@ -51,28 +51,7 @@ func TestFarm_SameBytesAsBatch(t *testing.T) {
 	store := t.TempDir()
 	startWorker(t, "--farm-folder", store)
 	must(t, "batch", onFarm, "--farm", "--farm-folder", store, "--quiet")
-	compared := 0
-	err := filepath.WalkDir(here, func(path string, d os.DirEntry, err error) error {
-		if err != nil || d.IsDir() || filepath.Ext(path) != ".glb" {
-			return err
-		}
-		name, _ := filepath.Rel(here, path)
-		want, err := os.ReadFile(path)
-		if err != nil {
-			return err
-		}
-		got, err := os.ReadFile(filepath.Join(there, name))
-		if err != nil || !bytes.Equal(got, want) {
-			t.Errorf("%s: other bytes from the farm, %v", name, err)
-		}
-		if strings.Contains(name, string(filepath.Separator)) {
-			compared++
-		}
-		return nil
-	})
-	if err != nil || compared < 5 {
-		t.Fatalf("%d outputs compared, %v", compared, err)
-	}
+	compared := sameOutputs(t, here, there)
 	var list struct {
 		Lag  struct{ Waiting, Held, Dead int }
 		Jobs []jobView
@@ -97,6 +76,46 @@ func TestFarm_SameBytesAsBatch(t *testing.T) {
 	if o := selvage(t, "job", "show", "nothing", "--farm-folder", store); o.status != exitFailed || !strings.Contains(o.stderr, "not in the farm") {
 		t.Errorf("status %d: %s", o.status, o.stderr)
 	}
+}
+
+// sameOutputs compares what two batches wrote and returns how many outputs there
+// are.
+func sameOutputs(t *testing.T, here, there string) (compared int) {
+	t.Helper()
+	err := filepath.WalkDir(here, func(path string, d os.DirEntry, err error) error {
+		if err != nil || d.IsDir() || filepath.Ext(path) != ".glb" {
+			return err
+		}
+		name, _ := filepath.Rel(here, path)
+		want, err := os.ReadFile(path)
+		if err != nil {
+			return err
+		}
+		got, err := os.ReadFile(filepath.Join(there, name))
+		if err != nil || !bytes.Equal(got, want) {
+			t.Errorf("%s: other bytes from the farm, %v", name, err)
+		}
+		if strings.Contains(name, string(filepath.Separator)) {
+			compared++
+		}
+		return nil
+	})
+	if err != nil || compared < 5 {
+		t.Fatalf("%d outputs compared, %v", compared, err)
+	}
+	return compared
+}
+
+// TestFarm_Server: the same through a server, with a worker beside it.
+func TestFarm_Server(t *testing.T) {
+	here, local := wardrobeFolder(t)
+	must(t, "batch", local, "--quiet")
+	there, remote := wardrobeFolder(t)
+	store := t.TempDir()
+	s := serve(t, nil, "--farm", "--farm-folder", store)
+	startWorker(t, "--farm-folder", store)
+	must(t, "batch", remote, "--server", s.address, "--quiet")
+	sameOutputs(t, here, there)
 }
 
 // TestFarm_BadBody: what no task of a job can do ends as a failure.

@@ -132,8 +132,8 @@ func newJob() *cobra.Command {
 		Example: `  selvage job show 1f3a5c7e9b2d4f60718293a4b5c6d7e8
   selvage job retry 1f3a5c7e9b2d4f60718293a4b5c6d7e8
   selvage job cancel 1f3a5c7e9b2d4f60718293a4b5c6d7e8 --nats nats://farm1:4222`,
-		Args:  exactArgs(0, "show, retry or cancel, and a job"),
-		RunE:  func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+		Args: exactArgs(0, "show, retry or cancel, and a job"),
+		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	one := func(use, short, example string, do func(ctx context.Context, f *farm.Farm, id string) (*pb.Job, error)) *cobra.Command {
 		var place farmPlace

@@ -23,7 +23,8 @@ var ofThisRun = map[string]bool{"config": true, "print-config": true, "help": tr
 func newServe() *cobra.Command {
 	var c server.Config
 	var file, level, format string
-	var printConfig bool
+	var printConfig, farmHere bool
+	var place farmPlace
 	cmd := &cobra.Command{
 		Use:   "serve",
 		Short: "Answer transfers over gRPC",
@@ -53,6 +54,13 @@ The tokens file has a line "NAME SHA256HEX" for each caller:
 				return usageError{err}
 			}
 			c.Log, c.Version = log, version()
+			if farmHere || place.config.URL != "" {
+				var end func()
+				if c.Farm, end, err = place.open(cmd.Context(), log, false); err != nil {
+					return farmUsage(err)
+				}
+				defer end()
+			}
 			s, err := server.NewServer(c)
 			if err != nil {
 				return usageError{err}
@@ -97,6 +105,8 @@ The tokens file has a line "NAME SHA256HEX" for each caller:
 	f.DurationVar(&c.Grace, "grace", d.Grace, "how long running calls may go on after an interrupt")
 	f.StringVar(&c.TraceEndpoint, "trace-endpoint", "", "HOST:PORT of an OpenTelemetry collector, OTLP over gRPC (empty: no traces)")
 	f.BoolVar(&c.TraceInsecure, "trace-insecure", false, "send traces without TLS")
+	f.BoolVar(&farmHere, "farm", false, "take jobs for this machine's farm (selvage work computes them)")
+	place.flags(f)
 	f.StringVar(&format, "log-format", "json", "json or text")
 	f.StringVar(&level, "log-level", "info", "debug, info, warn or error")
 	f.StringVar(&file, "config", "", "YAML file of settings")

@@ -80,10 +80,11 @@ func workKey(t *pb.JobTask, version string) (string, error) {
 	return convert.WorkKey([32]byte(t.GetBodySha256()), [32]byte(t.GetGarmentSha256()), t.GetBodyNames(), t.GetOptions(), version)
 }
 
-// jobID is made of what a job computes, in whatever order.
+// jobID is made of what a job computes, in order: who hands the same list in finds
+// its keys in the list that is there.
 func jobID(keys []string) string {
 	h := sha256.New()
-	for _, k := range slices.Compact(slices.Sorted(slices.Values(keys))) {
+	for _, k := range keys {
 		h.Write([]byte(k))
 	}
 	return hex.EncodeToString(h.Sum(nil)[:16])
@@ -567,18 +568,27 @@ func (f *Farm) Retry(ctx context.Context, id string) (*pb.Job, error) {
 	return f.Job(ctx, id)
 }
 
-// Result returns the finished asset of a task and what is known of it. Errors:
-// *NotFoundError where the task is not done or its result is gone.
-func (f *Farm) Result(ctx context.Context, id, key string) ([]byte, *pb.TaskResult, error) {
+// TaskResult returns what is known of the result of a task. Errors:
+// *NotFoundError where the task is not done.
+func (f *Farm) TaskResult(ctx context.Context, id, key string) (*pb.TaskResult, error) {
 	s := &pb.TaskStatus{}
 	if _, err := entry(ctx, f, taskKey(id, key), s); err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	if s.GetState() != pb.TaskState_TASK_STATE_DONE {
-		return nil, nil, &NotFoundError{"the result of " + TaskName(id, key)}
+		return nil, &NotFoundError{"the result of " + TaskName(id, key)}
 	}
-	data, err := f.Read(ctx, s.GetResult())
-	return data, s.GetResult(), err
+	return s.GetResult(), nil
+}
+
+// Result is TaskResult, and the finished asset.
+func (f *Farm) Result(ctx context.Context, id, key string) ([]byte, *pb.TaskResult, error) {
+	r, err := f.TaskResult(ctx, id, key)
+	if err != nil {
+		return nil, nil, err
+	}
+	data, err := f.Read(ctx, r)
+	return data, r, err
 }
 
 // Read returns the finished asset of a task that is done, which has the hash that
