@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -17,8 +18,9 @@ import (
 
 const (
 	// quietWindow is how long the server must be next to idle for its work to count as
-	// over, and quietUse how much of that time it may be on a processor: gRPC and the
-	// Go runtime are never quite still.
+	// over, and quietUse how much of that time it may be on a processor or wait for one:
+	// gRPC and the Go runtime are never quite still. Nor may it be found ready to run
+	// in half of the looks: on a busy machine it may just not have its turn.
 	quietWindow = 60 * time.Millisecond
 	quietUse    = 3 * time.Millisecond
 )
@@ -70,7 +72,7 @@ func cancels(ctx context.Context, w io.Writer, binary string, moments int) error
 	if err != nil {
 		return err
 	}
-	whole := after - before // by processor time: the clock depends on other work
+	whole := after.on - before.on // by processor time: the clock depends on other work
 
 	var used, waited []time.Duration
 	type lateness struct {
@@ -166,7 +168,7 @@ func cancelAt(ctx context.Context, p *process, c *client.Client, r client.Reques
 		if err != nil {
 			return aftermath{}, "", err
 		}
-		if now-start >= at {
+		if now.on-start.on >= at {
 			break
 		}
 	}
@@ -200,10 +202,10 @@ func (p *process) settle(ctx context.Context) error {
 
 // untilQuiet returns what the server has used since first, taken at began, until
 // the last moment before a window in which it did next to nothing.
-func (p *process) untilQuiet(ctx context.Context, began time.Time, first time.Duration) (aftermath, error) {
+func (p *process) untilQuiet(ctx context.Context, began time.Time, first threadTime) (aftermath, error) {
 	type sample struct {
 		at  time.Duration // since began
-		ran time.Duration
+		ran threadTime
 	}
 	list := []sample{{0, first}}
 	for ctx.Err() == nil && time.Since(began) < 60*time.Second {
@@ -214,8 +216,15 @@ func (p *process) untilQuiet(ctx context.Context, began time.Time, first time.Du
 		}
 		list = append(list, sample{time.Since(began), ran})
 		for list[len(list)-1].at-list[0].at > quietWindow {
-			if list[len(list)-1].ran-list[0].ran <= quietUse {
-				return aftermath{list[0].ran - first, list[0].at}, nil
+			now, then := list[len(list)-1].ran, list[0].ran
+			ready := 0
+			for _, x := range list {
+				if x.ran.ready {
+					ready++
+				}
+			}
+			if now.on-then.on+now.queued-then.queued <= quietUse && 2*ready < len(list) {
+				return aftermath{then.on - first.on, list[0].at}, nil
 			}
 			list = list[1:]
 		}
@@ -223,28 +232,40 @@ func (p *process) untilQuiet(ctx context.Context, began time.Time, first time.Du
 	return aftermath{}, errors.New("the server is not quiet after a minute")
 }
 
-// ran is the time that the server's threads have spent on processors, to the
-// nanosecond (proc(5), schedstat). The Go runtime ends none of its threads while it
-// serves.
-func (p *process) ran() (time.Duration, error) {
+// threadTime is what a process's threads have spent on processors, and waiting for
+// one while others were on it (told once they had their turn), and whether one of
+// them is on a processor or waits now.
+type threadTime struct {
+	on, queued time.Duration
+	ready      bool
+}
+
+// ran is the server's, to the nanosecond (Linux, Documentation/scheduler/
+// sched-stats.rst). The Go runtime ends none of its threads while it serves.
+func (p *process) ran() (sum threadTime, err error) {
 	files, err := filepath.Glob(fmt.Sprintf("/proc/%d/task/*/schedstat", p.cmd.Process.Pid))
 	if err != nil || len(files) == 0 {
-		return 0, fmt.Errorf("the server's threads are not to be seen: %v", err)
+		return sum, fmt.Errorf("the server's threads are not to be seen: %v", err)
 	}
-	var sum time.Duration
 	for _, f := range files {
 		text, err := os.ReadFile(f)
 		if errors.Is(err, os.ErrNotExist) {
 			continue // a thread that has ended all the same
 		}
 		if err != nil {
-			return 0, err
+			return sum, err
 		}
-		var on int64
-		if _, err := fmt.Sscan(string(text), &on); err != nil {
-			return 0, fmt.Errorf("%s: %w", f, err)
+		var on, queued int64
+		if _, err := fmt.Sscan(string(text), &on, &queued); err != nil {
+			return sum, fmt.Errorf("%s: %w", f, err)
 		}
-		sum += time.Duration(on)
+		sum.on += time.Duration(on)
+		sum.queued += time.Duration(queued)
+		// Field 3 of proc(5), stat, behind the name in parentheses.
+		stat, err := os.ReadFile(filepath.Join(filepath.Dir(f), "stat"))
+		if i := bytes.LastIndexByte(stat, ')'); err == nil && i >= 0 && i+2 < len(stat) {
+			sum.ready = sum.ready || stat[i+2] == 'R'
+		}
 	}
 	return sum, nil
 }
