@@ -165,7 +165,7 @@ func (m *Manifest) Plan(ctx context.Context, opt PlanOptions) (*Plan, error) {
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			sums[i], errs[i] = opt.Hashes.get(f)
+			sums[i], errs[i] = opt.Hashes.get(ctx, f)
 			return nil
 		})
 	}

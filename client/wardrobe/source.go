@@ -4,6 +4,7 @@ package wardrobe
 
 import (
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"encoding/binary"
 	"errors"
@@ -63,14 +64,17 @@ func current(files []Stamp) bool {
 // none is the SHA-256 of its bytes. Else it is the SHA-256 of a first word, the
 // file's own sum, and for every named file its URI and its sum, or no sum where it
 // is not there; each part has its length, 8 bytes little-endian, before it.
-func hashSource(file string) (*hashed, error) {
+func hashSource(ctx context.Context, file string) (*hashed, error) {
 	h := &hashed{at: time.Now()}
 	text, size, err := h.hashFile(file, &h.sum, true)
 	if err != nil {
 		return nil, err
 	}
 	if h.fault == nil {
-		h.outline, h.fault = outline.New(text, size)
+		h.outline, h.fault = outline.New(ctx, text, size)
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, err
 	}
 	if h.fault != nil {
 		h.fault = fmt.Errorf("%s: %w", file, h.fault)
@@ -180,9 +184,9 @@ type Hashes struct {
 // coarsest in use).
 const settled = 2 * time.Second
 
-func (c *Hashes) get(file string) (*hashed, error) {
+func (c *Hashes) get(ctx context.Context, file string) (*hashed, error) {
 	if c == nil {
-		return hashSource(file)
+		return hashSource(ctx, file)
 	}
 	c.mu.Lock()
 	h := c.list[file]
@@ -196,7 +200,7 @@ func (c *Hashes) get(file string) (*hashed, error) {
 			return h, nil
 		}
 	}
-	h, err := hashSource(file)
+	h, err := hashSource(ctx, file)
 	if err != nil {
 		return nil, err
 	}

@@ -178,7 +178,7 @@ func isWhole(file string) bool {
 	if err != nil {
 		return false
 	}
-	_, err = outline.New(text, info.Size())
+	_, err = outline.New(context.Background(), text, info.Size())
 	return err == nil
 }
 

@@ -6,11 +6,14 @@ package outline
 
 import (
 	"bytes"
+	"context"
 	"encoding/binary"
 	"encoding/json"
 	"fmt"
 	"io"
 	"strings"
+
+	"github.com/selvage/selvage/transfer/gltfio"
 )
 
 // Error says what is wrong with an asset.
@@ -102,19 +105,18 @@ func ReadJSON(r io.Reader, size, limit int64) ([]byte, error) {
 	if length > limit {
 		return nil, &Error{fmt.Sprintf("its JSON has %d bytes, more than %d", length, limit)}
 	}
-	text, err := io.ReadAll(io.LimitReader(io.MultiReader(bytes.NewReader(head), r), length))
-	if err != nil {
-		return nil, err
-	}
-	if int64(len(text)) < length {
+	text := make([]byte, length) // within limit, and within what r is said to hold
+	_, err = io.ReadFull(io.MultiReader(bytes.NewReader(head), r), text)
+	if err == io.EOF || err == io.ErrUnexpectedEOF {
 		return nil, &Error{"is cut off"}
 	}
-	return text, nil
+	return text, err
 }
 
 // New reads the outline from an asset's JSON text; size is the whole asset's.
-// Errors: *Error. O(len(text)).
-func New(text []byte, size int64) (Outline, error) {
+// It ends with ctx's error soon after ctx is done; other errors are *Error.
+// O(len(text)).
+func New(ctx context.Context, text []byte, size int64) (Outline, error) {
 	o := Outline{Size: size, Decoded: int64(len(text)) * textBytes}
 	for _, mark := range []string{",", "{", "["} {
 		o.Decoded += valueBytes * int64(bytes.Count(text, []byte(mark)))
@@ -141,6 +143,11 @@ func New(text []byte, size int64) (Outline, error) {
 		Nodes []struct {
 			Mesh *int `json:"mesh"`
 		} `json:"nodes"`
+	}
+	// Data URIs can make up nearly all of the text, and tell nothing.
+	text, err := gltfio.ShortText(ctx, text)
+	if err != nil {
+		return o, err
 	}
 	text = bytes.TrimPrefix(text, []byte("\xef\xbb\xbf"))
 	if err := json.Unmarshal(text, &doc); err != nil {
