@@ -76,7 +76,7 @@ func (p *Page) AddPoses(garment int, k *pose.Checker, r *pose.Report) error {
 		worn, body := k.Maps(i)
 		p.Poses = append(p.Poses, Pose{
 			Title: name + ", " + f.Kind.String() + ": " + f.Pose.Name, Sentence: asSentence(f.Sentence), Rank: f.Rank, Body: body, Worn: worn,
-			Garment: garment, Vertex: f.Place.Vertex, OnBody: f.Place.Surface == "body", Parted: f.Kind == pose.Parted, Inside: f.Kind == pose.Penetration,
+			Garment: garment, Vertex: f.Place.Vertex, OnBody: f.Place.Surface == "body", Parted: f.Kind == pose.Parted, Inside: f.Kind == pose.Penetration || f.Kind == pose.Crossing,
 		})
 	}
 	notes := ""

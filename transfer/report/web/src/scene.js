@@ -83,7 +83,7 @@ export function mapColour(nodes, t) {
 // all triangles.
 const stillAfter = 250; // milliseconds
 const slowFrame = 30; // milliseconds, from which on fewer triangles are drawn
-const coarseTriangles = 20000; // of all figures together, about
+const coarseTriangles = 10000; // of all figures together; folds make up to twice as many
 const stillRatio = () => Math.max(Math.min(devicePixelRatio, 2), 2);
 
 // coarser returns triangles for a distant look at f: vertices that share a cell of a
