@@ -40,9 +40,9 @@ func (e *MemoryError) Error() string {
 	return fmt.Sprintf("%s: needs about %d MiB by estimate, more than the %d MiB of --memory", e.Task, (e.Needs+1<<20-1)>>20, e.Limit>>20)
 }
 
-// garmentsPerThread is how many vertices are worth a thread of their own: below,
-// starting threads costs more than it gains and other garments use the processor
-// better (BenchmarkLocal).
+// verticesPerThread is how many vertices are given a thread of their own: smaller
+// garments fill the processors side by side. A judgement, not a measurement; no
+// result depends on it.
 const verticesPerThread = 20000
 
 // threadsFor is how many of all threads a garment of n vertices gets while rest

@@ -31,7 +31,7 @@ type Runner struct {
 	Stop bool
 	// Skip, where not nil, names tasks that are left waiting.
 	Skip func(*Task) bool
-	// Watch, where not nil, is told what happens, from one goroutine at a time.
+	// Tell, where not nil, is told what happens, from one goroutine at a time.
 	Tell func(Update)
 }
 

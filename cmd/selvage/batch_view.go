@@ -326,7 +326,7 @@ func (s *batchBars) running(e wardrobe.Event) {
 			progressbar.OptionSetWidth(24), progressbar.OptionSetPredictTime(false), progressbar.OptionSetElapsedTime(false))})
 	}
 	bar := s.current[i].bar
-	at, stage := 0.0, "waiting"
+	at, stage := 0.0, "reading"
 	if e.Kind == wardrobe.Progress {
 		at, stage = shareOf(e.Stage, e.Share), string(e.Stage)
 	}
