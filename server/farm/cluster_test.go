@@ -176,10 +176,10 @@ func (p *process) kill() {
 
 // variantFiles writes a small body and n garments, each a little larger than the
 // one before, and a manifest of them.
-func variantFiles(t testing.TB, folder string, n int) (manifest string) {
+func variantFiles(t testing.TB, folder string, n int, density float64) (manifest string) {
 	t.Helper()
-	member := crew.NewBodyAt("mate", 0.3)
-	garment := member.GarmentAt("gloves", 0.3)
+	member := crew.NewBodyAt("mate", density)
+	garment := member.GarmentAt("gloves", density)
 	write := func(name string, data []byte) {
 		if err := os.WriteFile(filepath.Join(folder, name), data, 0o600); err != nil {
 			t.Fatal(err)
@@ -240,7 +240,7 @@ func TestCluster_EverythingIsKilled(t *testing.T) {
 	t.Logf("seed %d, %d variants", seed, n)
 	command := buildCommand(t)
 	here, there := t.TempDir(), t.TempDir()
-	local, onFarm := variantFiles(t, here, n), variantFiles(t, there, n)
+	local, onFarm := variantFiles(t, here, n, 0.3), variantFiles(t, there, n, 0.3)
 	if out, err := exec.Command(command, "batch", local, "--quiet").CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
