@@ -608,6 +608,9 @@ func (s *Solver) solveBlock(ctx context.Context, r *region, columns []uint16, jo
 		return nil, err
 	}
 	defer p.put(x)
+	if ctx.Err() != nil {
+		return nil, ctx.Err()
+	}
 	if err := s.rightHandSide(ctx, r, x, w, column, data, p); err != nil {
 		return nil, err
 	}
@@ -652,7 +655,8 @@ func (s *Solver) rightHandSide(ctx context.Context, r *region, x []float64, w in
 	steps := 0
 	done := func() bool {
 		steps++
-		return steps%(checkEvery/4) == 0 && ctx.Err() != nil
+		// Rows of x are far apart, and each is touched for the first time.
+		return steps%256 == 0 && ctx.Err() != nil
 	}
 	row := func(u int32) []float64 { return x[int(s.row[u])*w : (int(s.row[u])+1)*w] }
 	for _, u := range r.vertex {
