@@ -145,8 +145,16 @@ func NewTreeAmong(ctx context.Context, positions []r3.Vec, triangles [][3]int32,
 		return nil, cancelledTree(ctx, triangles)
 	}
 	n := len(kept)
-	t.corners, t.triangles = make([]corner, n), make([][3]r3.Vec, n)
-	t.unit, t.id = make([]r3.Vec, n), make([]int32, n)
+	// Clearing so much memory takes its time: a look after each.
+	for _, room := range []func(){
+		func() { t.corners = make([]corner, n) }, func() { t.triangles = make([][3]r3.Vec, n) },
+		func() { t.unit, t.id = make([]r3.Vec, n), make([]int32, n) },
+	} {
+		if b.cancelled() {
+			return nil, cancelledTree(ctx, triangles)
+		}
+		room()
+	}
 	fill := func(block int) {
 		for k := block * checkEvery; k < min(n, (block+1)*checkEvery); k++ {
 			i := b.prims[k].id

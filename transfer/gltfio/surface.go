@@ -180,11 +180,17 @@ func (a *Asset) surface(refs []primitiveRef) (*Surface, error) {
 			return nil, a.fault(r.String(), "more than %d vertices in all", math.MaxInt32)
 		}
 		s.Mesh.Positions = append(s.Mesh.Positions, p.position...)
+		if a.done(0) {
+			return nil, a.ctx.Err()
+		}
 		if p.normal == nil {
 			allNormals = false
 			p.normal = make([]r3.Vec, len(p.position))
 		}
 		s.Mesh.Normals = append(s.Mesh.Normals, p.normal...)
+		if a.done(0) {
+			return nil, a.ctx.Err()
+		}
 		s.Mesh.Triangles = slices.Grow(s.Mesh.Triangles, len(p.triangle))
 		for i, t := range p.triangle {
 			if a.done(i) {
