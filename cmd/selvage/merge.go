@@ -25,8 +25,7 @@ garment of a new transfer (NEW) with the edits carried over. transfer --pass-dir
 does the same in one step.
 
 Meshes, format and number of influences are those of the record's transfer.`,
-		Example: `  selvage transfer new_body.glb coat.glb -o new/coat.glb
-  selvage merge passes/coat.glb.pass weighted/coat.glb new/coat.glb -o weighted/coat.glb --record passes/coat.glb.pass`,
+		Example: `  selvage merge passes/coat.glb.pass weighted/coat.glb new/coat.glb -o weighted/coat.glb --record passes/coat.glb.pass`,
 		Args: exactArgs(3, "a record, the artist's garment and the new transfer's"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if output == "" {
