@@ -27,6 +27,8 @@ type batchFarm struct {
 	place  farmPlace
 	server remote
 	here   bool
+	leave  bool
+	set    *pflag.FlagSet // the command's flags
 }
 
 // jobTaker takes jobs: *farm.Farm through directFarm, and *client.Jobs.
@@ -48,6 +50,8 @@ func (b *batchFarm) flags(f *pflag.FlagSet) {
 	f.BoolVar(&b.here, "farm", false, "compute on this machine's farm, together with every selvage work that runs here")
 	b.place.flags(f)
 	addRemoteFlags(f, &b.server)
+	f.BoolVar(&b.leave, "leave", false, "with --farm, --nats or --server: wait for the results and leave them in the farm's store; prints their work keys and writes no garment (the same call without --leave fetches them)")
+	b.set = f
 	f.Lookup("server").Usage = "HOST:PORT of a server with a farm (selvage serve --farm, or --nats)"
 }
 
@@ -56,6 +60,16 @@ func (b *batchFarm) open(ctx context.Context) (wardrobe.Executor, func(), error)
 	for _, x := range []bool{b.here, b.place.config.URL != "", b.server.address != ""} {
 		if x {
 			asked++
+		}
+	}
+	if b.leave {
+		if asked == 0 {
+			return nil, nil, usageError{errors.New("--leave is for results on a farm: give --farm, --nats or --server too")}
+		}
+		for _, name := range []string{"watch", "strict", "report"} {
+			if b.set.Changed(name) {
+				return nil, nil, usageError{fmt.Errorf("--leave writes no garment that --%s could look at: give one of them", name)}
+			}
 		}
 	}
 	switch {
@@ -70,7 +84,8 @@ func (b *batchFarm) open(ctx context.Context) (wardrobe.Executor, func(), error)
 	if err != nil {
 		return nil, nil, farmUsage(err)
 	}
-	e := &farmExecutor{farm: directFarm{f}}
+	e := &farmExecutor{farm: directFarm{f}, left: b.newLeft()}
+	end = e.left.before(end)
 	if b.here {
 		w, err := farm.NewWorker(f, farm.WorkerConfig{})
 		if err != nil {
@@ -94,13 +109,15 @@ func (b *batchFarm) openServer(ctx context.Context) (wardrobe.Executor, func(), 
 	if err != nil {
 		return nil, nil, b.server.explain(err)
 	}
-	return &farmExecutor{farm: c.Jobs(), explain: b.server.explain}, func() { c.Close() }, nil
+	e := &farmExecutor{farm: c.Jobs(), explain: b.server.explain, left: b.newLeft()}
+	return e, e.left.before(func() { c.Close() }), nil
 }
 
 // farmExecutor hands tasks to a farm and fetches their results.
 type farmExecutor struct {
 	farm    jobTaker
 	explain func(error) error // of a server's errors; may be nil
+	left    *leftResults      // nil: results are fetched
 }
 
 // Run hands the tasks in as jobs and waits for them. When ctx ends the farm goes
@@ -179,8 +196,13 @@ func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, emit fun
 		case fetched[key]:
 		case s.GetState() == pb.TaskState_TASK_STATE_DONE:
 			fetched[key] = true
+			if e.left != nil {
+				e.left.add(id, s, byKey[key])
+				return nil
+			}
 			fetch.Go(func() error { return e.fetch(fetching, s, byKey[key], emit) })
 		case s.GetGeneration() < job.GetGeneration():
+		case s.GetState() == pb.TaskState_TASK_STATE_RUNNING && e.left.hides():
 		case s.GetState() == pb.TaskState_TASK_STATE_RUNNING:
 			for _, x := range byKey[key] {
 				emit(wardrobe.Event{Task: x.task, Kind: wardrobe.Started, Where: s.GetWorker()})
