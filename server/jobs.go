@@ -71,7 +71,7 @@ func (j *jobs) CreateJob(ctx context.Context, m *pb.CreateJobRequest) (*pb.Job, 
 
 // hand puts an asset of this server into the farm.
 func (j *jobs) hand(ctx context.Context, id digest) error {
-	o, err := j.s.store.get(id)
+	o, err := j.s.store.use(id, callerOf(ctx)) // as a transfer by this caller would
 	if err != nil {
 		return err
 	}

@@ -7,10 +7,10 @@ import (
 	"image/color"
 	"math"
 	"runtime"
-	"sync"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"github.com/selvage/selvage/transfer/forkjoin"
 	"github.com/selvage/selvage/transfer/mesh"
 )
 
@@ -132,17 +132,15 @@ func Render(layers []Layer, view View, width, height int) *image.RGBA {
 		threads = runtime.GOMAXPROCS(0)
 	}
 	bands := (height + bandRows - 1) / bandRows
-	var wg sync.WaitGroup
+	var group forkjoin.Group
 	for t := 0; t < threads; t++ {
-		wg.Add(1)
-		go func() {
-			defer wg.Done()
+		group.Go(func() {
 			for b := t; b < bands; b += threads {
 				drawBand(img, layers, corners, faces, back, nearest, w, b*bandRows, min((b+1)*bandRows, height))
 			}
-		}()
+		})
 	}
-	wg.Wait()
+	group.Wait()
 	for _, p := range view.Marks {
 		d := r3.Sub(p, centre)
 		ring(img, float64(width)/2+scale/supersample*r3.Dot(d, right), float64(height)/2-scale/supersample*r3.Dot(d, up))
