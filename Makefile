@@ -116,8 +116,9 @@ soak: ## mixed good, bad and cancelled calls for SOAK; its section of BENCHMARKS
 test: proto-check service-check
 
 .PHONY: farm-test farm-bench
-farm-test: ## the farm's long tests on loopback: three servers, two workers, all of them killed (about five minutes)
-	SELVAGE_FARM_TEST=1 $(GO) test -count=1 -timeout 20m -v -run TestCluster ./server/farm
+farm-test: ## the farm's long tests on loopback: three servers, two workers, all of them killed; 20 interruptions of 500 variants, and of 1500 here (about eight minutes)
+	SELVAGE_FARM_TEST=1 $(GO) test -count=1 -timeout 20m -v -run 'TestCluster|TestResume' ./server/farm
+	SELVAGE_FARM_TEST=1 $(GO) test -count=1 -timeout 10m -v -run TestBatch_Resume ./cmd/selvage
 
 farm-bench: ## variants a minute here and on this machine's farm, one and two workers (a minute or two)
 	@SELVAGE_FARM_BENCH=100 $(GO) test -v -count=1 -timeout 10m -run TestThroughput ./server/farm

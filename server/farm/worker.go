@@ -454,6 +454,7 @@ func (c *claim) work(ctx, stopping context.Context) error {
 	if err := c.begin(ctx); err != nil {
 		return err
 	}
+	c.log.Debug("begun")
 	data, summary, err := c.compute(ctx, l)
 	release()
 	var crash *panicError
