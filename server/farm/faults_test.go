@@ -69,12 +69,15 @@ func TestFarm_StoreFull(t *testing.T) {
 // a line without a peer, and new connections hang.
 type cable struct {
 	net.Listener
-	to  string
-	cut atomic.Bool
-	wg  sync.WaitGroup
+	to    string
+	cut   atomic.Bool
+	delay atomic.Int64 // nanoseconds that each piece from the server waits
+	wg    sync.WaitGroup
 }
 
-func newCable(t *testing.T, to string) *cable {
+// newCable starts one. edit, where not nil, changes what comes from the server, in
+// place.
+func newCable(t *testing.T, to string, edit func([]byte)) *cable {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -92,13 +95,20 @@ func newCable(t *testing.T, to string) *cable {
 				a.Close()
 				continue
 			}
-			for _, pair := range [][2]net.Conn{{a, b}, {b, a}} {
+			for i, pair := range [][2]net.Conn{{a, b}, {b, a}} {
+				fromServer := i == 1
 				c.wg.Go(func() {
 					defer pair[0].Close()
 					defer pair[1].Close()
 					buffer := make([]byte, 32<<10)
 					for {
 						n, err := pair[0].Read(buffer)
+						if fromServer {
+							time.Sleep(time.Duration(c.delay.Load()))
+							if edit != nil {
+								edit(buffer[:n])
+							}
+						}
 						if !c.cut.Load() {
 							if _, e := pair[1].Write(buffer[:n]); e != nil {
 								return
@@ -116,16 +126,14 @@ func newCable(t *testing.T, to string) *cable {
 	return c
 }
 
-// TestFarm_CutLine: a worker loses its line in mid-task. Its task goes to another;
-// when the line is back, the first goes on, and nothing is wrong or doubled.
-func TestFarm_CutLine(t *testing.T) {
-	folder := filepath.Join(t.TempDir(), "farm")
-	f := open(t, folder, Config{AckWait: time.Second})
+// through opens the farm once more, behind a cable.
+func (f *Farm) through(t *testing.T, edit func([]byte)) (*Farm, *cable) {
+	t.Helper()
 	u, err := url.Parse(f.config.URL)
 	if err != nil {
 		t.Fatal(err)
 	}
-	line := newCable(t, u.Host)
+	line := newCable(t, u.Host, edit)
 	c := f.config
 	c.URL = "nats://" + line.Addr().String()
 	far, err := Open(t.Context(), c)
@@ -133,6 +141,15 @@ func TestFarm_CutLine(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Cleanup(far.Close)
+	return far, line
+}
+
+// TestFarm_CutLine: a worker loses its line in mid-task. Its task goes to another;
+// when the line is back, the first goes on, and nothing is wrong or doubled.
+func TestFarm_CutLine(t *testing.T) {
+	folder := filepath.Join(t.TempDir(), "farm")
+	f := open(t, folder, Config{AckWait: time.Second})
+	far, line := f.through(t, nil)
 	begun, goOn := make(chan struct{}, 1), make(chan struct{})
 	w, _ := work(t, far, WorkerConfig{Name: "far", Tasks: 1, before: func(context.Context, *pb.QueuedTask) {
 		select {
