@@ -42,6 +42,9 @@ const (
 	// anchorBand is how far along the cloth its anchors reach from where it starts
 	// to hang.
 	anchorBand = 0.04
+	// restShare is the share of a region that holds the rest, where nothing that fits
+	// does.
+	restShare = 0.1
 	// giveBand is how far above cloth that spans the rows may give way.
 	giveBand = 0.08
 	// alongDistance is how near the cloth must run to a limb to run along it, and
@@ -220,6 +223,47 @@ func hangSpanning(ctx context.Context, s *Source, g *target, span []bool, region
 	return ctx.Err()
 }
 
+// restsOn reports which of the free hold the rest of their region: where nothing
+// that fits does (a cape over a coat hangs from nothing that lies close), the tenth
+// of it that is nearest to the body.
+func restsOn(g *target, c *candidates, free []bool, region []int32, regions int) []bool {
+	// Held are the regions joined by free cloth to cloth that is not.
+	held := make([]bool, regions)
+	seen := make([]bool, len(free))
+	var queue []int32
+	for v := range free {
+		if !free[v] {
+			queue = append(queue, int32(v))
+		}
+	}
+	for k := 0; k < len(queue); k++ {
+		for _, u := range g.adjacency.Neighbours(int(queue[k])) {
+			if free[u] && !seen[u] {
+				seen[u] = true
+				queue = append(queue, u)
+				if region[u] >= 0 {
+					held[region[u]] = true
+				}
+			}
+		}
+	}
+	near := make([][]float64, regions)
+	for v, r := range region {
+		if r >= 0 && free[v] && !held[r] {
+			near[r] = append(near[r], c.near[v])
+		}
+	}
+	limit := make([]float64, regions)
+	for r := range limit {
+		limit[r] = quantileOf(near[r], restShare)
+	}
+	rests := make([]bool, len(region))
+	for v, r := range region {
+		rests[v] = r >= 0 && free[v] && !held[r] && c.near[v] <= limit[r]
+	}
+	return rests
+}
+
 // givesWay reports whose rows may be changed where the cloth would tear: what hangs,
 // and above what spans also the cloth that leads there, out to giveBand along it.
 func givesWay(ctx context.Context, s *Source, g *target, rigid, span []bool, region []int32, hang []float64) ([]bool, error) {
@@ -281,6 +325,8 @@ func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bo
 	if t.free, err = givesWay(ctx, s, g, rigid, span, region, hang); err != nil {
 		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
 	}
+	t.region, t.regions = region, regions
+	t.rests = restsOn(g, c, t.free, region, regions)
 	allowed, err := allowedJoints(ctx, s, g, c, hang, region, regions, span, spanned, t, opt.Threads)
 	if err != nil {
 		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)

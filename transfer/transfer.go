@@ -88,7 +88,7 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 	if err != nil {
 		return nil, err
 	}
-	if rows, err = limitStretch(ctx, s, g, t, rows, &opt); err != nil {
+	if rows, err = holdLoose(ctx, s, g, t, rows, &opt); err != nil {
 		return nil, err
 	}
 
