@@ -26,7 +26,7 @@ does the same in one step.
 
 Meshes, format and number of influences are those of the record's transfer.`,
 		Example: `  selvage merge passes/coat.glb.pass weighted/coat.glb new/coat.glb -o weighted/coat.glb --record passes/coat.glb.pass`,
-		Args: exactArgs(3, "a record, the artist's garment and the new transfer's"),
+		Args:    exactArgs(3, "a record, the artist's garment and the new transfer's"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if output == "" {
 				return usageError{errors.New("merge needs --output")}
