@@ -351,12 +351,21 @@ func (w *Worker) handle(stopping, hard context.Context, msg jetstream.Msg) {
 	case errors.As(err, &fault):
 		c.fail(ctx, fault.Error())
 	case stopping.Err() != nil || hard.Err() != nil:
-		c.giveBack(context.WithoutCancel(ctx), 0)
+		c.giveBack(context.WithoutCancel(ctx))
 	default:
 		// The farm's fault, not the task's: the store is full or out of reach.
 		c.log.Warn("given back", "error", err)
-		c.giveBack(ctx, w.config.RetryDelay)
+		w.count.tasks.WithLabelValues("given back").Inc()
 		w.slow(w.config.RetryDelay)
+		// Without a word in its status the next worker would count this as a try: the
+		// task stays here until the store takes the word, or this worker stops.
+		for c.release(ctx) != nil && stopping.Err() == nil {
+			select {
+			case <-stopping.Done():
+			case <-time.After(w.config.RetryDelay):
+			}
+		}
+		_ = msg.NakWithDelay(w.config.RetryDelay)
 	}
 }
 
@@ -647,25 +656,26 @@ func (c *claim) failedTry(ctx context.Context, why string) error {
 }
 
 // giveBack puts the task back as if this worker had not had it.
-func (c *claim) giveBack(ctx context.Context, delay time.Duration) {
+func (c *claim) giveBack(ctx context.Context) {
 	c.w.count.tasks.WithLabelValues("given back").Inc()
+	if err := c.release(ctx); err != nil {
+		c.log.Debug("give back", "error", err)
+	}
+	_ = c.msg.Nak()
+}
+
+// release writes into the task's status that this worker gives it back, and that
+// this was no try.
+func (c *claim) release(ctx context.Context) error {
 	limited, cancel := context.WithTimeout(ctx, tryTime)
 	defer cancel()
-	err := c.edit(limited, func(s *pb.TaskStatus) (bool, error) {
+	return c.edit(limited, func(s *pb.TaskStatus) (bool, error) {
 		if s.GetState() != pb.TaskState_TASK_STATE_RUNNING || s.GetWorker() != c.w.config.Name {
 			return false, nil
 		}
 		s.State, s.Tries = pb.TaskState_TASK_STATE_QUEUED, s.GetTries()-1
 		return true, nil
 	})
-	if err != nil {
-		c.log.Debug("give back", "error", err)
-	}
-	if delay > 0 {
-		_ = c.msg.NakWithDelay(delay)
-	} else {
-		_ = c.msg.Nak()
-	}
 }
 
 // cancelled writes that the task ended with its job.
