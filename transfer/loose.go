@@ -226,7 +226,7 @@ func hangSpanning(ctx context.Context, s *Source, g *target, span []bool, region
 // restsOn reports which of the free hold the rest of their region: where nothing
 // that fits does (a cape over a coat hangs from nothing that lies close), the tenth
 // of it that is nearest to the body.
-func restsOn(g *target, c *candidates, free []bool, region []int32, regions int) []bool {
+func restsOn(ctx context.Context, g *target, c *candidates, free []bool, region []int32, regions int) ([]bool, error) {
 	// Held are the regions joined by free cloth to cloth that is not.
 	held := make([]bool, regions)
 	seen := make([]bool, len(free))
@@ -237,6 +237,9 @@ func restsOn(g *target, c *candidates, free []bool, region []int32, regions int)
 		}
 	}
 	for k := 0; k < len(queue); k++ {
+		if ended(ctx, k) {
+			return nil, ctx.Err()
+		}
 		for _, u := range g.adjacency.Neighbours(int(queue[k])) {
 			if free[u] && !seen[u] {
 				seen[u] = true
@@ -261,12 +264,12 @@ func restsOn(g *target, c *candidates, free []bool, region []int32, regions int)
 	for v, r := range region {
 		rests[v] = r >= 0 && free[v] && !held[r] && c.near[v] <= limit[r]
 	}
-	return rests
+	return rests, ctx.Err()
 }
 
 // givesWay reports whose rows may be changed where the cloth would tear: what hangs,
 // and above what spans also the cloth that leads there, out to giveBand along it.
-func givesWay(ctx context.Context, s *Source, g *target, rigid, span []bool, region []int32, hang []float64) ([]bool, error) {
+func givesWay(ctx context.Context, s *Source, g *target, span []bool, region []int32, hang []float64) ([]bool, error) {
 	free := make([]bool, len(hang))
 	var queue distanceQueue
 	dist := make([]float64, len(hang))
@@ -322,11 +325,13 @@ func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bo
 	if regions == 0 {
 		return nil
 	}
-	if t.free, err = givesWay(ctx, s, g, rigid, span, region, hang); err != nil {
+	if t.free, err = givesWay(ctx, s, g, span, region, hang); err != nil {
 		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
 	}
 	t.region, t.regions = region, regions
-	t.rests = restsOn(g, c, t.free, region, regions)
+	if t.rests, err = restsOn(ctx, g, c, t.free, region, regions); err != nil {
+		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
+	}
 	allowed, err := allowedJoints(ctx, s, g, c, hang, region, regions, span, spanned, t, opt.Threads)
 	if err != nil {
 		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)

@@ -229,91 +229,70 @@ func boundSlope(ctx context.Context, g *target, members, index []int32, free, re
 		}
 		return slack * r3.Norm(r3.Sub(p, q)) / max(math.Sqrt(2*lever), 1e-300)
 	}
-	// What rests on the body holds the others, so it is bounded by its own kind alone.
-	var queue distanceQueue
-	bound := make([]float64, len(members))
-	for i, v := range members {
-		bound[i] = math.Inf(1)
-		if rests[v] {
-			bound[i] = sum[i]
-			queue.push(sum[i], v)
+	// spread lowers value to the least of value and of what reaches it from elsewhere, at
+	// its cost, but not below floor (nil: no floor); +Inf is no source.
+	spread := func(value, floor []float64) {
+		var queue distanceQueue
+		for i, v := range members {
+			if ended(ctx, i) {
+				return
+			}
+			if !math.IsInf(value[i], 1) {
+				queue.push(value[i], v)
+			}
 		}
-	}
-	for steps := 0; queue.len() > 0; steps++ {
-		if steps%(8*blockSize) == 0 && ctx.Err() != nil {
-			return
-		}
-		d, v := queue.pop()
-		if d > bound[index[v]] {
-			continue
-		}
-		for _, u := range g.adjacency.Neighbours(int(v)) {
-			if i := index[u]; i >= 0 && free[u] {
-				if to := d + cost(v, u); to < bound[i] {
-					bound[i] = to
+		for steps := 0; queue.len() > 0; steps++ {
+			if ended(ctx, steps) {
+				return
+			}
+			d, v := queue.pop()
+			if d > value[index[v]] {
+				continue
+			}
+			for _, u := range g.adjacency.Neighbours(int(v)) {
+				i := index[u]
+				if i < 0 || !free[u] {
+					continue
+				}
+				to := d + cost(v, u)
+				if floor != nil {
+					to = max(to, floor[i])
+				}
+				if to < value[i] {
+					value[i] = to
 					queue.push(to, u)
 				}
 			}
 		}
 	}
+	// What rests on the body holds the others, so it is bounded by its own kind alone.
+	own := make([]float64, len(members))
 	for i, v := range members {
+		own[i] = math.Inf(1)
 		if rests[v] {
-			sum[i] = bound[i]
+			own[i] = sum[i]
 		}
 	}
-	// From below, only from what stands or rests: the least that the free may have.
+	spread(own, nil)
+	// From below, only from what stands or rests: the least that the free may have, as
+	// the mirror image of a spread.
 	least := make([]float64, len(members))
 	for i, v := range members {
-		if ended(ctx, i) {
-			return
+		if rests[v] {
+			sum[i] = own[i]
 		}
-		if (!free[v] || rests[v]) && sum[i] > 0 {
-			least[i] = sum[i]
-			queue.push(-sum[i], v)
-		}
-	}
-	for steps := 0; queue.len() > 0; steps++ {
-		if steps%(8*blockSize) == 0 && ctx.Err() != nil {
-			return
-		}
-		d, v := queue.pop()
-		if -d < least[index[v]] {
-			continue
-		}
-		for _, u := range g.adjacency.Neighbours(int(v)) {
-			if i := index[u]; i >= 0 && free[u] {
-				if to := -d - cost(v, u); to > least[i] {
-					least[i] = to
-					queue.push(-to, u)
-				}
-			}
+		least[i] = math.Inf(1)
+		if !free[v] || rests[v] {
+			least[i] = -sum[i]
 		}
 	}
-	// From above, from everything.
+	spread(least, nil)
 	for i, v := range members {
-		if ended(ctx, i) {
-			return
-		}
+		least[i] = max(0, -least[i])
 		if free[v] {
 			sum[i] = max(sum[i], least[i])
 		}
-		queue.push(sum[i], v)
 	}
-	for steps := 0; queue.len() > 0; steps++ {
-		if steps%(8*blockSize) == 0 && ctx.Err() != nil {
-			return
-		}
-		d, v := queue.pop()
-		if d > sum[index[v]] {
-			continue
-		}
-		for _, u := range g.adjacency.Neighbours(int(v)) {
-			if i := index[u]; i >= 0 && free[u] {
-				if to := max(d+cost(v, u), least[i]); to < sum[i] {
-					sum[i] = to
-					queue.push(to, u)
-				}
-			}
-		}
-	}
+	// From above, from everything.
+	spread(sum, least)
 }
