@@ -975,18 +975,25 @@ func (w *writer) jointBytes(part Part, set int) (map[string]any, []byte, int) {
 			if k < len(o) && weight[o[k]] > 0 {
 				j = joint[o[k]]
 			}
-			if wide {
-				b = binary.LittleEndian.AppendUint16(b, j)
-			} else {
-				b = append(b, byte(j))
-			}
+			b = appendJoint(b, wide, j)
 		}
 	}
+	return jointAccessor(wide, n), b, 0
+}
+
+func appendJoint(b []byte, wide bool, j uint16) []byte {
+	if wide {
+		return binary.LittleEndian.AppendUint16(b, j)
+	}
+	return append(b, byte(j))
+}
+
+func jointAccessor(wide bool, n int) map[string]any {
 	kind := 5121
 	if wide {
 		kind = 5123
 	}
-	return map[string]any{"componentType": num(kind), "count": num(n), "type": "VEC4"}, b, 0
+	return map[string]any{"componentType": num(kind), "count": num(n), "type": "VEC4"}
 }
 
 func (w *writer) weightBytes(part Part, set int) (map[string]any, []byte, int) {
@@ -1007,18 +1014,25 @@ func (w *writer) weightBytes(part Part, set int) (map[string]any, []byte, int) {
 			if k < len(o) {
 				x = weight[o[k]]
 			}
-			switch w.out.Format {
-			case weights.Uint16:
-				b = binary.LittleEndian.AppendUint16(b, uint16(math.Round(x*65535)))
-			case weights.Uint8:
-				b = append(b, byte(math.Round(x*255)))
-			default:
-				b = binary.LittleEndian.AppendUint32(b, math.Float32bits(float32(x)))
-			}
+			b = appendWeight(b, w.out.Format, x)
 		}
 	}
+	return weightAccessor(w.out.Format, n), b, 0
+}
+
+func appendWeight(b []byte, f weights.Format, x float64) []byte {
+	switch f {
+	case weights.Uint16:
+		return binary.LittleEndian.AppendUint16(b, uint16(math.Round(x*65535)))
+	case weights.Uint8:
+		return append(b, byte(math.Round(x*255)))
+	}
+	return binary.LittleEndian.AppendUint32(b, math.Float32bits(float32(x)))
+}
+
+func weightAccessor(f weights.Format, n int) map[string]any {
 	acc := map[string]any{"count": num(n), "type": "VEC4"}
-	switch w.out.Format {
+	switch f {
 	case weights.Uint16:
 		acc["componentType"], acc["normalized"] = num(5123), true
 	case weights.Uint8:
@@ -1026,7 +1040,7 @@ func (w *writer) weightBytes(part Part, set int) (map[string]any, []byte, int) {
 	default:
 		acc["componentType"] = num(5126)
 	}
-	return acc, b, 0
+	return acc
 }
 
 // writeGeometry moves positions, normals, tangents and morph targets into the
