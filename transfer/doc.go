@@ -15,7 +15,8 @@
 //	stretch.go   rows of loose cloth held back where it would tear
 //	orphans.go   islands far from the body follow the cloth beside them
 //	islands.go   buttons and badges get one row as a whole
-//	finish.go    joints allowed, influences limited, pruned, normalised, quantised
+//	joints.go    rows led to other joints: merged, renamed, or the garment's own
+//	finish.go    joints allowed, mapped and kept; influences limited, pruned, normalised, quantised
 //
 // The core knows nothing of files; files.go joins it to package gltfio.
 package transfer

@@ -23,6 +23,8 @@ type AssetOptions struct {
 	// KeepJoints are globs of joint names of the garment's own skin (a coat-tail
 	// chain, say) that keep the weights they have.
 	KeepJoints []string
+	// Skin says whose joints the rows refer to. SkinOwn needs a garment with a skin.
+	Skin OutputSkin
 	// PlainRows leaves _CONFIDENCE and _REASON out of the result.
 	PlainRows bool
 }
@@ -60,12 +62,18 @@ func (b *AssetBody) Transfer(ctx context.Context, garment *gltfio.Asset, opt Ass
 	if err != nil {
 		return nil, nil, err
 	}
-	for _, globs := range [][]string{opt.KeepJoints} {
-		if err := checkGlobs("keep-joint", globs); err != nil {
-			return nil, nil, err
-		}
+	if err := checkGlobs("keep-joint", opt.KeepJoints); err != nil {
+		return nil, nil, err
 	}
 	g := &Garment{Name: filepath.Base(garment.Name), Mesh: surface.Mesh}
+	switch {
+	case opt.Skin < SkinBody || opt.Skin > SkinOwn:
+		return nil, nil, &OptionError{Option: "skin", Reason: fmt.Sprintf("unknown value %d", opt.Skin)}
+	case opt.Skin == SkinOwn && surface.Skin == nil:
+		return nil, nil, &OptionError{Option: "skin", Reason: fmt.Sprintf("the garment %s has no skin of its own whose joints could take the weights", g.Name)}
+	case opt.Skin == SkinOwn:
+		g.Skin = surface.Skin
+	}
 	for _, p := range surface.Parts {
 		g.Parts = append(g.Parts, Part{Node: p.Node, Mesh: p.Mesh, Material: p.Material, Primitive: p.PrimitiveIndex, Start: p.Start, End: p.End})
 	}
@@ -88,7 +96,13 @@ func (b *AssetBody) Transfer(ctx context.Context, garment *gltfio.Asset, opt Ass
 			out.Reason[v] = uint16(x)
 		}
 	}
-	written, report, err := garment.WithRows(surface, b.asset, b.surface, out)
+	write := func() (*gltfio.Asset, *gltfio.Report, error) {
+		return garment.WithRows(surface, b.asset, b.surface, out)
+	}
+	if g.Skin != nil {
+		write = func() (*gltfio.Asset, *gltfio.Report, error) { return garment.WithOwnRows(surface, out) }
+	}
+	written, report, err := write()
 	if err != nil {
 		return nil, nil, err
 	}
@@ -108,24 +122,30 @@ func (b *AssetBody) Transfer(ctx context.Context, garment *gltfio.Asset, opt Ass
 }
 
 // keptJoints sets g.Kept to the garment's own weights of the joints that the
-// globs name, and returns those joints' nodes in the garment's asset. Joints that
-// the body has under the same name in the same place are the body's.
+// globs name, over the joints that g's rows are to refer to, and returns the nodes
+// of those that are added to the body's. Joints that the body has under the same
+// name in the same place are the body's; where the garment keeps its skin, the name
+// alone decides.
 func (b *AssetBody) keptJoints(ctx context.Context, g *Garment, surface *gltfio.Surface, globs []string) ([]int, error) {
 	if len(globs) == 0 || surface.Rows == nil {
 		return nil, nil
 	}
 	var nodes []int
+	any := false
 	index := make([]int, len(surface.Skin.Joints))
 	for j := range surface.Skin.Joints {
 		index[j] = -1
 		joint := &surface.Skin.Joints[j]
-		if !matchesAny(globs, joint.Name) || b.hasJoint(joint) {
+		if !matchesAny(globs, joint.Name) || b.hasJoint(joint, g.Skin == nil) {
 			continue
 		}
-		index[j] = len(b.surface.Skin.Joints) + len(nodes)
-		nodes = append(nodes, surface.JointNode[j])
+		any = true
+		if index[j] = j; g.Skin == nil {
+			index[j] = len(b.surface.Skin.Joints) + len(nodes)
+			nodes = append(nodes, surface.JointNode[j])
+		}
 	}
-	if len(nodes) == 0 {
+	if !any {
 		return nil, nil
 	}
 	g.Kept = weights.NewRows(surface.Rows.Len())
@@ -147,10 +167,11 @@ func (b *AssetBody) keptJoints(ctx context.Context, g *Garment, surface *gltfio.
 	return nodes, nil
 }
 
-// hasJoint reports whether the body has a joint of the same name and place.
-func (b *AssetBody) hasJoint(j *skinning.Joint) bool {
+// hasJoint reports whether the body has a joint of the same name, and in the same
+// place where that counts.
+func (b *AssetBody) hasJoint(j *skinning.Joint, place bool) bool {
 	for k := range b.surface.Skin.Joints {
-		if b.surface.Skin.Joints[k].Name == j.Name && b.surface.Skin.Joints[k].Global == j.Global {
+		if b.surface.Skin.Joints[k].Name == j.Name && (!place || b.surface.Skin.Joints[k].Global == j.Global) {
 			return true
 		}
 	}

@@ -14,10 +14,10 @@ import (
 const pruneLoss = 0.05
 
 // finish hands the welded rows to the garment's own vertices in the form that a
-// file stores: kept joints first, then allowed joints only, at most
-// MaxInfluences, pruned, normalised, on the format's grid, and the same bits at
+// file stores: allowed joints only, mapped to other joints where that is wanted,
+// then the kept joints, at most MaxInfluences, pruned, normalised, on the format's grid, and the same bits at
 // coincident vertices, because each welded row is finished once.
-func finish(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.Rows, opt *Options) (*Result, error) {
+func finish(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.Rows, mapped *jointMap, opt *Options) (*Result, error) {
 	skin := s.body.Skin
 	if len(opt.AllowJoints) > 0 || len(opt.DenyJoints) > 0 {
 		names, parents := make([]string, len(skin.Joints)), make([]int32, len(skin.Joints))
@@ -26,6 +26,13 @@ func finish(ctx context.Context, s *Source, g *target, t *trusted, rows *weights
 		}
 		var err error
 		if rows, err = weights.RestrictJointsContext(ctx, rows, names, parents, opt.AllowJoints, opt.DenyJoints); err != nil {
+			return nil, err
+		}
+	}
+	var guessed []float64
+	if mapped != nil {
+		var err error
+		if rows, guessed, err = mapped.apply(ctx, rows); err != nil {
 			return nil, err
 		}
 	}
@@ -58,7 +65,7 @@ func finish(ctx context.Context, s *Source, g *target, t *trusted, rows *weights
 		w := int(g.welded.ToWelded[v])
 		r.Rows.Append(done.Row(w))
 		reason := t.reason[w]
-		e := t.expected[w]
+		e := t.expected[w] + expectedGuess(guessed, w)
 		if lost[w] >= pruneLoss {
 			reason |= ReasonPruned
 			e += float64(lost[w])
@@ -69,6 +76,9 @@ func finish(ctx context.Context, s *Source, g *target, t *trusted, rows *weights
 		r.Triangle[v], r.Bary[v], r.Distance[v] = -1, m.bary, m.distance
 		if m.triangle >= 0 {
 			r.Triangle[v] = s.original[m.triangle]
+		}
+		if s.layer != nil {
+			r.takeFrom(s, v, m.triangle)
 		}
 
 		sum := &r.Summary
@@ -94,6 +104,9 @@ func finish(ctx context.Context, s *Source, g *target, t *trusted, rows *weights
 				sum.Reasons[name]++
 			}
 		}
+	}
+	if mapped != nil {
+		mapped.say(&r.Summary)
 	}
 	if s.unusable > 0 {
 		r.Summary.Notes = append(r.Summary.Notes, fmt.Sprintf("the body has %d vertices without usable weights (first: vertex %d); its surface there was left out", s.unusable, s.firstUnusable))

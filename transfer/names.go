@@ -46,9 +46,12 @@ func (g *target) namedVertices(globs []string) []bool {
 }
 
 // joints is the number of joints that the garment's rows may refer to: the
-// body's, and those the garment keeps.
+// body's, its own, and those it keeps.
 func (g *target) joints(s *Source) int {
 	n := len(s.body.Skin.Joints)
+	if g.garment.Skin != nil {
+		n = max(n, len(g.garment.Skin.Joints))
+	}
 	if g.garment.Kept != nil {
 		for _, j := range g.garment.Kept.Joint {
 			n = max(n, int(j)+1)

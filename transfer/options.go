@@ -67,6 +67,11 @@ type Options struct {
 	// or not allowed where AllowJoints is not empty, hands its weight to its
 	// nearest allowed ancestor, else to the nearest allowed joint of its row.
 	AllowJoints, DenyJoints []string
+	// JointMap are rules by which the weight of body joints goes to other joints, the
+	// first that a name matches deciding: to the garment's own where it has a Skin,
+	// else to the body's. It comes after AllowJoints and DenyJoints and before
+	// MaxInfluences. See joints.go.
+	JointMap []JointRule
 	// MaxInfluences is the largest number of influences of a row, 1 to 8. Zero: 4.
 	MaxInfluences int
 	// PruneBelow is the weight under which an influence is dropped, 0 to 0.5.

@@ -32,7 +32,11 @@ type Garment struct {
 	// Kept are rows of joints that the garment brings itself and that keep their
 	// weight, over the body's Skin extended by those joints; nil where there are
 	// none. Vertex v keeps Kept's row v as it is and shares out 1 minus its sum.
+	// Where the garment has a Skin, over that.
 	Kept *weights.Rows
+	// Skin that the result's rows are to refer to; nil: the body's. The body's joints
+	// are mapped to its joints (Options.JointMap).
+	Skin *skinning.Skin
 }
 
 // Part is one primitive of a garment.
@@ -85,7 +89,8 @@ const LowConfidence = 0.5
 
 // Result of one transfer, by garment vertex.
 type Result struct {
-	// Rows over Body.Skin's joints (extended by the garment's kept joints):
+	// Rows over Body.Skin's joints (extended by the garment's kept joints), or over
+	// Garment.Skin's where that is set:
 	// limited, pruned, normalised, on the grid of Options.Format, and equal at
 	// coincident vertices.
 	Rows *weights.Rows
@@ -97,6 +102,10 @@ type Result struct {
 	// and Bary the match's barycentric coordinates in it.
 	Triangle []int32
 	Bary     [][3]float64
+	// Layer of each vertex's match: 0 the body, then the layers, inner to outer, of
+	// whose meshes Triangle is then; -1 without a match. Nil where the source has no
+	// layers.
+	Layer []int32
 	// Distance from each vertex to its match, metres; +Inf without a match.
 	Distance []float64
 	Summary  Summary
@@ -116,13 +125,25 @@ type Summary struct {
 	MaxDistance   float64 `json:"maxDistance"` // metres, to the match
 	// Reasons counts vertices by reason name.
 	Reasons map[string]int `json:"reasons"`
+	// TakenFrom counts vertices by what they are matched to: the body, then its layers,
+	// inner to outer. Empty where the source has no layers.
+	TakenFrom []TakenFrom `json:"takenFrom,omitempty"`
 	// Notes are sentences for the user: what was found and what was done about it.
 	Notes []string `json:"notes,omitempty"`
 	// Offsets are the joints whose default pose seems to differ.
 	Offsets []PoseOffset `json:"offsets,omitempty"`
+	// JointMap is the table of the joint map where there is one: every joint of the
+	// body for a garment with a Skin, else the joints that a rule names.
+	JointMap []JointMapping `json:"jointMap,omitempty"`
 	// Seconds by stage, and in all.
 	Seconds map[Stage]float64 `json:"seconds"`
 	Total   time.Duration     `json:"-"`
+}
+
+// TakenFrom is the number of vertices that are matched to the body or to one layer.
+type TakenFrom struct {
+	Name     string `json:"name"`
+	Vertices int    `json:"vertices"`
 }
 
 // PoseOffset is a limb whose direction in the garment differs from the body's.

@@ -35,6 +35,10 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 			return nil, err
 		}
 	}
+	mapped, err := newJointMap(s.body.Skin, garment.Skin, opt.JointMap, s.size)
+	if err != nil {
+		return nil, err
+	}
 	clock := newClock(opt.Progress)
 
 	// Weld the garment and measure it.
@@ -115,7 +119,7 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 	if opt.observe != nil {
 		opt.observe(g, t)
 	}
-	r, err := finish(ctx, s, g, t, rows, &opt)
+	r, err := finish(ctx, s, g, t, rows, mapped, &opt)
 	if err != nil {
 		return nil, fmt.Errorf("garment %q: %w", garment.Name, err)
 	}

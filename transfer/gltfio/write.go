@@ -16,6 +16,7 @@ import (
 
 	"github.com/qmuntal/gltf"
 	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/skinning"
 	"github.com/selvage/selvage/transfer/weights"
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -107,6 +108,16 @@ func (a *Asset) WithRows(s *Surface, body *Asset, source *Surface, out Output) (
 		return nil, nil, err
 	}
 	return b, &w.report, nil
+}
+
+// WithOwnRows is WithRows over the joints of the surface's own skins, which stay as
+// they are: s.Skin and out.Rows have the same joints, and out.Kept is not used.
+func (a *Asset) WithOwnRows(s *Surface, out Output) (*Asset, *Report, error) {
+	if s.Skin == nil {
+		return nil, nil, a.fault("", "has no skin")
+	}
+	out.Kept = s.JointNode
+	return a.WithRows(s, a, &Surface{Mesh: s.Mesh, Skin: &skinning.Skin{Name: s.Skin.Name}}, out)
 }
 
 // cloneJSON copies a decoded JSON tree.
@@ -510,6 +521,17 @@ func (w *writer) placeSkin() error {
 	for _, p := range w.surface.Parts {
 		written[p.NodeIndex] = true
 	}
+	// Rows over the garment's own joints alone need no other skin than its own.
+	if len(w.source.JointNode) == 0 {
+		own, err := w.ownSkin(written)
+		if err != nil {
+			return err
+		}
+		if own >= 0 {
+			w.skin = own
+			return nil
+		}
+	}
 	replace := -1
 	for i := range w.a.doc.Skins {
 		used, only := false, true
@@ -562,6 +584,28 @@ func (w *writer) placeSkin() error {
 	}
 	w.skin = w.add("skins", skin)
 	return nil
+}
+
+// ownSkin is the skin that every written node has or gets, where its joints are
+// those of the rows, bound alike; -1 where there is none.
+func (w *writer) ownSkin(written map[int]bool) (int, error) {
+	for i, skin := range w.a.doc.Skins {
+		used := false
+		for k, n := range w.a.doc.Nodes {
+			used = used || written[k] && n.Skin != nil && *n.Skin == i
+		}
+		if !used || !slices.Equal(skin.Joints, w.joints) {
+			continue
+		}
+		bind, err := w.a.inverseBinds(i)
+		if err != nil {
+			return -1, err
+		}
+		if slices.Equal(bind, w.bind) {
+			return i, nil
+		}
+	}
+	return -1, nil
 }
 
 // countInside counts integers equal to i under a key inside extension objects.
