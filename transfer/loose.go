@@ -629,6 +629,7 @@ func allowedJoints(ctx context.Context, s *Source, g *target, c *candidates, han
 // runsAlong reports for each joint whether the garment runs along most of the
 // body surface that the joint dominates.
 func (s *Source) runsAlong(ctx context.Context, g *target, threads int) ([]bool, error) {
+	s = s.alone()
 	tree, err := closest.NewTree(ctx, g.position, g.welded.Mesh.Triangles, threads)
 	if err != nil {
 		return nil, err

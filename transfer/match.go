@@ -9,6 +9,7 @@ import (
 	"math"
 	"slices"
 
+	"github.com/selvage/selvage/transfer/closest"
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
@@ -49,7 +50,7 @@ type candidates struct {
 	start []int32
 	block [][]candidate
 	gap   []float64 // typical gap of the vertex's island, metres
-	near  []float64 // distance to the nearest body point, metres
+	near  []float64 // distance to the nearest body point (or trusted point of its layers), metres
 }
 
 func (c *candidates) of(v int) []candidate {
@@ -96,7 +97,10 @@ func findCandidates(ctx context.Context, s *Source, g *target, opt *Options) (*c
 	for v := 0; v < n; v++ {
 		c.start[v+1] += c.start[v]
 	}
-	return c, nil
+	if s.rests != nil {
+		c.near, err = s.restDistances(ctx, g.position, opt.Threads)
+	}
+	return c, err
 }
 
 // vertexCandidates appends the distinct candidates of one vertex to list,
@@ -106,7 +110,7 @@ func (s *Source) vertexCandidates(list []candidate, g *target, v int, t int32, p
 		return append(list, candidate{triangle: -1, sign: 1, distance: math.Inf(1)})
 	}
 	p, n := g.position[v], g.normal[v]
-	add := func(t int32, point r3.Vec, bary [3]float64) {
+	judged := func(t int32, point r3.Vec, bary [3]float64) candidate {
 		m := s.normalAt(t, bary)
 		d := r3.Norm(r3.Sub(point, p))
 		x := candidate{point: point, bary: bary, triangle: t, distance: d}
@@ -119,11 +123,15 @@ func (s *Source) vertexCandidates(list []candidate, g *target, v int, t int32, p
 			cos = 1 // no normal, no opinion
 		}
 		x.unary = unaryCost(d, 1-cos, gap)
+		return x
+	}
+	add := func(t int32, point r3.Vec, bary [3]float64) {
+		x := judged(t, point, bary)
 		// Two points closer together than the gap are the same sheet of the body:
 		// the cheaper one stays.
 		for i := range list {
 			y := &list[i]
-			if r3.Norm(r3.Sub(y.point, x.point)) < max(0.3*d, 0.25*gap) && y.sign == x.sign {
+			if r3.Norm(r3.Sub(y.point, x.point)) < max(0.3*x.distance, 0.25*gap) && y.sign == x.sign {
 				if x.unary < y.unary {
 					*y = x
 				}
@@ -133,7 +141,16 @@ func (s *Source) vertexCandidates(list []candidate, g *target, v int, t int32, p
 		list = append(list, x)
 	}
 	add(t, point, bary)
-	if near <= onSurface*s.edge || n == (r3.Vec{}) {
+	if near <= onSurface*s.edge {
+		return list
+	}
+	below := func() {
+		if s.layer != nil {
+			list = s.belowHems(list, p, func(h closest.Hit) candidate { return judged(h.Triangle, h.Point, h.Bary) })
+		}
+	}
+	if n == (r3.Vec{}) {
+		below()
 		return list
 	}
 
@@ -158,6 +175,7 @@ func (s *Source) vertexCandidates(list []candidate, g *target, v int, t int32, p
 			}
 		}
 	}
+	below()
 	slices.SortStableFunc(list, func(a, b candidate) int {
 		switch {
 		case a.unary < b.unary:

@@ -16,7 +16,6 @@ import (
 	"math"
 	"slices"
 
-	"github.com/selvage/selvage/transfer/mesh"
 	"github.com/selvage/selvage/transfer/skinning"
 	"github.com/selvage/selvage/transfer/weights"
 	"gonum.org/v1/gonum/mat"
@@ -181,8 +180,7 @@ func register(ctx context.Context, s *Source, g *target, opt *Options) (*registr
 	if !accept {
 		return reg, nil
 	}
-	posed := &mesh.Mesh{Triangles: s.body.Mesh.Triangles, Positions: pose.Points(s.body.Mesh.Positions, s.body.Rows, nil)}
-	source, err := Prepare(ctx, &Body{Name: s.body.Name, Mesh: posed, Rows: s.body.Rows, Skin: skin}, opt.Threads)
+	source, err := s.posed(ctx, pose, opt.Threads)
 	if err != nil {
 		return nil, err
 	}

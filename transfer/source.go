@@ -52,6 +52,13 @@ type Source struct {
 
 	unusable      int // vertices without a usable row
 	firstUnusable int
+
+	// Of a source with layers (layers.go); nil without.
+	worn     *worn
+	layer    []int32         // by triangle: 0 the body, then the layers, inner to outer
+	expected []float64       // by vertex: expected L1 error of its row
+	pieces   []*closest.Tree // what is seen of the body and of each layer
+	rests    *closest.Tree   // the body and the trusted part of the layers
 }
 
 // Prepare builds the Source of a body. It fails with the mesh's own errors where
@@ -106,9 +113,20 @@ func Prepare(ctx context.Context, body *Body, threads int) (*Source, error) {
 		return nil, &NoRowsError{Body: body.Name}
 	}
 
-	var err error
-	if s.tree, err = closest.NewTree(ctx, body.Mesh.Positions, s.triangle, threads); err != nil {
-		return nil, fmt.Errorf("body %q: build search tree: %w", body.Name, err)
+	if err := s.plant(ctx, threads); err != nil {
+		return nil, err
+	}
+	if err := s.measure(ctx, threads); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// plant builds the search trees.
+func (s *Source) plant(ctx context.Context, threads int) (err error) {
+	p := s.body.Mesh.Positions
+	if s.tree, err = closest.NewTree(ctx, p, s.triangle, threads); err != nil {
+		return fmt.Errorf("body %q: build search tree: %w", s.body.Name, err)
 	}
 	s.sheets, s.sheetStep = s.tree, 1
 	if n := len(s.triangle); n > maxSheetTriangles {
@@ -117,14 +135,11 @@ func Prepare(ctx context.Context, body *Body, threads int) (*Source, error) {
 		for t := 0; t < n; t += int(s.sheetStep) {
 			some = append(some, s.triangle[t])
 		}
-		if s.sheets, err = closest.NewTree(ctx, body.Mesh.Positions, some, threads); err != nil {
-			return nil, fmt.Errorf("body %q: build search tree: %w", body.Name, err)
+		if s.sheets, err = closest.NewTree(ctx, p, some, threads); err != nil {
+			return fmt.Errorf("body %q: build search tree: %w", s.body.Name, err)
 		}
 	}
-	if err := s.measure(ctx, threads); err != nil {
-		return nil, err
-	}
-	return s, nil
+	return nil
 }
 
 // measure fills in normals, gradients, borders and sizes of the usable surface.
@@ -135,38 +150,12 @@ func (s *Source) measure(ctx context.Context, threads int) error {
 	if s.faceNormal, err = mesh.FaceNormalsContext(ctx, used); err != nil {
 		return err
 	}
-	s.gradient = make([]float64, len(s.triangle))
-	// Sums by block, added in order: the same bits whatever the threads.
-	lengths, edges := make([]float64, blocksOf(len(s.triangle))), make([]int, blocksOf(len(s.triangle)))
-	err = parallel(ctx, len(s.triangle), threads, func(lo, hi int) {
-		b := lo / blockSize
-		for t := lo; t < hi; t++ {
-			tri := s.triangle[t]
-			for k := range tri {
-				u, v := tri[k], tri[(k+1)%3]
-				if l := r3.Norm(r3.Sub(p[u], p[v])); l > 0 {
-					lengths[b] += l
-					edges[b]++
-					s.gradient[t] = max(s.gradient[t], s.body.Rows.DistanceL1(int(u), s.body.Rows, int(v))/l)
-				}
-			}
-		}
-	})
-	if err != nil {
+	if s.edge, s.gradient, err = s.edges(ctx, threads); err != nil {
 		return err
 	}
 	if s.size, err = bodySize(ctx, p, s.triangle); err != nil {
 		return err
 	}
-	total, count := 0.0, 0
-	for b := range lengths {
-		total += lengths[b]
-		count += edges[b]
-	}
-	if count > 0 {
-		s.edge = total / float64(count)
-	}
-
 	// Borders and smooth normals need the connectivity, so they come from the
 	// welded surface: texture seams are no borders.
 	w, err := mesh.WeldContext(ctx, used, mesh.WeldTolerance(used))
@@ -186,6 +175,41 @@ func (s *Source) measure(ctx context.Context, threads int) error {
 	}
 	s.border, err = mesh.OpenBorderContext(ctx, s.triangle, w.ToWelded)
 	return err
+}
+
+// edges returns the mean edge length of the usable surface and the gradient of the
+// rows over each of its triangles.
+func (s *Source) edges(ctx context.Context, threads int) (mean float64, gradient []float64, err error) {
+	p := s.body.Mesh.Positions
+	gradient = make([]float64, len(s.triangle))
+	// Sums by block, added in order: the same bits whatever the threads.
+	lengths, edges := make([]float64, blocksOf(len(s.triangle))), make([]int, blocksOf(len(s.triangle)))
+	err = parallel(ctx, len(s.triangle), threads, func(lo, hi int) {
+		b := lo / blockSize
+		for t := lo; t < hi; t++ {
+			tri := s.triangle[t]
+			for k := range tri {
+				u, v := tri[k], tri[(k+1)%3]
+				if l := r3.Norm(r3.Sub(p[u], p[v])); l > 0 {
+					lengths[b] += l
+					edges[b]++
+					gradient[t] = max(gradient[t], s.body.Rows.DistanceL1(int(u), s.body.Rows, int(v))/l)
+				}
+			}
+		}
+	})
+	if err != nil {
+		return 0, nil, err
+	}
+	total, count := 0.0, 0
+	for b := range lengths {
+		total += lengths[b]
+		count += edges[b]
+	}
+	if count > 0 {
+		mean = total / float64(count)
+	}
+	return mean, gradient, nil
 }
 
 // sizeRatio makes bodySize about the height of a standing figure plus a quarter,

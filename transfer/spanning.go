@@ -74,6 +74,7 @@ func dominant(joint []uint16, weight []float64) int {
 // newRings samples the body and asks for each sample whether the garment lies in
 // front of it. A joint's axis leads from it to the centre of what it dominates.
 func newRings(ctx context.Context, s *Source, g *target, threads int) (*rings, error) {
+	s = s.alone() // cloth goes around limbs, not around other cloth
 	tree, err := closest.NewTree(ctx, g.position, g.welded.Mesh.Triangles, threads)
 	if err != nil {
 		return nil, err

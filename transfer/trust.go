@@ -30,6 +30,7 @@ type evidence struct {
 	moved     float64 // what the fill changed
 	hang      float64 // how far it hangs, 0 to 1
 	pose      float64 // 1 where a default pose disagrees and was not corrected
+	layer     float64 // expected error of the row that a layer has there
 }
 
 // evidenceWeight turns the evidence into the expected error. Where the demo
@@ -37,15 +38,15 @@ type evidence struct {
 // on the errors of the finished rows) the values are fitted; rivals, slide and
 // reach, which that truth hardly needs because the choice there is nearly always
 // right, are kept above the fit for garments that are less kind.
-var evidenceWeight = evidence{rivals: 0.3, slide: 0.1, ease: 0.12, jump: 0.12, overshoot: 0.5, facing: 0.1, reach: 0.05, moved: 0.4, hang: 0.4, pose: 0.1}
+var evidenceWeight = evidence{rivals: 0.3, slide: 0.1, ease: 0.12, jump: 0.12, overshoot: 0.5, facing: 0.1, reach: 0.05, moved: 0.4, hang: 0.4, pose: 0.1, layer: 1}
 
 // doubtWeight turns the evidence into the doubt that decides how far the fill
 // may overrule the match: before the solve, wrong is what might be wrong.
-var doubtWeight = evidence{rivals: 1, slide: 0.35, jump: 0.5, overshoot: 4, facing: 0.15, reach: 0.2, hang: 0.5, pose: 0.1}
+var doubtWeight = evidence{rivals: 1, slide: 0.35, jump: 0.5, overshoot: 4, facing: 0.15, reach: 0.2, hang: 0.5, pose: 0.1, layer: 1}
 
 func (e *evidence) weighted(w *evidence) float64 {
 	x := w.rivals*e.rivals + w.slide*e.slide + w.ease*e.ease + w.jump*e.jump + w.overshoot*e.overshoot +
-		w.facing*e.facing + w.reach*e.reach + w.moved*e.moved + w.hang*e.hang + w.pose*e.pose
+		w.facing*e.facing + w.reach*e.reach + w.moved*e.moved + w.hang*e.hang + w.pose*e.pose + w.layer*e.layer
 	return min(x, 2)
 }
 
@@ -123,6 +124,11 @@ func (t *trusted) weigh(s *Source, g *target, c *candidates, ch *choice, v int, 
 	d := m.distance
 	if d > opt.Reach {
 		t.reason[v] |= ReasonBeyondReach
+	}
+	if s.layer != nil {
+		for k, u := range s.triangle[m.triangle] {
+			e.layer += m.bary[k] * s.expected[u]
+		}
 	}
 	if d <= onSurface*s.edge {
 		// On the surface itself the row is the body's own.

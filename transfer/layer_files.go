@@ -1,0 +1,116 @@
+package transfer
+
+// Layers from assets: garments that an earlier transfer weighted.
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"path/filepath"
+
+	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/skinning"
+	"github.com/selvage/selvage/transfer/weights"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// WithLayers returns the body with weighted garments worn over it, in order from the
+// inside out: what is transferred to over the result takes its rows from the nearest
+// trusted of body and layers. b itself where there are no layers; b is not changed.
+//
+// A layer is every skinned mesh of its asset's scene, as a transfer to it (or its
+// artist) left it, with the _CONFIDENCE that it has; without, its rows are trusted. Its
+// joints are the body's by name; the weight of one that the body lacks goes to the
+// nearest ancestor that the body has. Errors: *gltfio.Error; those of
+// Source.WithLayers; ctx's. The same layers give the same result whatever the threads
+// (0: GOMAXPROCS).
+func (b *AssetBody) WithLayers(ctx context.Context, layers []*gltfio.Asset, threads int) (*AssetBody, error) {
+	if len(layers) == 0 {
+		return b, nil
+	}
+	list := make([]Layer, 0, len(layers))
+	for _, asset := range layers {
+		l, err := b.layer(ctx, asset)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, *l)
+	}
+	source, err := b.source.WithLayers(ctx, list, threads)
+	if err != nil {
+		return nil, err
+	}
+	out := *b
+	out.source = source
+	return &out, nil
+}
+
+// layer reads one.
+func (b *AssetBody) layer(ctx context.Context, asset *gltfio.Asset) (*Layer, error) {
+	asset = asset.WithContext(ctx)
+	surface, err := asset.Body(gltfio.Selection{})
+	if err != nil {
+		return nil, err
+	}
+	l := &Layer{Name: filepath.Base(asset.Name), Mesh: surface.Mesh}
+	confidence, err := asset.Scalars(surface, "_CONFIDENCE")
+	if err != nil {
+		return nil, err
+	}
+	if confidence != nil {
+		l.Confidence = make([]float32, len(confidence))
+		for v, c := range confidence {
+			l.Confidence[v] = float32(min(max(c, 0), 1)) // NaN stays: trusted
+		}
+	}
+	to, any := bodyJoints(b.surface.Skin, surface.Skin)
+	if !any {
+		return nil, &gltfio.Error{File: l.Name, What: fmt.Sprintf("none of its joints is a joint of the body %s: not a garment weighted for it", filepath.Base(b.asset.Name))}
+	}
+	acc := weights.NewAccumulator(len(b.surface.Skin.Joints))
+	l.Rows = weights.NewRows(surface.Rows.Len())
+	for v := 0; v < surface.Rows.Len(); v++ {
+		if ended(ctx, v) {
+			return nil, ctx.Err()
+		}
+		joint, weight := surface.Rows.Row(v)
+		for i, j := range joint {
+			if to[j] >= 0 {
+				acc.Add(uint16(to[j]), weight[i])
+			}
+		}
+		acc.FlushNormalised(l.Rows)
+	}
+	return l, nil
+}
+
+// bodyJoints returns for each joint of a layer's skin the body's of its name (of
+// several the nearest), else that of its nearest ancestor with one, else -1; and
+// whether any was found.
+func bodyJoints(body, layer *skinning.Skin) (to []int32, any bool) {
+	byName := map[string][]int32{}
+	for j := range body.Joints {
+		byName[body.Joints[j].Name] = append(byName[body.Joints[j].Name], int32(j))
+	}
+	own := make([]int32, len(layer.Joints))
+	for k := range layer.Joints {
+		own[k] = -1
+		least := math.Inf(1)
+		for _, j := range byName[layer.Joints[k].Name] {
+			if d := r3.Norm(r3.Sub(body.Joints[j].Global.T, layer.Joints[k].Global.T)); d < least {
+				own[k], least, any = j, d, true
+			}
+		}
+	}
+	to = make([]int32, len(own))
+	for k := range own {
+		to[k] = -1
+		for a, steps := k, 0; a >= 0 && steps <= len(own); a, steps = layer.Joints[a].Parent, steps+1 {
+			if own[a] >= 0 {
+				to[k] = own[a]
+				break
+			}
+		}
+	}
+	return to, any
+}

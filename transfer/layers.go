@@ -1,0 +1,523 @@
+package transfer
+
+// Layers: garments worn beneath, from an earlier transfer of the same wardrobe.
+// What is worn over them takes its rows from what it lies on: a source with layers
+// is the surface that is seen from outside, pieced together of the body and the
+// layers, inner to outer.
+//
+//	covered  what lies under a layer is left out: cloth matches the layer, not what
+//	         the layer hides. A layer hides only where its own rows are trusted.
+//	hem      a layer's open border holds nothing beyond it. There the next surface
+//	         below takes over, and so that no row jumps, that surface's own rows begin
+//	         at the border as the layer's rows and go over to their own along the
+//	         surface: the layer's rows are extended along the ways from the border,
+//	         each vertex taking what comes from those nearer to it (Adalsteinsson &
+//	         Sethian, "The fast construction of extension velocities in level set
+//	         methods", J. Comput. Phys. 148, 1999, section 2, on the edges' graph).
+//	worth    a match on a layer is worth what the layer's own row is: its expected
+//	         error comes on top (trust.go).
+//
+// Everything else, from the candidates to the fill, sees one surface and works as on
+// a body. What asks for the body itself (which limb cloth goes around, what it runs
+// along) still asks the body; cloth hangs by its distance from the body and from the
+// trusted part of the layers, so that a cape rests on a coat's shoulders and hangs
+// beside its tails.
+
+import (
+	"context"
+	"fmt"
+	"math"
+
+	"github.com/selvage/selvage/transfer/closest"
+	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/skinning"
+	"github.com/selvage/selvage/transfer/weights"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+const (
+	// hemBand is how far past a layer's border, along the surface below, that surface's
+	// rows go over from the layer's to its own, as a share of the body's size (about
+	// 3 cm on a grown figure).
+	hemBand = 0.013
+	// hemSide is the share of its distance by which a match on a layer's border may lie
+	// beside the layer and still hold.
+	hemSide = 0.5
+	// coverSide is the least share of the distance from a vertex to the layer that goes
+	// outwards, and by which the layer is farther from the body there, for the layer to
+	// cover the vertex: a hand's glove beside the thigh covers no thigh.
+	coverSide = 0.5
+)
+
+// Layer is a weighted garment worn beneath others.
+type Layer struct {
+	// Name appears in messages and in Summary.TakenFrom.
+	Name string
+	// Mesh in the default-pose world frame of the body.
+	Mesh *mesh.Mesh
+	// Rows of Mesh's vertices over the body's joints. Triangles with an unusable row
+	// are left out.
+	Rows *weights.Rows
+	// Confidence of each row, 0 to 1; NaN counts as 1. Nil: 1 everywhere, as for rows
+	// that an artist made.
+	Confidence []float32
+}
+
+// worn is what a source with layers was made from.
+type worn struct {
+	pieces []*piece // the body alone, then the layers, inner to outer
+}
+
+// piece is the body or one layer.
+type piece struct {
+	source   *Source
+	name     string
+	given    []float64     // by vertex: expected L1 error of the source's row
+	seen     []bool        // by source triangle: not covered
+	rows     *weights.Rows // by vertex; those past a hem changed
+	expected []float64     // by vertex: expected L1 error of rows
+}
+
+// WithLayers returns the source of what is seen of the body under the layers, which
+// come in order from the inside out, each over the body and those before it; s itself
+// where there are none. Neither s nor the layers are changed, and the layers must not
+// change while the result is used. Errors: as of Prepare, with the layer's name.
+// O(n log n) for each layer.
+func (s *Source) WithLayers(ctx context.Context, layers []Layer, threads int) (*Source, error) {
+	if len(layers) == 0 {
+		return s, nil
+	}
+	body := s.alone()
+	w := &worn{pieces: []*piece{newPiece(body, body.body.Name, make([]float64, len(body.normal)))}}
+	if s.worn != nil {
+		for _, p := range s.worn.pieces[1:] {
+			w.pieces = append(w.pieces, newPiece(p.source, p.name, p.given))
+		}
+	}
+	for i := range layers {
+		l := &layers[i]
+		n := l.Mesh.NumVertices()
+		if l.Confidence != nil && len(l.Confidence) != n {
+			return nil, fmt.Errorf("layer %q: %d confidences for %d vertices", l.Name, len(l.Confidence), n)
+		}
+		source, err := Prepare(ctx, &Body{Name: l.Name, Mesh: l.Mesh, Rows: l.Rows, Skin: body.body.Skin}, threads)
+		if err != nil {
+			return nil, fmt.Errorf("layer %q: %w", l.Name, err)
+		}
+		expected := make([]float64, n)
+		for v := range l.Confidence {
+			if c := float64(l.Confidence[v]); c < 1 { // false for NaN
+				expected[v] = min(-errorScale*math.Log(max(c, 1e-9)), 2)
+			}
+		}
+		w.pieces = append(w.pieces, newPiece(source, l.Name, expected))
+	}
+	for k := 1; k < len(w.pieces); k++ {
+		if err := w.cover(ctx, k, threads); err != nil {
+			return nil, fmt.Errorf("layer %q: %w", w.pieces[k].name, err)
+		}
+	}
+	return w.assemble(ctx, threads)
+}
+
+func newPiece(source *Source, name string, given []float64) *piece {
+	p := &piece{source: source, name: name, given: given, seen: make([]bool, len(source.triangle)), rows: source.body.Rows, expected: given}
+	for t := range p.seen {
+		p.seen[t] = true
+	}
+	return p
+}
+
+// alone is the body without layers.
+func (s *Source) alone() *Source {
+	if s.worn == nil {
+		return s
+	}
+	return s.worn.pieces[0].source
+}
+
+// cover takes what piece k covers out of the pieces below it, and lets their rows
+// begin at its border with its own.
+func (w *worn) cover(ctx context.Context, k, threads int) error {
+	top, body := w.pieces[k], w.pieces[0].source
+	height, err := body.heights(ctx, top.source.body.Mesh.Positions, threads)
+	if err != nil {
+		return err
+	}
+	for i, under := range w.pieces[:k] {
+		below := make([]float64, len(under.source.normal))
+		outward := under.source.normal
+		if i > 0 {
+			if below, outward, err = body.outside(ctx, under.source, threads); err != nil {
+				return err
+			}
+		}
+		if err := under.coveredBy(ctx, top, height, below, outward, body.size, threads); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// heights returns each point's distance to the nearest point of s.
+func (s *Source) heights(ctx context.Context, points []r3.Vec, threads int) ([]float64, error) {
+	hits, err := s.nearestAll(ctx, points, threads)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]float64, len(points))
+	for v := range hits {
+		out[v] = math.Sqrt(hits[v].DistanceSq)
+	}
+	return out, nil
+}
+
+// outside returns for each vertex of a layer its distance from the body, and its
+// normal turned to the side that faces away from it (linings and reversed windings
+// face inwards).
+func (s *Source) outside(ctx context.Context, layer *Source, threads int) ([]float64, []r3.Vec, error) {
+	hits, err := s.nearestAll(ctx, layer.body.Mesh.Positions, threads)
+	if err != nil {
+		return nil, nil, err
+	}
+	below, outward := make([]float64, len(hits)), make([]r3.Vec, len(hits))
+	for v, h := range hits {
+		if ended(ctx, v) {
+			return nil, nil, ctx.Err()
+		}
+		below[v], outward[v] = math.Sqrt(h.DistanceSq), layer.normal[v]
+		if h.Triangle >= 0 && r3.Dot(outward[v], s.normalAt(h.Triangle, h.Bary)) < 0 {
+			outward[v] = r3.Scale(-1, outward[v])
+		}
+	}
+	return below, outward, nil
+}
+
+// coveredBy hides what of p lies under top and gives p's rows past top's border
+// their start. height and below are the distances of top's and p's vertices from the
+// body, outward p's normals away from it, size the body's.
+func (p *piece) coveredBy(ctx context.Context, top *piece, height, below []float64, outward []r3.Vec, size float64, threads int) error {
+	s := p.source
+	used := &mesh.Mesh{Positions: s.body.Mesh.Positions, Triangles: s.triangle}
+	welded, err := mesh.WeldContext(ctx, used, mesh.WeldTolerance(used))
+	if err != nil {
+		return err
+	}
+	adjacency, err := mesh.NewAdjacencyContext(ctx, welded.Mesh)
+	if err != nil {
+		return err
+	}
+	n := len(welded.Mesh.Positions)
+	first := make([]int32, n)
+	for v := len(welded.ToWelded) - 1; v >= 0; v-- {
+		first[welded.ToWelded[v]] = int32(v)
+	}
+
+	// What is covered, and by which point of the layer.
+	hits := make([]closest.Hit, n)
+	err = parallel(ctx, n, threads, func(lo, hi int) {
+		for v := lo; v < hi; v++ {
+			u := first[v]
+			hits[v] = top.over(s.body.Mesh.Positions[u], outward[u], below[u], height, size)
+		}
+	})
+	if err != nil {
+		return err
+	}
+	covered := func(v int32) bool { return hits[welded.ToWelded[v]].Triangle >= 0 }
+	any := false
+	for t, tri := range s.triangle {
+		if ended(ctx, t) {
+			return ctx.Err()
+		}
+		all := true
+		for _, v := range tri {
+			any = any || covered(v)
+			all = all && covered(v)
+		}
+		p.seen[t] = p.seen[t] && !all
+	}
+	if !any {
+		return nil
+	}
+
+	// From the border on along the surface, each vertex takes the mean of what comes
+	// from nearer to it.
+	dist := make([]float64, n)
+	reach := hemBand * size
+	var queue distanceQueue
+	near := weights.NewRows(n)  // rows in the order of near's entries
+	entry := make([]int32, n)   // of near; -1: none
+	worth := make([]float64, n) // expected error that comes along
+	acc := weights.NewAccumulator(len(s.body.Skin.Joints))
+	for v := range dist {
+		if ended(ctx, v) {
+			return ctx.Err()
+		}
+		dist[v], entry[v] = math.Inf(1), -1
+		if h := &hits[v]; h.Triangle >= 0 {
+			dist[v], entry[v] = 0, int32(near.Len())
+			top.source.addRow(acc, h.Triangle, h.Bary, 1)
+			acc.FlushNormalised(near)
+			worth[v] = top.expectedAt(h.Triangle, h.Bary)
+			queue.push(0, int32(v))
+		}
+	}
+	at := welded.Mesh.Positions
+	for steps := 0; queue.len() > 0; steps++ {
+		if ended(ctx, steps) {
+			return ctx.Err()
+		}
+		d, v := queue.pop()
+		if d > dist[v] {
+			continue
+		}
+		if entry[v] < 0 {
+			sum := 0.0
+			for _, u := range adjacency.Neighbours(int(v)) {
+				if entry[u] < 0 || dist[u] >= d {
+					continue
+				}
+				f := (d - dist[u]) / max(r3.Norm2(r3.Sub(at[u], at[v])), 1e-300)
+				acc.AddRow(near, int(entry[u]), f)
+				worth[v] += f * worth[u]
+				sum += f
+			}
+			if sum == 0 {
+				continue
+			}
+			worth[v] /= sum
+			entry[v] = int32(near.Len())
+			acc.FlushNormalised(near)
+		}
+		for _, u := range adjacency.Neighbours(int(v)) {
+			if to := d + r3.Norm(r3.Sub(at[u], at[v])); to < dist[u] && to < reach {
+				dist[u] = to
+				queue.push(to, u)
+			}
+		}
+	}
+
+	// The rows of what is seen: the layer's own where it ends, then less and less.
+	rows, expected := weights.NewRows(p.rows.Len()), make([]float64, p.rows.Len())
+	for v := range expected {
+		if ended(ctx, v) {
+			return ctx.Err()
+		}
+		w := welded.ToWelded[v]
+		if entry[w] < 0 || p.rows.Start[v] == p.rows.Start[v+1] {
+			rows.Append(p.rows.Row(v))
+			expected[v] = p.expected[v]
+			continue
+		}
+		own := smoothstep(0, reach, dist[w])
+		acc.AddRow(near, int(entry[w]), 1-own)
+		acc.AddRow(p.rows, v, own)
+		acc.FlushNormalised(rows)
+		expected[v] = (1-own)*worth[w] + own*p.expected[v]
+	}
+	p.rows, p.expected = rows, expected
+	return nil
+}
+
+// over returns the point of the layer that covers x, which lies below metres from the
+// body and whose surface faces outward; Triangle -1 where none does.
+func (p *piece) over(x, outward r3.Vec, below float64, height []float64, size float64) closest.Hit {
+	none := closest.Hit{Triangle: -1}
+	hit := p.source.tree.NearestWithin(x, sq(coverDistance*size))
+	if hit.Triangle < 0 || confidence(p.expectedAt(hit.Triangle, hit.Bary)) < LowConfidence || p.source.besideBorder(x, &hit) {
+		return none
+	}
+	d := math.Sqrt(hit.DistanceSq)
+	if d <= onSurface*p.source.edge {
+		return hit // one surface: the layer's rows are the later ones
+	}
+	h := 0.0
+	for k, v := range p.source.triangle[hit.Triangle] {
+		h += hit.Bary[k] * height[v]
+	}
+	if r3.Dot(r3.Sub(hit.Point, x), outward) < coverSide*d || h-below < coverSide*d {
+		return none
+	}
+	return hit
+}
+
+// besideBorder reports whether a nearest point lies on an open border of s and x
+// beside the surface there.
+func (s *Source) besideBorder(x r3.Vec, hit *closest.Hit) bool {
+	bits := s.border[hit.Triangle]
+	for k := range hit.Bary {
+		if bits>>k&1 == 1 && hit.Bary[k] < 1e-9 {
+			off := r3.Sub(x, hit.Point)
+			n := s.faceNormal[hit.Triangle]
+			side := r3.Norm(r3.Sub(off, r3.Scale(r3.Dot(off, n), n)))
+			return side > hemSide*r3.Norm(off) && side > onSurface*s.edge
+		}
+	}
+	return false
+}
+
+// expectedAt is the expected error of the row at barycentric coordinates of a
+// triangle.
+func (p *piece) expectedAt(t int32, b [3]float64) float64 {
+	e := 0.0
+	for k, v := range p.source.triangle[t] {
+		e += b[k] * p.expected[v]
+	}
+	return e
+}
+
+// assemble makes one source of what is seen.
+func (w *worn) assemble(ctx context.Context, threads int) (*Source, error) {
+	body := w.pieces[0].source
+	s := &Source{worn: w, size: body.size, edge: body.edge, unusable: body.unusable, firstUnusable: body.firstUnusable}
+	all := &mesh.Mesh{}
+	var rows []*weights.Rows
+	var trusted [][3]int32
+	var last []int32 // one past the last vertex of each piece
+	for k, p := range w.pieces {
+		base := int32(len(all.Positions))
+		shift := func(t [3]int32) [3]int32 { return [3]int32{t[0] + base, t[1] + base, t[2] + base} }
+		all.Positions = append(all.Positions, p.source.body.Mesh.Positions...)
+		rows = append(rows, p.rows)
+		s.normal = append(s.normal, p.source.normal...)
+		s.expected = append(s.expected, p.expected...)
+		last = append(last, int32(len(all.Positions)))
+		for t, tri := range p.source.triangle {
+			if ended(ctx, t) {
+				return nil, ctx.Err()
+			}
+			sure := k == 0
+			if !sure {
+				sure = confidence(p.expectedAt(int32(t), [3]float64{1. / 3, 1. / 3, 1. / 3})) >= LowConfidence
+			}
+			if sure {
+				trusted = append(trusted, shift(tri))
+			}
+			if !p.seen[t] {
+				continue
+			}
+			s.triangle = append(s.triangle, shift(tri))
+			s.original = append(s.original, p.source.original[t])
+			s.faceNormal = append(s.faceNormal, p.source.faceNormal[t])
+			s.border = append(s.border, p.source.border[t])
+			s.layer = append(s.layer, int32(k))
+		}
+	}
+	all.Triangles = s.triangle
+	merged, err := weights.ConcatContext(ctx, rows...)
+	if err != nil {
+		return nil, err
+	}
+	s.body = &Body{Name: body.body.Name, Mesh: all, Rows: merged, Skin: body.body.Skin}
+	if _, s.gradient, err = s.edges(ctx, threads); err != nil {
+		return nil, err
+	}
+	if err := s.plant(ctx, threads); err != nil {
+		return nil, err
+	}
+	if s.rests, err = closest.NewTree(ctx, all.Positions, trusted, threads); err != nil {
+		return nil, fmt.Errorf("body %q: build search tree: %w", s.body.Name, err)
+	}
+	for k := range w.pieces {
+		lo, hi := int32(0), last[k]
+		if k > 0 {
+			lo = last[k-1]
+		}
+		tree, err := closest.NewTreeAmong(ctx, all.Positions, s.triangle, func(t [3]int32) bool { return t[0] >= lo && t[0] < hi }, threads)
+		if err != nil {
+			return nil, fmt.Errorf("body %q: build search tree: %w", s.body.Name, err)
+		}
+		s.pieces = append(s.pieces, tree)
+	}
+	return s, nil
+}
+
+// posed is s in another pose, layers included.
+func (s *Source) posed(ctx context.Context, pose skinning.Pose, threads int) (*Source, error) {
+	turn := func(s *Source) (*Source, error) {
+		m := &mesh.Mesh{Triangles: s.body.Mesh.Triangles, Positions: pose.Points(s.body.Mesh.Positions, s.body.Rows, nil)}
+		return Prepare(ctx, &Body{Name: s.body.Name, Mesh: m, Rows: s.body.Rows, Skin: s.body.Skin}, threads)
+	}
+	if s.worn == nil {
+		return turn(s)
+	}
+	w := &worn{}
+	for _, p := range s.worn.pieces {
+		source, err := turn(p.source)
+		if err != nil {
+			return nil, err
+		}
+		q := *p
+		q.source = source
+		w.pieces = append(w.pieces, &q)
+	}
+	return w.assemble(ctx, threads)
+}
+
+// pastHem reports whether the match of a vertex at p lies on a layer's open border
+// with p beside the layer: past a hem, which holds nothing there.
+func (s *Source) pastHem(p r3.Vec, c *candidate) bool {
+	return c.triangle >= 0 && s.layer[c.triangle] > 0 && s.besideBorder(p, &closest.Hit{Triangle: c.triangle, Point: c.point, Bary: c.bary})
+}
+
+// belowHems replaces the candidates past a hem by the nearest points of what lies
+// below; those stay where nothing does. make completes a candidate.
+func (s *Source) belowHems(list []candidate, p r3.Vec, make func(h closest.Hit) candidate) []candidate {
+	kept := list[:0:0]
+	for i := range list {
+		if !s.pastHem(p, &list[i]) {
+			kept = append(kept, list[i])
+		}
+	}
+	if len(kept) == len(list) {
+		return list
+	}
+	for _, tree := range s.pieces {
+		h := tree.Nearest(p)
+		if h.Triangle < 0 {
+			continue
+		}
+		c := make(h)
+		known := s.pastHem(p, &c)
+		for i := range kept {
+			known = known || kept[i].triangle == c.triangle && kept[i].point == c.point
+		}
+		if !known {
+			kept = append(kept, c)
+		}
+	}
+	if len(kept) == 0 {
+		return list
+	}
+	return kept
+}
+
+// restDistances returns each point's distance from the body and from what is trusted
+// of its layers.
+func (s *Source) restDistances(ctx context.Context, points []r3.Vec, threads int) ([]float64, error) {
+	hits := make([]closest.Hit, len(points))
+	if err := s.rests.NearestAll(ctx, points, hits, threads); err != nil {
+		return nil, err
+	}
+	out := make([]float64, len(points))
+	for v := range hits {
+		out[v] = math.Sqrt(hits[v].DistanceSq)
+	}
+	return out, nil
+}
+
+// takeFrom notes what vertex v is matched to by triangle t of s, which has layers.
+func (r *Result) takeFrom(s *Source, v int, t int32) {
+	if r.Layer == nil {
+		r.Layer = make([]int32, len(r.Triangle))
+		for _, p := range s.worn.pieces {
+			r.Summary.TakenFrom = append(r.Summary.TakenFrom, TakenFrom{Name: p.name})
+		}
+	}
+	r.Layer[v] = -1
+	if t >= 0 {
+		r.Layer[v] = s.layer[t]
+		r.Summary.TakenFrom[s.layer[t]].Vertices++
+	}
+}
