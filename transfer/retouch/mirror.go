@@ -1,0 +1,384 @@
+package retouch
+
+import (
+	"context"
+	"math"
+
+	"github.com/selvage/selvage/transfer/closest"
+	"github.com/selvage/selvage/transfer/forkjoin"
+	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/weights"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// MirrorOptions of Mirror and MirrorOnto. The zero value mirrors left to right.
+type MirrorOptions struct {
+	// FromRight takes the right side's rows; else the left's.
+	FromRight bool
+	// Axis that the mirror turns round: 0 x, 1 y, 2 z of the world.
+	Axis int
+	// Pairs of joint names, which go before those that are found.
+	Pairs [][2]string
+	// Tolerance is the distance of a pair's mirrored origins from which on it is
+	// doubtful, metres. Zero: a hundredth of the box around the joints.
+	Tolerance float64
+}
+
+func (o *MirrorOptions) validate() error {
+	if o.Axis < 0 || o.Axis > 2 {
+		return bad("axis", "%d is none of 0, 1 and 2", o.Axis)
+	}
+	if !(o.Tolerance >= 0) || !finite(o.Tolerance) {
+		return bad("tolerance", "%g is no distance", o.Tolerance)
+	}
+	return nil
+}
+
+// MirrorReport says what Mirror did.
+type MirrorReport struct {
+	// Plane is where the mirror stands on its axis, metres.
+	Axis  string  `json:"axis"`
+	Plane float64 `json:"plane"`
+	From  string  `json:"from"` // "left" or "right"; "all" onto another asset
+	// Copied vertices got the other side's row, Middle ones, on the plane, the mean of
+	// their row and its mirror.
+	Copied int `json:"copied"`
+	Middle int `json:"middle"`
+	// Farthest is the largest distance between a mirrored vertex and the surface that it
+	// took its row from, and Mean their mean, metres: zero on a symmetric mesh.
+	Farthest float64 `json:"farthest"`
+	Mean     float64 `json:"mean"`
+	// Far vertices lie farther than twice the pairs' tolerance from it.
+	Far int `json:"far"`
+	// Pairs of joints, and how many of them are doubtful.
+	Pairs    []Pair `json:"pairs"`
+	Doubtful int    `json:"doubtful"`
+}
+
+var axisName = [3]string{"x", "y", "z"}
+
+// onPlane is the distance from the plane, over the diagonal of the mesh, up to which a
+// vertex is on it: what float32 leaves of a seam that was drawn there.
+const onPlane = 1e-5
+
+// crossingSteps is how often rows that depend on themselves, through triangles across
+// the plane, are put in anew; each time what is left of the old row is multiplied by
+// its barycentric coordinate.
+const crossingSteps = 30
+
+// Mirror carries the rows of one side over to the other: each vertex takes the row of
+// the point of the first side's surface that is nearest to its mirrored place, and, of
+// places about as near, the one that faces the mirrored way; between vertices rows are
+// interpolated by barycentric coordinates. Joints become their counterparts. A vertex
+// on the plane gets the mean of its row and its mirrored row. The first side stays as
+// it is. On a mesh that is symmetric vertex by vertex the rows are the other side's
+// exactly.
+//
+// The plane goes through the middle of the joint pairs that names make. Errors:
+// *transfer.OptionError; ctx's. O(n log n).
+func Mirror(ctx context.Context, s *Surface, mask []bool, opt MirrorOptions, form Form) (*Result, *MirrorReport, error) {
+	if err := opt.validate(); err != nil {
+		return nil, nil, err
+	}
+	g, err := join(ctx, s, form)
+	if err != nil {
+		return nil, nil, err
+	}
+	in, err := g.mask(mask)
+	if err != nil {
+		return nil, nil, err
+	}
+	if opt.Tolerance == 0 {
+		opt.Tolerance = pairTolerance(s.Skin)
+	}
+	m, leftPositive := findPlane(s.Skin, opt.Axis, 0.1*opt.Tolerance)
+	other, pairs, err := pairJoints(s.Skin, s.Skin, m, opt.Pairs, opt.Tolerance)
+	if err != nil {
+		return nil, nil, err
+	}
+	report := newMirrorReport(m, pairs)
+	report.From = "left"
+	sign := 1.0 // of the side that gives
+	if opt.FromRight {
+		report.From = "right"
+	}
+	if leftPositive == opt.FromRight {
+		sign = -1
+	}
+
+	// The vertices: givers keep their rows, takers get new ones, and those on the plane
+	// are put right first, because both sides' triangles may have them as corners.
+	flat := onPlane * g.mesh.Diagonal()
+	where := func(w int) float64 { return sign * m.side(g.mesh.Positions[w]) }
+	rows := make([]row, len(in))
+	touched := make([]bool, len(in))
+	acc := weights.NewAccumulator(len(s.Skin.Joints))
+	var takers []int
+	for w := range in {
+		joint, weight := g.rows.Row(w)
+		rows[w] = row{joint, weight}
+		switch x := where(w); {
+		case !in[w]:
+		case x < -flat:
+			takers = append(takers, w)
+			report.Copied += len(g.member[w])
+		case x <= flat && len(joint) > 0:
+			rows[w].addMapped(acc, other, 0.5)
+			rows[w].add(acc, 0.5)
+			rows[w] = take(acc)
+			touched[w] = true
+			report.Middle += len(g.member[w])
+		}
+	}
+	source := &mirrorSource{g: g}
+	if source.tree, err = closest.NewTreeAmong(ctx, g.mesh.Positions, g.mesh.Triangles, func(t [3]int32) bool {
+		most, usable := 0.0, true
+		for _, v := range t {
+			most = max(most, where(int(v)))
+			usable = usable && g.usable(int(v))
+		}
+		return usable && (most > flat || most >= 0 && -flat <= min(where(int(t[0])), where(int(t[1])), where(int(t[2]))))
+	}, g.form.Threads); err != nil {
+		return nil, nil, err
+	}
+	hits, err := source.find(ctx, g, takers, m, report, 2*opt.Tolerance)
+	if err != nil {
+		return nil, nil, err
+	}
+
+	// A hit on a triangle across the plane takes a part of its row from a taker: these
+	// are put in again and again, all from the rows of the step before.
+	taker := make([]bool, len(in))
+	for _, w := range takers {
+		taker[w] = true
+	}
+	var crossing []int
+	for i, w := range takers {
+		if hits[i].none() {
+			continue
+		}
+		touched[w] = true
+		across := false
+		for k, c := range hits[i].corner {
+			across = across || hits[i].bary[k] > 0 && taker[c]
+		}
+		if across {
+			// Where nearly all of the new row is its own, it goes on from what a vertex on
+			// the plane would get.
+			rows[w].addMapped(acc, other, 0.5)
+			rows[w].add(acc, 0.5)
+			rows[w] = take(acc)
+			crossing = append(crossing, i)
+			continue
+		}
+		rows[w] = hits[i].row(acc, rows, other)
+	}
+	for range crossingSteps {
+		fresh := make([]row, len(crossing))
+		for k, i := range crossing {
+			fresh[k] = hits[i].row(acc, rows, other)
+		}
+		for k, i := range crossing {
+			rows[takers[i]] = fresh[k]
+		}
+		if ctx.Err() != nil {
+			return nil, nil, ctx.Err()
+		}
+	}
+	next := weights.NewRows(len(rows))
+	for _, r := range rows {
+		next.Append(r.joint, r.weight)
+	}
+	r, err := g.finish(ctx, next, touched)
+	return r, report, err
+}
+
+// MirrorOnto gives target the rows of source, mirrored: two bodies, or a left and a
+// right hand in files of their own. Every row of target is replaced that lies in mask
+// (nil: all). The plane goes through 0 of the world's axis. See Mirror.
+func MirrorOnto(ctx context.Context, source, target *Surface, mask []bool, opt MirrorOptions, form Form) (*Result, *MirrorReport, error) {
+	if err := opt.validate(); err != nil {
+		return nil, nil, err
+	}
+	from, err := join(ctx, source, form)
+	if err != nil {
+		return nil, nil, err
+	}
+	g, err := join(ctx, target, form)
+	if err != nil {
+		return nil, nil, err
+	}
+	in, err := g.mask(mask)
+	if err != nil {
+		return nil, nil, err
+	}
+	if opt.Tolerance == 0 {
+		opt.Tolerance = pairTolerance(source.Skin)
+	}
+	m := plane{axis: opt.Axis}
+	other, pairs, err := pairJoints(source.Skin, target.Skin, m, opt.Pairs, opt.Tolerance)
+	if err != nil {
+		return nil, nil, err
+	}
+	report := newMirrorReport(m, pairs)
+	report.From = "all"
+	var takers []int
+	for w := range in {
+		if in[w] {
+			takers = append(takers, w)
+			report.Copied += len(g.member[w])
+		}
+	}
+	give := &mirrorSource{g: from}
+	if give.tree, err = closest.NewTreeAmong(ctx, from.mesh.Positions, from.mesh.Triangles, func(t [3]int32) bool {
+		return from.usable(int(t[0])) && from.usable(int(t[1])) && from.usable(int(t[2]))
+	}, g.form.Threads); err != nil {
+		return nil, nil, err
+	}
+	hits, err := give.find(ctx, g, takers, m, report, 2*opt.Tolerance)
+	if err != nil {
+		return nil, nil, err
+	}
+	rows := make([]row, len(from.member))
+	for w := range rows {
+		joint, weight := from.rows.Row(w)
+		rows[w] = row{joint, weight}
+	}
+	acc := weights.NewAccumulator(len(target.Skin.Joints))
+	touched := make([]bool, len(in))
+	next := weights.NewRows(len(in))
+	for i, w := 0, 0; w < len(in); w++ {
+		if i == len(takers) || takers[i] != w {
+			next.Append(g.rows.Row(w))
+			continue
+		}
+		if h := hits[i]; h.none() {
+			next.Append(g.rows.Row(w))
+		} else {
+			r := h.row(acc, rows, other)
+			next.Append(r.joint, r.weight)
+			touched[w] = true
+		}
+		i++
+	}
+	r, err := g.finish(ctx, next, touched)
+	return r, report, err
+}
+
+func newMirrorReport(m plane, pairs []Pair) *MirrorReport {
+	r := &MirrorReport{Axis: axisName[m.axis], Plane: m.at, Pairs: pairs}
+	for _, p := range pairs {
+		if p.Doubt != "" {
+			r.Doubtful++
+		}
+	}
+	return r
+}
+
+// row is the row of one vertex.
+type row struct {
+	joint  []uint16
+	weight []float64
+}
+
+func (r row) add(acc *weights.Accumulator, factor float64) {
+	for i, j := range r.joint {
+		acc.Add(j, factor*r.weight[i])
+	}
+}
+
+// addMapped adds the row over the joints' counterparts.
+func (r row) addMapped(acc *weights.Accumulator, other []int, factor float64) {
+	for i, j := range r.joint {
+		acc.Add(uint16(other[j]), factor*r.weight[i])
+	}
+}
+
+// take empties the sum into a row of its own.
+func take(acc *weights.Accumulator) row {
+	one := weights.NewRows(1)
+	acc.Flush(one)
+	return row{one.Joint, one.Weight}
+}
+
+// mirrorHit is where a vertex takes its row from.
+type mirrorHit struct {
+	corner [3]int32
+	bary   [3]float64
+}
+
+func (h *mirrorHit) none() bool { return h.bary == [3]float64{} }
+
+// row is the interpolated row over the joints' counterparts.
+func (h *mirrorHit) row(acc *weights.Accumulator, rows []row, other []int) row {
+	for k, c := range h.corner {
+		if h.bary[k] > 0 {
+			rows[c].addMapped(acc, other, h.bary[k])
+		}
+	}
+	return take(acc)
+}
+
+// mirrorSource is the surface that gives.
+type mirrorSource struct {
+	g    *joined
+	tree *closest.Tree
+}
+
+// find finds for each taker of g, mirrored by m, its place on the source. far is the
+// distance from which on the report counts it.
+func (s *mirrorSource) find(ctx context.Context, g *joined, takers []int, m plane, report *MirrorReport, far float64) ([]mirrorHit, error) {
+	if len(takers) > 0 && s.tree.Len() == 0 {
+		return nil, bad("from", "that side has no surface with weights")
+	}
+	normals, err := mesh.VertexNormalsContext(ctx, g.mesh)
+	if err != nil {
+		return nil, err
+	}
+	box := mesh.Bounds(s.g.mesh.Positions)
+	snap := onPlane * r3.Norm(r3.Sub(box.Max, box.Min)) / 10
+	hits := make([]mirrorHit, len(takers))
+	distance := make([]float64, len(takers))
+	err = forkjoin.Each(ctx, len(takers), g.form.Threads, func() func(int) {
+		return func(i int) {
+			w := takers[i]
+			q := m.point(g.mesh.Positions[w])
+			hit := s.tree.Nearest(q)
+			if hit.Triangle < 0 {
+				return
+			}
+			// Off the surface, a place that faces the same way goes before one that is a
+			// little nearer: the squared distance counts as much as the squared difference of
+			// the normals times the squared distance to the nearest place.
+			if n := normals[w]; hit.DistanceSq > snap*snap && n != (r3.Vec{}) {
+				if h, _ := s.tree.NearestOriented(q, m.flip(n), hit.DistanceSq, math.Inf(1)); h.Triangle >= 0 {
+					hit = h
+				}
+			}
+			h := mirrorHit{s.g.mesh.Triangles[hit.Triangle], hit.Bary}
+			for k, c := range h.corner { // a vertex is itself, without rounding
+				if r3.Norm(r3.Sub(hit.Point, s.g.mesh.Positions[c])) <= snap {
+					h.bary = [3]float64{}
+					h.bary[k] = 1
+					break
+				}
+			}
+			hits[i], distance[i] = h, math.Sqrt(hit.DistanceSq)
+		}
+	})
+	if err != nil {
+		return nil, err
+	}
+	n := 0
+	for i, w := range takers {
+		k := len(g.member[w])
+		report.Farthest = max(report.Farthest, distance[i])
+		report.Mean += distance[i] * float64(k)
+		n += k
+		if distance[i] > far {
+			report.Far += k
+		}
+	}
+	report.Mean /= float64(max(1, n))
+	return hits, nil
+}
