@@ -11,10 +11,10 @@
 package client
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"crypto/tls"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
@@ -25,6 +25,7 @@ import (
 	pb "github.com/selvage/selvage/api/selvage/v1"
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/pass"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials"
@@ -220,6 +221,9 @@ type Request struct {
 	BodyNames []string
 	// Options; Progress is called from the goroutine that called Transfer.
 	Options transfer.AssetOptions
+	// Pass, where not nil, carries over what was changed by hand in the garment since
+	// the last pass.
+	Pass *Pass
 }
 
 // Result of a transfer.
@@ -230,6 +234,10 @@ type Result struct {
 	Summary transfer.Summary
 	// Confidence by vertex.
 	Confidence []float32
+	// Record for the next pass, as a file has it, and what became of the edits; nil
+	// where Request.Pass was.
+	Record []byte
+	Pass   *pass.Summary
 
 	garment *Asset
 }
@@ -251,9 +259,27 @@ func (c *Client) Transfer(ctx context.Context, r Request) (*Result, error) {
 		uploads = append(uploads, r.Garment)
 	}
 	m := &pb.TransferAssetRequest{Body: c.source(r.Body, false), Garment: c.source(r.Garment, true), BodyNames: r.BodyNames, Options: opt}
+	if r.Pass != nil {
+		var more []*Asset
+		if m.Pass, more, err = c.passInput(r.Pass); err != nil {
+			return nil, err
+		}
+		uploads = append(uploads, more...)
+	}
 	return attempt(ctx, c.retry, func() (*Result, error) {
 		return withUploads(ctx, c, uploads, func() (*Result, error) { return c.transfer(ctx, m, r) })
 	})
+}
+
+var (
+	errMore     = errors.New("the server sent more than it announced")
+	errNotWhole = errors.New("the server's answer is not whole")
+)
+
+// isWhole reports whether data is what was announced.
+func isWhole(data []byte, size int64, sum []byte) bool {
+	have := sha256.Sum256(data)
+	return int64(len(data)) == size && bytes.Equal(have[:], sum)
 }
 
 func (c *Client) transfer(ctx context.Context, m *pb.TransferAssetRequest, r Request) (*Result, error) {
@@ -266,6 +292,7 @@ func (c *Client) transfer(ctx context.Context, m *pb.TransferAssetRequest, r Req
 	out := &Result{garment: r.Garment}
 	var head *pb.TransferAssetResult
 	var confidence []byte
+	edits := passAnswer{wanted: r.Pass != nil}
 	for {
 		part, err := stream.Recv()
 		if errors.Is(err, io.EOF) {
@@ -286,15 +313,21 @@ func (c *Client) transfer(ctx context.Context, m *pb.TransferAssetRequest, r Req
 			out.GLB = append(out.GLB, x.Content...)
 		case *pb.TransferAssetResponse_Confidence:
 			confidence = append(confidence, x.Confidence...)
+		case *pb.TransferAssetResponse_Pass:
+			edits.add(x.Pass)
+		case *pb.TransferAssetResponse_Record:
+			edits.record = append(edits.record, x.Record...)
 		}
 		// What comes is bounded by what was announced.
-		if int64(len(out.GLB)) > head.GetSizeBytes() || int64(len(confidence)) > 4*head.GetConfidenceCount() {
-			return nil, errors.New("the server sent more than it announced")
+		if int64(len(out.GLB)) > head.GetSizeBytes() || int64(len(confidence)) > 4*head.GetConfidenceCount() || int64(len(edits.record)) > head.GetRecordSizeBytes() {
+			return nil, errMore
 		}
 	}
-	sum := sha256.Sum256(out.GLB)
-	if head == nil || int64(len(out.GLB)) != head.GetSizeBytes() || hex.EncodeToString(sum[:]) != hex.EncodeToString(head.GetSha256()) {
-		return nil, errors.New("the server's answer is not whole")
+	if head == nil || !isWhole(out.GLB, head.GetSizeBytes(), head.GetSha256()) {
+		return nil, errNotWhole
+	}
+	if out.Record, out.Pass, err = edits.finish(head.GetRecordSizeBytes(), head.GetRecordSha256()); err != nil {
+		return nil, err
 	}
 	out.Confidence, err = convert.UnpackConfidence(confidence)
 	return out, err

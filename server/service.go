@@ -110,8 +110,13 @@ func (s *Server) UploadAsset(stream grpc.ClientStreamingServer[pb.UploadAssetReq
 			return err
 		}
 	}
-	// Only the outline is decoded here, a few times the length of the JSON.
-	t, err := s.admission.acquire(ctx, 8*min(sizing.JSONLength(u.head, u.size), s.textLimit()))
+	// Only the outline is decoded here, a few times the length of the JSON; of a record
+	// only its head.
+	need := 8 * min(sizing.JSONLength(u.head, u.size), s.textLimit())
+	if convert.IsPass(u.head) {
+		need = 0
+	}
+	t, err := s.admission.acquire(ctx, need)
 	if err != nil {
 		return err
 	}
@@ -236,7 +241,11 @@ func (s *Server) resolve(ctx context.Context, m *pb.AssetSource, field, fallback
 			return nil, &convert.FieldError{Field: field + ".content", What: "is empty"}
 		}
 		x.content, x.id = from.Content, sha256.Sum256(from.Content)
-		x.outline, err = sizing.Of(from.Content)
+		if convert.IsPass(from.Content) {
+			x.outline, err = recordOutline(from.Content, int64(len(from.Content)))
+		} else {
+			x.outline, err = sizing.Of(from.Content)
+		}
 	default:
 		return nil, &convert.FieldError{Field: field, What: "has neither asset nor content"}
 	}
@@ -300,6 +309,15 @@ func (s *Server) options(m *pb.Options) (transfer.AssetOptions, error) {
 		{"deny_joints", o.DenyJoints}, {"garment_names", o.Garments.Names}, {"keep_joints", o.KeepJoints},
 	} {
 		if err := checkGlobs(l.globs, "options."+l.field); err != nil {
+			return o, err
+		}
+	}
+	from, to := make([]string, len(o.JointMap)), make([]string, len(o.JointMap))
+	for k, r := range o.JointMap {
+		from[k], to[k] = r.From, r.To
+	}
+	for _, names := range [][]string{from, to} {
+		if err := checkGlobs(names, "options.joint_map"); err != nil {
 			return o, err
 		}
 	}
@@ -421,7 +439,11 @@ func (s *Server) TransferAsset(m *pb.TransferAssetRequest, stream grpc.ServerStr
 	if !s.bodies.Has(bodyKey(body, m.GetBodyNames())) {
 		need += 2 * body.outline.BodyBytes()
 	}
-	t, err := s.admission.acquire(ctx, need)
+	edits, err := s.resolvePass(ctx, m.GetPass(), body, garment)
+	if err != nil {
+		return err
+	}
+	t, err := s.admission.acquire(ctx, need+edits.bytes())
 	if err != nil {
 		return err
 	}
@@ -440,7 +462,7 @@ func (s *Server) TransferAsset(m *pb.TransferAssetRequest, stream grpc.ServerStr
 		}
 		progress.tell(stage, done)
 	}
-	file, result, err := s.transferAsset(ctx, body, m.GetBodyNames(), garment, opt)
+	file, result, err := s.transferAsset(ctx, body, m.GetBodyNames(), garment, edits, opt)
 	if e := progress.stop(); err == nil {
 		err = e
 	}
@@ -456,6 +478,7 @@ func (s *Server) TransferAsset(m *pb.TransferAssetRequest, stream grpc.ServerStr
 		confidence = convert.PackConfidence(result.Confidence)
 		head.ConfidenceCount = int64(len(result.Confidence))
 	}
+	head.RecordSizeBytes, head.RecordSha256 = edits.recordSize()
 	if err := send(&pb.TransferAssetResponse{Part: &pb.TransferAssetResponse_Result{Result: head}}); err != nil {
 		return err
 	}
@@ -466,6 +489,19 @@ func (s *Server) TransferAsset(m *pb.TransferAssetRequest, stream grpc.ServerStr
 	}
 	for chunk := range chunks(confidence) {
 		if err := send(&pb.TransferAssetResponse{Part: &pb.TransferAssetResponse_Confidence{Confidence: chunk}}); err != nil {
+			return err
+		}
+	}
+	if edits == nil {
+		return nil
+	}
+	for _, part := range convert.PassSummaryParts(&edits.summary) {
+		if err := send(&pb.TransferAssetResponse{Part: &pb.TransferAssetResponse_Pass{Pass: part}}); err != nil {
+			return err
+		}
+	}
+	for chunk := range chunks(edits.packed) {
+		if err := send(&pb.TransferAssetResponse{Part: &pb.TransferAssetResponse_Record{Record: chunk}}); err != nil {
 			return err
 		}
 	}
@@ -496,8 +532,9 @@ func (f *hashedFile) Write(p []byte) (int, error) {
 	return f.Buffer.Write(p)
 }
 
-// transferAsset computes; the caller holds a ticket.
-func (s *Server) transferAsset(ctx context.Context, body *source, names []string, garment *source, opt transfer.AssetOptions) (*hashedFile, *transfer.Result, error) {
+// transferAsset computes, where edits is not nil as a pass; the caller holds a
+// ticket.
+func (s *Server) transferAsset(ctx context.Context, body *source, names []string, garment *source, edits *passCall, opt transfer.AssetOptions) (*hashedFile, *transfer.Result, error) {
 	b, err := s.body(ctx, body, names, opt.Threads)
 	if err != nil {
 		return nil, nil, err
@@ -511,11 +548,19 @@ func (s *Server) transferAsset(ctx context.Context, body *source, names []string
 		return nil, nil, err
 	}
 	s.metrics.transferred(&r.Summary)
-	file := &hashedFile{sum: sha256.New()}
-	if err := out.WithContext(ctx).Encode(file); err != nil {
-		return nil, nil, err
+	if edits != nil {
+		if out, r, err = edits.run(ctx, s, out, r, opt); err != nil {
+			return nil, nil, err
+		}
 	}
-	return file, r, nil
+	file, err := encode(ctx, out)
+	return file, r, err
+}
+
+// encode writes an asset into memory.
+func encode(ctx context.Context, a *gltfio.Asset) (*hashedFile, error) {
+	file := &hashedFile{sum: sha256.New()}
+	return file, a.WithContext(ctx).Encode(file)
 }
 
 // arrayBody is a body of arrays and what is made ready of it.
@@ -556,6 +601,7 @@ func (s *Server) transferArrays(ctx context.Context, m *pb.TransferArraysRequest
 		set   bool
 	}{
 		{"garment_names", len(opt.Garments.Names) > 0}, {"keep_joints", len(opt.KeepJoints) > 0}, {"plain_rows", opt.PlainRows},
+		{"skin", opt.Skin != transfer.SkinBody},
 	} {
 		if x.set {
 			return nil, nil, &convert.FieldError{Field: "options." + x.field, What: "is for transfers by asset only"}

@@ -13,6 +13,7 @@ import (
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/pass"
 	"github.com/selvage/selvage/transfer/weights"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
@@ -44,6 +45,7 @@ func statusOf(err error) *status.Status {
 		index    *mesh.IndexError
 		position *mesh.PositionError
 		row      *weights.RowError
+		record   *pass.RecordError
 		missing  *notFoundError
 		over     *overloadError
 		limit    *limitError
@@ -78,6 +80,8 @@ func statusOf(err error) *status.Status {
 		return with(codes.InvalidArgument, position.Error(), info("MESH_INVALID"))
 	case errors.As(err, &row):
 		return with(codes.InvalidArgument, row.Error(), info("ROWS_INVALID"))
+	case errors.As(err, &record):
+		return with(codes.InvalidArgument, record.Error(), info("RECORD_INVALID"))
 	case errors.As(err, &missing):
 		return with(codes.NotFound, missing.Error(), info("ASSET_NOT_FOUND"),
 			&errdetails.ResourceInfo{ResourceType: "Asset", ResourceName: missing.name, Description: missing.Error()})

@@ -20,6 +20,7 @@ import (
 	"strings"
 	"sync"
 
+	"github.com/selvage/selvage/api/convert"
 	"github.com/selvage/selvage/server/internal/sizing"
 )
 
@@ -360,7 +361,7 @@ type upload struct {
 	file *os.File
 	hash hash.Hash
 	got  int64
-	head []byte // the first 20 bytes
+	head []byte // the first bytes, as many as tell what the file is
 }
 
 // begin opens an upload of size bytes with hash id. Call commit or abort.
@@ -393,7 +394,7 @@ func (u *upload) write(chunk []byte) error {
 		return &uploadError{fmt.Sprintf("more bytes than the %d announced", u.size)}
 	}
 	u.got += int64(len(chunk))
-	if n := 20 - len(u.head); n > 0 {
+	if n := convert.PassHead - len(u.head); n > 0 {
 		u.head = append(u.head, chunk[:min(n, len(chunk))]...)
 	}
 	u.hash.Write(chunk)
@@ -419,6 +420,9 @@ func (u *upload) check(ctx context.Context, textLimit int64) (sizing.Outline, er
 	}
 	if digest(u.hash.Sum(nil)) != u.id {
 		return sizing.Outline{}, &uploadError{"the bytes do not have the announced hash"}
+	}
+	if convert.IsPass(u.head) {
+		return recordOutline(u.head, u.size)
 	}
 	if _, err := u.file.Seek(0, io.SeekStart); err != nil {
 		return sizing.Outline{}, err

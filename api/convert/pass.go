@@ -101,35 +101,53 @@ func UnpackPass(file []byte) (*pass.Record, error) {
 	return passFromProto(m)
 }
 
-// openPass returns the message of a record's file.
-func openPass(file []byte) ([]byte, error) {
-	if len(file) < len(passMagic) || string(file[:len(passMagic)]) != passMagic {
-		return nil, passFault("is not one: it does not start with %s", passMagic)
+// PassHead is the number of bytes at the start of a record's file that tell it from
+// other files.
+const PassHead = passHead
+
+// IsPass reports whether a file that starts with head is a record's.
+func IsPass(head []byte) bool { return bytes.HasPrefix(head, []byte(passMagic)) }
+
+// PassSize returns how many bytes the message in a record's file has, by the file's
+// first PassHead bytes; size is the whole file's. Errors: *pass.RecordError.
+func PassSize(head []byte, size int64) (int64, error) {
+	if !IsPass(head) {
+		return 0, passFault("is not one: it does not start with %s", passMagic)
 	}
-	if len(file) < passHead {
-		return nil, passFault("is cut off: %d bytes are no head of one", len(file))
+	if len(head) < passHead || size < passHead {
+		return 0, passFault("is cut off: %d bytes are no head of one", len(head))
 	}
-	version, size, packed := little.Uint64(file[8:]), little.Uint64(file[16:]), little.Uint64(file[24:])
-	body := file[passHead:]
+	version, raw, packed := little.Uint64(head[8:]), little.Uint64(head[16:]), little.Uint64(head[24:])
 	switch {
 	case version != passVersion:
-		return nil, passFault("has layout %d; only layout %d can be read", version, passVersion)
-	case packed != uint64(len(body)):
-		return nil, passFault("is cut off or has something behind it: the head says %d bytes, there are %d", packed, len(body))
-	case sha256.Sum256(body) != [sha256.Size]byte(file[32:passHead]):
+		return 0, passFault("has layout %d; only layout %d can be read", version, passVersion)
+	case packed != uint64(size-passHead):
+		return 0, passFault("is cut off or has something behind it: the head says %d bytes, there are %d", packed, size-passHead)
+	case raw > MaxPassBytes || raw > maxDeflate*packed:
+		return 0, passFault("says that it holds %d bytes, which it cannot", raw)
+	}
+	return int64(raw), nil
+}
+
+// openPass returns the message of a record's file.
+func openPass(file []byte) ([]byte, error) {
+	size, err := PassSize(file, int64(len(file)))
+	if err != nil {
+		return nil, err
+	}
+	body := file[passHead:]
+	if sha256.Sum256(body) != [sha256.Size]byte(file[32:passHead]) {
 		return nil, passFault("is damaged: its sum does not match")
-	case size > MaxPassBytes || size > maxDeflate*packed:
-		return nil, passFault("says that it holds %d bytes, which it cannot", size)
 	}
 	z, err := zlib.NewReader(bytes.NewReader(body))
 	if err != nil {
 		return nil, passFault("is damaged: %v", err)
 	}
-	raw, err := io.ReadAll(io.LimitReader(z, int64(size)+1))
+	raw, err := io.ReadAll(io.LimitReader(z, size+1))
 	if err != nil {
 		return nil, passFault("is damaged: %v", err)
 	}
-	if uint64(len(raw)) != size {
+	if int64(len(raw)) != size {
 		return nil, passFault("says that it holds %d bytes, and does not", size)
 	}
 	return raw, nil

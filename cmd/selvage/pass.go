@@ -48,19 +48,18 @@ func (c *conflictFlags) into(in *pass.Input) error {
 		if err != nil {
 			return usageError{fmt.Errorf("--conflict-rule: %w", err)}
 		}
-		rule, mask := pass.Rule{Choice: choice}, ""
+		rule := pass.Rule{Choice: choice}
 		switch kind {
 		case "joint":
 			rule.Joint = name
 		case "garment":
 			rule.Garment = name
 		case "mask":
-			mask = name
+			rule.MaskAttribute = name
 		default:
 			return bad
 		}
 		in.Policy.Rules = append(in.Policy.Rules, rule)
-		in.MaskAttributes = append(in.MaskAttributes, mask)
 	}
 	if err := in.Policy.Validate(); err != nil {
 		return usageError{fmt.Errorf("--conflict-rule: %w", err)}

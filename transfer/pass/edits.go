@@ -2,7 +2,6 @@ package pass
 
 import (
 	"context"
-	"fmt"
 	"math"
 
 	"github.com/selvage/selvage/transfer/mesh"
@@ -70,7 +69,7 @@ func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Fou
 	}
 	joints, toUnion := joinJoints(rec.Joints, current.Joints)
 	if len(joints) > math.MaxUint16+1 {
-		return nil, fmt.Errorf("%s: %d joints together with the record's", current.Name, len(joints))
+		return nil, recordFault("its joints and those of %s are %d together, more than %d", current.Name, len(joints), math.MaxUint16+1)
 	}
 	rows := toUnion.Rows(current.Rows)
 	f := &Found{Mesh: current.Mesh, Joints: joints, Edits: newEdits(), Current: rows, Rows: rec.Rows}

@@ -33,13 +33,10 @@ type Input struct {
 	// Options that New was made with: its Garments pick the meshes of New and
 	// Current, its Format and MaxInfluences the form of the rows.
 	Options transfer.AssetOptions
-	// Policy for conflicts. A rule's mask comes from MaskAttributes where that names
-	// one.
+	// Policy for conflicts.
 	Policy Policy
-	// MaskAttributes names, by rule of Policy, an attribute of one number a vertex:
-	// the rule is for vertices with 0.5 or more. Empty: the rule's own Mask.
-	MaskAttributes []string
-	// LockAttribute names such an attribute for vertices that keep their current row.
+	// LockAttribute names an attribute of one number a vertex: vertices with 0.5 or
+	// more keep their current row.
 	LockAttribute string
 	// Program, GarmentSum and BodySum go into the record.
 	Program             string
@@ -190,9 +187,9 @@ func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface
 	}
 	o := MergeOptions{Garment: in.Garment, Policy: in.Policy, MaxInfluences: opt.MaxInfluences, Format: opt.Format, Welded: weld.ToWelded, Current: moved.Current}
 	o.Policy.Rules = slices.Clone(o.Policy.Rules)
-	for i, name := range in.MaskAttributes {
-		if name != "" && i < len(o.Policy.Rules) {
-			if o.Policy.Rules[i].Mask, err = in.mask(ctx, name, read, opt); err != nil {
+	for i := range o.Policy.Rules {
+		if r := &o.Policy.Rules[i]; r.MaskAttribute != "" {
+			if r.Mask, err = in.mask(ctx, r.MaskAttribute, read, opt); err != nil {
 				return nil, err
 			}
 		}

@@ -56,6 +56,9 @@ type Rule struct {
 	Joint string
 	// Mask marks the vertices of the new garment that the rule is for; nil: all.
 	Mask []bool
+	// MaskAttribute, where it is not empty, names an attribute of one number a vertex
+	// that Run makes Mask of: vertices with 0.5 or more.
+	MaskAttribute string
 	// Choice is what is done.
 	Choice Choice
 }

@@ -23,10 +23,10 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
-// Asset is a glTF 2.0 file that the server holds. Its bytes never change: the
-// name is their hash. The server may drop assets, least recently used first, to
-// stay within its budget; a call that names a dropped asset gets NOT_FOUND and
-// the caller uploads it again.
+// Asset is a glTF 2.0 file, or the record of a pass (pass.proto), that the server
+// holds. Its bytes never change: the name is their hash. The server may drop assets,
+// least recently used first, to stay within its budget; a call that names a dropped
+// asset gets NOT_FOUND and the caller uploads it again.
 type Asset struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Resource name: "assets/" and the SHA-256 of the bytes, 64 lower-case

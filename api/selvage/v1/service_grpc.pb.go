@@ -36,6 +36,8 @@ const (
 	SelvageService_TransferArrays_FullMethodName       = "/selvage.v1.SelvageService/TransferArrays"
 	SelvageService_StreamTransferArrays_FullMethodName = "/selvage.v1.SelvageService/StreamTransferArrays"
 	SelvageService_CheckPoses_FullMethodName           = "/selvage.v1.SelvageService/CheckPoses"
+	SelvageService_MergePass_FullMethodName            = "/selvage.v1.SelvageService/MergePass"
+	SelvageService_DiffRows_FullMethodName             = "/selvage.v1.SelvageService/DiffRows"
 	SelvageService_GetServerInfo_FullMethodName        = "/selvage.v1.SelvageService/GetServerInfo"
 )
 
@@ -79,6 +81,13 @@ type SelvageServiceClient interface {
 	// and poses as they come, then the report. RESOURCE_EXHAUSTED where the plan makes
 	// more poses, or the poses more findings, than the server takes.
 	CheckPoses(ctx context.Context, in *CheckPosesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[CheckPosesResponse], error)
+	// Carries edits by hand over to a new transfer's garment, as TransferAsset with a
+	// pass does in one step. INVALID_ARGUMENT with the reason RECORD_INVALID where the
+	// record cannot be used.
+	MergePass(ctx context.Context, in *MergePassRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[MergePassResponse], error)
+	// Says what changed between two weighted assets, and which garments a change of the
+	// body touches.
+	DiffRows(ctx context.Context, in *DiffRowsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[DiffRowsResponse], error)
 	// Returns the server's version and limits.
 	GetServerInfo(ctx context.Context, in *GetServerInfoRequest, opts ...grpc.CallOption) (*ServerInfo, error)
 }
@@ -205,6 +214,44 @@ func (c *selvageServiceClient) CheckPoses(ctx context.Context, in *CheckPosesReq
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type SelvageService_CheckPosesClient = grpc.ServerStreamingClient[CheckPosesResponse]
 
+func (c *selvageServiceClient) MergePass(ctx context.Context, in *MergePassRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[MergePassResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &SelvageService_ServiceDesc.Streams[4], SelvageService_MergePass_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[MergePassRequest, MergePassResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type SelvageService_MergePassClient = grpc.ServerStreamingClient[MergePassResponse]
+
+func (c *selvageServiceClient) DiffRows(ctx context.Context, in *DiffRowsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[DiffRowsResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &SelvageService_ServiceDesc.Streams[5], SelvageService_DiffRows_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[DiffRowsRequest, DiffRowsResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type SelvageService_DiffRowsClient = grpc.ServerStreamingClient[DiffRowsResponse]
+
 func (c *selvageServiceClient) GetServerInfo(ctx context.Context, in *GetServerInfoRequest, opts ...grpc.CallOption) (*ServerInfo, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ServerInfo)
@@ -255,6 +302,13 @@ type SelvageServiceServer interface {
 	// and poses as they come, then the report. RESOURCE_EXHAUSTED where the plan makes
 	// more poses, or the poses more findings, than the server takes.
 	CheckPoses(*CheckPosesRequest, grpc.ServerStreamingServer[CheckPosesResponse]) error
+	// Carries edits by hand over to a new transfer's garment, as TransferAsset with a
+	// pass does in one step. INVALID_ARGUMENT with the reason RECORD_INVALID where the
+	// record cannot be used.
+	MergePass(*MergePassRequest, grpc.ServerStreamingServer[MergePassResponse]) error
+	// Says what changed between two weighted assets, and which garments a change of the
+	// body touches.
+	DiffRows(*DiffRowsRequest, grpc.ServerStreamingServer[DiffRowsResponse]) error
 	// Returns the server's version and limits.
 	GetServerInfo(context.Context, *GetServerInfoRequest) (*ServerInfo, error)
 	mustEmbedUnimplementedSelvageServiceServer()
@@ -293,6 +347,12 @@ func (UnimplementedSelvageServiceServer) StreamTransferArrays(grpc.BidiStreaming
 }
 func (UnimplementedSelvageServiceServer) CheckPoses(*CheckPosesRequest, grpc.ServerStreamingServer[CheckPosesResponse]) error {
 	return status.Error(codes.Unimplemented, "method CheckPoses not implemented")
+}
+func (UnimplementedSelvageServiceServer) MergePass(*MergePassRequest, grpc.ServerStreamingServer[MergePassResponse]) error {
+	return status.Error(codes.Unimplemented, "method MergePass not implemented")
+}
+func (UnimplementedSelvageServiceServer) DiffRows(*DiffRowsRequest, grpc.ServerStreamingServer[DiffRowsResponse]) error {
+	return status.Error(codes.Unimplemented, "method DiffRows not implemented")
 }
 func (UnimplementedSelvageServiceServer) GetServerInfo(context.Context, *GetServerInfoRequest) (*ServerInfo, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetServerInfo not implemented")
@@ -444,6 +504,28 @@ func _SelvageService_CheckPoses_Handler(srv interface{}, stream grpc.ServerStrea
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type SelvageService_CheckPosesServer = grpc.ServerStreamingServer[CheckPosesResponse]
 
+func _SelvageService_MergePass_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(MergePassRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(SelvageServiceServer).MergePass(m, &grpc.GenericServerStream[MergePassRequest, MergePassResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type SelvageService_MergePassServer = grpc.ServerStreamingServer[MergePassResponse]
+
+func _SelvageService_DiffRows_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(DiffRowsRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(SelvageServiceServer).DiffRows(m, &grpc.GenericServerStream[DiffRowsRequest, DiffRowsResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type SelvageService_DiffRowsServer = grpc.ServerStreamingServer[DiffRowsResponse]
+
 func _SelvageService_GetServerInfo_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetServerInfoRequest)
 	if err := dec(in); err != nil {
@@ -514,6 +596,16 @@ var SelvageService_ServiceDesc = grpc.ServiceDesc{
 		{
 			StreamName:    "CheckPoses",
 			Handler:       _SelvageService_CheckPoses_Handler,
+			ServerStreams: true,
+		},
+		{
+			StreamName:    "MergePass",
+			Handler:       _SelvageService_MergePass_Handler,
+			ServerStreams: true,
+		},
+		{
+			StreamName:    "DiffRows",
+			Handler:       _SelvageService_DiffRows_Handler,
 			ServerStreams: true,
 		},
 	},

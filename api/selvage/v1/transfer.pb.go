@@ -144,8 +144,11 @@ type TransferAssetRequest struct {
 	Options *Options `protobuf:"bytes,4,opt,name=options,proto3" json:"options,omitempty"`
 	// Leaves TransferAssetResponse.confidence out.
 	OmitConfidence bool `protobuf:"varint,5,opt,name=omit_confidence,json=omitConfidence,proto3" json:"omit_confidence,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Carries over what was changed by hand in the garment since the last pass.
+	// Missing: nothing is carried over, and no record comes.
+	Pass          *PassInput `protobuf:"bytes,6,opt,name=pass,proto3" json:"pass,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *TransferAssetRequest) Reset() {
@@ -213,8 +216,17 @@ func (x *TransferAssetRequest) GetOmitConfidence() bool {
 	return false
 }
 
+func (x *TransferAssetRequest) GetPass() *PassInput {
+	if x != nil {
+		return x.Pass
+	}
+	return nil
+}
+
 // TransferAssetResponse is one message of the answer, in this order: any number
-// of progress, one result, the content in chunks, the confidence in chunks.
+// of progress, one result, the content in chunks, the confidence in chunks; with
+// TransferAssetRequest.pass also the summary of the pass in parts and the record in
+// chunks.
 type TransferAssetResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// What this message carries.
@@ -225,6 +237,8 @@ type TransferAssetResponse struct {
 	//	*TransferAssetResponse_Result
 	//	*TransferAssetResponse_Content
 	//	*TransferAssetResponse_Confidence
+	//	*TransferAssetResponse_Pass
+	//	*TransferAssetResponse_Record
 	Part          isTransferAssetResponse_Part `protobuf_oneof:"part"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -303,6 +317,24 @@ func (x *TransferAssetResponse) GetConfidence() []byte {
 	return nil
 }
 
+func (x *TransferAssetResponse) GetPass() *PassSummary {
+	if x != nil {
+		if x, ok := x.Part.(*TransferAssetResponse_Pass); ok {
+			return x.Pass
+		}
+	}
+	return nil
+}
+
+func (x *TransferAssetResponse) GetRecord() []byte {
+	if x != nil {
+		if x, ok := x.Part.(*TransferAssetResponse_Record); ok {
+			return x.Record
+		}
+	}
+	return nil
+}
+
 type isTransferAssetResponse_Part interface {
 	isTransferAssetResponse_Part()
 }
@@ -328,6 +360,16 @@ type TransferAssetResponse_Confidence struct {
 	Confidence []byte `protobuf:"bytes,4,opt,name=confidence,proto3,oneof"`
 }
 
+type TransferAssetResponse_Pass struct {
+	// What became of the edits, in parts of about 1 MiB.
+	Pass *PassSummary `protobuf:"bytes,5,opt,name=pass,proto3,oneof"`
+}
+
+type TransferAssetResponse_Record struct {
+	// The next bytes of the record for the next pass, at most 1 MiB.
+	Record []byte `protobuf:"bytes,6,opt,name=record,proto3,oneof"`
+}
+
 func (*TransferAssetResponse_Progress) isTransferAssetResponse_Part() {}
 
 func (*TransferAssetResponse_Result) isTransferAssetResponse_Part() {}
@@ -335,6 +377,10 @@ func (*TransferAssetResponse_Result) isTransferAssetResponse_Part() {}
 func (*TransferAssetResponse_Content) isTransferAssetResponse_Part() {}
 
 func (*TransferAssetResponse_Confidence) isTransferAssetResponse_Part() {}
+
+func (*TransferAssetResponse_Pass) isTransferAssetResponse_Part() {}
+
+func (*TransferAssetResponse_Record) isTransferAssetResponse_Part() {}
 
 // TransferAssetResult says what was done and what bytes follow.
 type TransferAssetResult struct {
@@ -347,8 +393,12 @@ type TransferAssetResult struct {
 	Sha256 []byte `protobuf:"bytes,3,opt,name=sha256,proto3" json:"sha256,omitempty"`
 	// Number of confidences that follow; 0 where they were left out.
 	ConfidenceCount int64 `protobuf:"varint,4,opt,name=confidence_count,json=confidenceCount,proto3" json:"confidence_count,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// Number of bytes of the record that follows; 0 where no pass was asked for.
+	RecordSizeBytes int64 `protobuf:"varint,5,opt,name=record_size_bytes,json=recordSizeBytes,proto3" json:"record_size_bytes,omitempty"`
+	// SHA-256 of the record: 32 bytes; empty where there is none.
+	RecordSha256  []byte `protobuf:"bytes,6,opt,name=record_sha256,json=recordSha256,proto3" json:"record_sha256,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *TransferAssetResult) Reset() {
@@ -407,6 +457,20 @@ func (x *TransferAssetResult) GetConfidenceCount() int64 {
 		return x.ConfidenceCount
 	}
 	return 0
+}
+
+func (x *TransferAssetResult) GetRecordSizeBytes() int64 {
+	if x != nil {
+		return x.RecordSizeBytes
+	}
+	return 0
+}
+
+func (x *TransferAssetResult) GetRecordSha256() []byte {
+	if x != nil {
+		return x.RecordSha256
+	}
+	return nil
 }
 
 // Progress of a transfer. Messages may be left out where the reader is slow.
@@ -497,7 +561,10 @@ type Summary struct {
 	// Seconds spent by stage.
 	Seconds map[string]float64 `protobuf:"bytes,14,rep,name=seconds,proto3" json:"seconds,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"fixed64,2,opt,name=value"`
 	// Seconds in all.
-	TotalSeconds  float64 `protobuf:"fixed64,15,opt,name=total_seconds,json=totalSeconds,proto3" json:"total_seconds,omitempty"`
+	TotalSeconds float64 `protobuf:"fixed64,15,opt,name=total_seconds,json=totalSeconds,proto3" json:"total_seconds,omitempty"`
+	// The joint map's table where there is one: every joint of the body where the
+	// garment keeps its skin, else the joints that a rule names.
+	JointMap      []*JointMapping `protobuf:"bytes,16,rep,name=joint_map,json=jointMap,proto3" json:"joint_map,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -637,7 +704,105 @@ func (x *Summary) GetTotalSeconds() float64 {
 	return 0
 }
 
-// PoseOffset is a limb whose direction in the garment differs from the body's.
+func (x *Summary) GetJointMap() []*JointMapping {
+	if x != nil {
+		return x.JointMap
+	}
+	return nil
+}
+
+// JointMapping is one line of the table of a joint map.
+type JointMapping struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Joint of the body.
+	Joint string `protobuf:"bytes,1,opt,name=joint,proto3" json:"joint,omitempty"`
+	// Joint that takes its weight.
+	To string `protobuf:"bytes,2,opt,name=to,proto3" json:"to,omitempty"`
+	// How it was found: "rule", "name", "ancestor" or "nearest".
+	How string `protobuf:"bytes,3,opt,name=how,proto3" json:"how,omitempty"`
+	// Distance between the two in the default pose, metres.
+	Distance float64 `protobuf:"fixed64,4,opt,name=distance,proto3" json:"distance,omitempty"`
+	// Weight that went this way: the mean over the garment's vertices.
+	Weight float64 `protobuf:"fixed64,5,opt,name=weight,proto3" json:"weight,omitempty"`
+	// Why to look twice; empty where nothing is doubtful.
+	Doubt         string `protobuf:"bytes,6,opt,name=doubt,proto3" json:"doubt,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *JointMapping) Reset() {
+	*x = JointMapping{}
+	mi := &file_selvage_v1_transfer_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *JointMapping) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*JointMapping) ProtoMessage() {}
+
+func (x *JointMapping) ProtoReflect() protoreflect.Message {
+	mi := &file_selvage_v1_transfer_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use JointMapping.ProtoReflect.Descriptor instead.
+func (*JointMapping) Descriptor() ([]byte, []int) {
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *JointMapping) GetJoint() string {
+	if x != nil {
+		return x.Joint
+	}
+	return ""
+}
+
+func (x *JointMapping) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+func (x *JointMapping) GetHow() string {
+	if x != nil {
+		return x.How
+	}
+	return ""
+}
+
+func (x *JointMapping) GetDistance() float64 {
+	if x != nil {
+		return x.Distance
+	}
+	return 0
+}
+
+func (x *JointMapping) GetWeight() float64 {
+	if x != nil {
+		return x.Weight
+	}
+	return 0
+}
+
+func (x *JointMapping) GetDoubt() string {
+	if x != nil {
+		return x.Doubt
+	}
+	return ""
+}
+
+// PoseOffset is a limb that stands otherwise in the garment than in the body.
 type PoseOffset struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Name of the joint.
@@ -645,14 +810,19 @@ type PoseOffset struct {
 	// Angle between the two, degrees.
 	Degrees float64 `protobuf:"fixed64,2,opt,name=degrees,proto3" json:"degrees,omitempty"`
 	// Whether the matching corrected it.
-	Corrected     bool `protobuf:"varint,3,opt,name=corrected,proto3" json:"corrected,omitempty"`
+	Corrected bool `protobuf:"varint,3,opt,name=corrected,proto3" json:"corrected,omitempty"`
+	// How far the joint's place differs, metres.
+	Shift float64 `protobuf:"fixed64,4,opt,name=shift,proto3" json:"shift,omitempty"`
+	// Size of the garment's limb as a multiple of the body's; 0 where it was not
+	// measured.
+	Scale         float64 `protobuf:"fixed64,5,opt,name=scale,proto3" json:"scale,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PoseOffset) Reset() {
 	*x = PoseOffset{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[5]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -664,7 +834,7 @@ func (x *PoseOffset) String() string {
 func (*PoseOffset) ProtoMessage() {}
 
 func (x *PoseOffset) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[5]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -677,7 +847,7 @@ func (x *PoseOffset) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PoseOffset.ProtoReflect.Descriptor instead.
 func (*PoseOffset) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{5}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *PoseOffset) GetJoint() string {
@@ -701,6 +871,20 @@ func (x *PoseOffset) GetCorrected() bool {
 	return false
 }
 
+func (x *PoseOffset) GetShift() float64 {
+	if x != nil {
+		return x.Shift
+	}
+	return 0
+}
+
+func (x *PoseOffset) GetScale() float64 {
+	if x != nil {
+		return x.Scale
+	}
+	return 0
+}
+
 // TransferArraysRequest gives a garment, as arrays, the body's weights.
 type TransferArraysRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -722,7 +906,7 @@ type TransferArraysRequest struct {
 
 func (x *TransferArraysRequest) Reset() {
 	*x = TransferArraysRequest{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[6]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -734,7 +918,7 @@ func (x *TransferArraysRequest) String() string {
 func (*TransferArraysRequest) ProtoMessage() {}
 
 func (x *TransferArraysRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[6]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -747,7 +931,7 @@ func (x *TransferArraysRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransferArraysRequest.ProtoReflect.Descriptor instead.
 func (*TransferArraysRequest) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{6}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *TransferArraysRequest) GetBody() isTransferArraysRequest_Body {
@@ -825,7 +1009,7 @@ type BodyArrays struct {
 
 func (x *BodyArrays) Reset() {
 	*x = BodyArrays{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[7]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -837,7 +1021,7 @@ func (x *BodyArrays) String() string {
 func (*BodyArrays) ProtoMessage() {}
 
 func (x *BodyArrays) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[7]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -850,7 +1034,7 @@ func (x *BodyArrays) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BodyArrays.ProtoReflect.Descriptor instead.
 func (*BodyArrays) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{7}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *BodyArrays) GetDisplayName() string {
@@ -896,7 +1080,7 @@ type GarmentArrays struct {
 
 func (x *GarmentArrays) Reset() {
 	*x = GarmentArrays{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[8]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -908,7 +1092,7 @@ func (x *GarmentArrays) String() string {
 func (*GarmentArrays) ProtoMessage() {}
 
 func (x *GarmentArrays) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[8]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -921,7 +1105,7 @@ func (x *GarmentArrays) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GarmentArrays.ProtoReflect.Descriptor instead.
 func (*GarmentArrays) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{8}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *GarmentArrays) GetDisplayName() string {
@@ -961,7 +1145,7 @@ type MeshArrays struct {
 
 func (x *MeshArrays) Reset() {
 	*x = MeshArrays{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[9]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -973,7 +1157,7 @@ func (x *MeshArrays) String() string {
 func (*MeshArrays) ProtoMessage() {}
 
 func (x *MeshArrays) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[9]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -986,7 +1170,7 @@ func (x *MeshArrays) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MeshArrays.ProtoReflect.Descriptor instead.
 func (*MeshArrays) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{9}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *MeshArrays) GetPositions() []byte {
@@ -1027,7 +1211,7 @@ type RowArrays struct {
 
 func (x *RowArrays) Reset() {
 	*x = RowArrays{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[10]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1039,7 +1223,7 @@ func (x *RowArrays) String() string {
 func (*RowArrays) ProtoMessage() {}
 
 func (x *RowArrays) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[10]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1052,7 +1236,7 @@ func (x *RowArrays) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RowArrays.ProtoReflect.Descriptor instead.
 func (*RowArrays) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{10}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *RowArrays) GetStarts() []byte {
@@ -1092,7 +1276,7 @@ type Joint struct {
 
 func (x *Joint) Reset() {
 	*x = Joint{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[11]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1104,7 +1288,7 @@ func (x *Joint) String() string {
 func (*Joint) ProtoMessage() {}
 
 func (x *Joint) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[11]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1117,7 +1301,7 @@ func (x *Joint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Joint.ProtoReflect.Descriptor instead.
 func (*Joint) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{11}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Joint) GetName() string {
@@ -1160,7 +1344,7 @@ type GarmentPart struct {
 
 func (x *GarmentPart) Reset() {
 	*x = GarmentPart{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[12]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1172,7 +1356,7 @@ func (x *GarmentPart) String() string {
 func (*GarmentPart) ProtoMessage() {}
 
 func (x *GarmentPart) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[12]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1185,7 +1369,7 @@ func (x *GarmentPart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GarmentPart.ProtoReflect.Descriptor instead.
 func (*GarmentPart) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{12}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *GarmentPart) GetNode() string {
@@ -1243,7 +1427,7 @@ type TransferArraysResponse struct {
 
 func (x *TransferArraysResponse) Reset() {
 	*x = TransferArraysResponse{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[13]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1255,7 +1439,7 @@ func (x *TransferArraysResponse) String() string {
 func (*TransferArraysResponse) ProtoMessage() {}
 
 func (x *TransferArraysResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[13]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1268,7 +1452,7 @@ func (x *TransferArraysResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransferArraysResponse.ProtoReflect.Descriptor instead.
 func (*TransferArraysResponse) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{13}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *TransferArraysResponse) GetResult() *TransferArraysResult {
@@ -1312,7 +1496,7 @@ type TransferArraysResult struct {
 
 func (x *TransferArraysResult) Reset() {
 	*x = TransferArraysResult{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[14]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1324,7 +1508,7 @@ func (x *TransferArraysResult) String() string {
 func (*TransferArraysResult) ProtoMessage() {}
 
 func (x *TransferArraysResult) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[14]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1337,7 +1521,7 @@ func (x *TransferArraysResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransferArraysResult.ProtoReflect.Descriptor instead.
 func (*TransferArraysResult) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{14}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *TransferArraysResult) GetSummary() *Summary {
@@ -1371,7 +1555,7 @@ type StreamTransferArraysRequest struct {
 
 func (x *StreamTransferArraysRequest) Reset() {
 	*x = StreamTransferArraysRequest{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[15]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1383,7 +1567,7 @@ func (x *StreamTransferArraysRequest) String() string {
 func (*StreamTransferArraysRequest) ProtoMessage() {}
 
 func (x *StreamTransferArraysRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[15]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1396,7 +1580,7 @@ func (x *StreamTransferArraysRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamTransferArraysRequest.ProtoReflect.Descriptor instead.
 func (*StreamTransferArraysRequest) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{15}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *StreamTransferArraysRequest) GetPart() isStreamTransferArraysRequest_Part {
@@ -1460,7 +1644,7 @@ type StreamTransferArraysResponse struct {
 
 func (x *StreamTransferArraysResponse) Reset() {
 	*x = StreamTransferArraysResponse{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[16]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1472,7 +1656,7 @@ func (x *StreamTransferArraysResponse) String() string {
 func (*StreamTransferArraysResponse) ProtoMessage() {}
 
 func (x *StreamTransferArraysResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[16]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1485,7 +1669,7 @@ func (x *StreamTransferArraysResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamTransferArraysResponse.ProtoReflect.Descriptor instead.
 func (*StreamTransferArraysResponse) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{16}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *StreamTransferArraysResponse) GetPart() isStreamTransferArraysResponse_Part {
@@ -1560,7 +1744,7 @@ type ArrayChunk struct {
 
 func (x *ArrayChunk) Reset() {
 	*x = ArrayChunk{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[17]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1572,7 +1756,7 @@ func (x *ArrayChunk) String() string {
 func (*ArrayChunk) ProtoMessage() {}
 
 func (x *ArrayChunk) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[17]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1585,7 +1769,7 @@ func (x *ArrayChunk) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ArrayChunk.ProtoReflect.Descriptor instead.
 func (*ArrayChunk) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{17}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ArrayChunk) GetField() ArrayField {
@@ -1607,31 +1791,36 @@ var File_selvage_v1_transfer_proto protoreflect.FileDescriptor
 const file_selvage_v1_transfer_proto_rawDesc = "" +
 	"\n" +
 	"\x19selvage/v1/transfer.proto\x12\n" +
-	"selvage.v1\x1a\x16selvage/v1/asset.proto\x1a\x18selvage/v1/options.proto\"\xed\x01\n" +
+	"selvage.v1\x1a\x16selvage/v1/asset.proto\x1a\x16selvage/v1/edits.proto\x1a\x18selvage/v1/options.proto\"\x98\x02\n" +
 	"\x14TransferAssetRequest\x12+\n" +
 	"\x04body\x18\x01 \x01(\v2\x17.selvage.v1.AssetSourceR\x04body\x121\n" +
 	"\agarment\x18\x02 \x01(\v2\x17.selvage.v1.AssetSourceR\agarment\x12\x1d\n" +
 	"\n" +
 	"body_names\x18\x03 \x03(\tR\tbodyNames\x12-\n" +
 	"\aoptions\x18\x04 \x01(\v2\x13.selvage.v1.OptionsR\aoptions\x12'\n" +
-	"\x0fomit_confidence\x18\x05 \x01(\bR\x0eomitConfidence\"\xcc\x01\n" +
+	"\x0fomit_confidence\x18\x05 \x01(\bR\x0eomitConfidence\x12)\n" +
+	"\x04pass\x18\x06 \x01(\v2\x15.selvage.v1.PassInputR\x04pass\"\x95\x02\n" +
 	"\x15TransferAssetResponse\x122\n" +
 	"\bprogress\x18\x01 \x01(\v2\x14.selvage.v1.ProgressH\x00R\bprogress\x129\n" +
 	"\x06result\x18\x02 \x01(\v2\x1f.selvage.v1.TransferAssetResultH\x00R\x06result\x12\x1a\n" +
 	"\acontent\x18\x03 \x01(\fH\x00R\acontent\x12 \n" +
 	"\n" +
 	"confidence\x18\x04 \x01(\fH\x00R\n" +
-	"confidenceB\x06\n" +
-	"\x04part\"\xa6\x01\n" +
+	"confidence\x12-\n" +
+	"\x04pass\x18\x05 \x01(\v2\x17.selvage.v1.PassSummaryH\x00R\x04pass\x12\x18\n" +
+	"\x06record\x18\x06 \x01(\fH\x00R\x06recordB\x06\n" +
+	"\x04part\"\xf7\x01\n" +
 	"\x13TransferAssetResult\x12-\n" +
 	"\asummary\x18\x01 \x01(\v2\x13.selvage.v1.SummaryR\asummary\x12\x1d\n" +
 	"\n" +
 	"size_bytes\x18\x02 \x01(\x03R\tsizeBytes\x12\x16\n" +
 	"\x06sha256\x18\x03 \x01(\fR\x06sha256\x12)\n" +
-	"\x10confidence_count\x18\x04 \x01(\x03R\x0fconfidenceCount\"4\n" +
+	"\x10confidence_count\x18\x04 \x01(\x03R\x0fconfidenceCount\x12*\n" +
+	"\x11record_size_bytes\x18\x05 \x01(\x03R\x0frecordSizeBytes\x12#\n" +
+	"\rrecord_sha256\x18\x06 \x01(\fR\frecordSha256\"4\n" +
 	"\bProgress\x12\x14\n" +
 	"\x05stage\x18\x01 \x01(\tR\x05stage\x12\x12\n" +
-	"\x04done\x18\x02 \x01(\x01R\x04done\"\xf6\x04\n" +
+	"\x04done\x18\x02 \x01(\x01R\x04done\"\xad\x05\n" +
 	"\aSummary\x12\x18\n" +
 	"\agarment\x18\x01 \x01(\tR\agarment\x12\x1a\n" +
 	"\bvertices\x18\x02 \x01(\x05R\bvertices\x12\x16\n" +
@@ -1648,18 +1837,28 @@ const file_selvage_v1_transfer_proto_rawDesc = "" +
 	"\x05notes\x18\f \x03(\tR\x05notes\x120\n" +
 	"\aoffsets\x18\r \x03(\v2\x16.selvage.v1.PoseOffsetR\aoffsets\x12:\n" +
 	"\aseconds\x18\x0e \x03(\v2 .selvage.v1.Summary.SecondsEntryR\aseconds\x12#\n" +
-	"\rtotal_seconds\x18\x0f \x01(\x01R\ftotalSeconds\x1a:\n" +
+	"\rtotal_seconds\x18\x0f \x01(\x01R\ftotalSeconds\x125\n" +
+	"\tjoint_map\x18\x10 \x03(\v2\x18.selvage.v1.JointMappingR\bjointMap\x1a:\n" +
 	"\fReasonsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\x05R\x05value:\x028\x01\x1a:\n" +
 	"\fSecondsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\x01R\x05value:\x028\x01\"Z\n" +
+	"\x05value\x18\x02 \x01(\x01R\x05value:\x028\x01\"\x90\x01\n" +
+	"\fJointMapping\x12\x14\n" +
+	"\x05joint\x18\x01 \x01(\tR\x05joint\x12\x0e\n" +
+	"\x02to\x18\x02 \x01(\tR\x02to\x12\x10\n" +
+	"\x03how\x18\x03 \x01(\tR\x03how\x12\x1a\n" +
+	"\bdistance\x18\x04 \x01(\x01R\bdistance\x12\x16\n" +
+	"\x06weight\x18\x05 \x01(\x01R\x06weight\x12\x14\n" +
+	"\x05doubt\x18\x06 \x01(\tR\x05doubt\"\x86\x01\n" +
 	"\n" +
 	"PoseOffset\x12\x14\n" +
 	"\x05joint\x18\x01 \x01(\tR\x05joint\x12\x18\n" +
 	"\adegrees\x18\x02 \x01(\x01R\adegrees\x12\x1c\n" +
-	"\tcorrected\x18\x03 \x01(\bR\tcorrected\"\xdf\x01\n" +
+	"\tcorrected\x18\x03 \x01(\bR\tcorrected\x12\x14\n" +
+	"\x05shift\x18\x04 \x01(\x01R\x05shift\x12\x14\n" +
+	"\x05scale\x18\x05 \x01(\x01R\x05scale\"\xdf\x01\n" +
 	"\x15TransferArraysRequest\x129\n" +
 	"\vbody_arrays\x18\x01 \x01(\v2\x16.selvage.v1.BodyArraysH\x00R\n" +
 	"bodyArrays\x12\x1f\n" +
@@ -1752,7 +1951,7 @@ func file_selvage_v1_transfer_proto_rawDescGZIP() []byte {
 }
 
 var file_selvage_v1_transfer_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_selvage_v1_transfer_proto_msgTypes = make([]protoimpl.MessageInfo, 20)
+var file_selvage_v1_transfer_proto_msgTypes = make([]protoimpl.MessageInfo, 21)
 var file_selvage_v1_transfer_proto_goTypes = []any{
 	(ArrayField)(0),                      // 0: selvage.v1.ArrayField
 	(*TransferAssetRequest)(nil),         // 1: selvage.v1.TransferAssetRequest
@@ -1760,56 +1959,62 @@ var file_selvage_v1_transfer_proto_goTypes = []any{
 	(*TransferAssetResult)(nil),          // 3: selvage.v1.TransferAssetResult
 	(*Progress)(nil),                     // 4: selvage.v1.Progress
 	(*Summary)(nil),                      // 5: selvage.v1.Summary
-	(*PoseOffset)(nil),                   // 6: selvage.v1.PoseOffset
-	(*TransferArraysRequest)(nil),        // 7: selvage.v1.TransferArraysRequest
-	(*BodyArrays)(nil),                   // 8: selvage.v1.BodyArrays
-	(*GarmentArrays)(nil),                // 9: selvage.v1.GarmentArrays
-	(*MeshArrays)(nil),                   // 10: selvage.v1.MeshArrays
-	(*RowArrays)(nil),                    // 11: selvage.v1.RowArrays
-	(*Joint)(nil),                        // 12: selvage.v1.Joint
-	(*GarmentPart)(nil),                  // 13: selvage.v1.GarmentPart
-	(*TransferArraysResponse)(nil),       // 14: selvage.v1.TransferArraysResponse
-	(*TransferArraysResult)(nil),         // 15: selvage.v1.TransferArraysResult
-	(*StreamTransferArraysRequest)(nil),  // 16: selvage.v1.StreamTransferArraysRequest
-	(*StreamTransferArraysResponse)(nil), // 17: selvage.v1.StreamTransferArraysResponse
-	(*ArrayChunk)(nil),                   // 18: selvage.v1.ArrayChunk
-	nil,                                  // 19: selvage.v1.Summary.ReasonsEntry
-	nil,                                  // 20: selvage.v1.Summary.SecondsEntry
-	(*AssetSource)(nil),                  // 21: selvage.v1.AssetSource
-	(*Options)(nil),                      // 22: selvage.v1.Options
+	(*JointMapping)(nil),                 // 6: selvage.v1.JointMapping
+	(*PoseOffset)(nil),                   // 7: selvage.v1.PoseOffset
+	(*TransferArraysRequest)(nil),        // 8: selvage.v1.TransferArraysRequest
+	(*BodyArrays)(nil),                   // 9: selvage.v1.BodyArrays
+	(*GarmentArrays)(nil),                // 10: selvage.v1.GarmentArrays
+	(*MeshArrays)(nil),                   // 11: selvage.v1.MeshArrays
+	(*RowArrays)(nil),                    // 12: selvage.v1.RowArrays
+	(*Joint)(nil),                        // 13: selvage.v1.Joint
+	(*GarmentPart)(nil),                  // 14: selvage.v1.GarmentPart
+	(*TransferArraysResponse)(nil),       // 15: selvage.v1.TransferArraysResponse
+	(*TransferArraysResult)(nil),         // 16: selvage.v1.TransferArraysResult
+	(*StreamTransferArraysRequest)(nil),  // 17: selvage.v1.StreamTransferArraysRequest
+	(*StreamTransferArraysResponse)(nil), // 18: selvage.v1.StreamTransferArraysResponse
+	(*ArrayChunk)(nil),                   // 19: selvage.v1.ArrayChunk
+	nil,                                  // 20: selvage.v1.Summary.ReasonsEntry
+	nil,                                  // 21: selvage.v1.Summary.SecondsEntry
+	(*AssetSource)(nil),                  // 22: selvage.v1.AssetSource
+	(*Options)(nil),                      // 23: selvage.v1.Options
+	(*PassInput)(nil),                    // 24: selvage.v1.PassInput
+	(*PassSummary)(nil),                  // 25: selvage.v1.PassSummary
 }
 var file_selvage_v1_transfer_proto_depIdxs = []int32{
-	21, // 0: selvage.v1.TransferAssetRequest.body:type_name -> selvage.v1.AssetSource
-	21, // 1: selvage.v1.TransferAssetRequest.garment:type_name -> selvage.v1.AssetSource
-	22, // 2: selvage.v1.TransferAssetRequest.options:type_name -> selvage.v1.Options
-	4,  // 3: selvage.v1.TransferAssetResponse.progress:type_name -> selvage.v1.Progress
-	3,  // 4: selvage.v1.TransferAssetResponse.result:type_name -> selvage.v1.TransferAssetResult
-	5,  // 5: selvage.v1.TransferAssetResult.summary:type_name -> selvage.v1.Summary
-	19, // 6: selvage.v1.Summary.reasons:type_name -> selvage.v1.Summary.ReasonsEntry
-	6,  // 7: selvage.v1.Summary.offsets:type_name -> selvage.v1.PoseOffset
-	20, // 8: selvage.v1.Summary.seconds:type_name -> selvage.v1.Summary.SecondsEntry
-	8,  // 9: selvage.v1.TransferArraysRequest.body_arrays:type_name -> selvage.v1.BodyArrays
-	9,  // 10: selvage.v1.TransferArraysRequest.garment:type_name -> selvage.v1.GarmentArrays
-	22, // 11: selvage.v1.TransferArraysRequest.options:type_name -> selvage.v1.Options
-	10, // 12: selvage.v1.BodyArrays.mesh:type_name -> selvage.v1.MeshArrays
-	11, // 13: selvage.v1.BodyArrays.rows:type_name -> selvage.v1.RowArrays
-	12, // 14: selvage.v1.BodyArrays.joints:type_name -> selvage.v1.Joint
-	10, // 15: selvage.v1.GarmentArrays.mesh:type_name -> selvage.v1.MeshArrays
-	13, // 16: selvage.v1.GarmentArrays.parts:type_name -> selvage.v1.GarmentPart
-	15, // 17: selvage.v1.TransferArraysResponse.result:type_name -> selvage.v1.TransferArraysResult
-	11, // 18: selvage.v1.TransferArraysResponse.rows:type_name -> selvage.v1.RowArrays
-	5,  // 19: selvage.v1.TransferArraysResult.summary:type_name -> selvage.v1.Summary
-	7,  // 20: selvage.v1.StreamTransferArraysRequest.request:type_name -> selvage.v1.TransferArraysRequest
-	18, // 21: selvage.v1.StreamTransferArraysRequest.chunk:type_name -> selvage.v1.ArrayChunk
-	4,  // 22: selvage.v1.StreamTransferArraysResponse.progress:type_name -> selvage.v1.Progress
-	15, // 23: selvage.v1.StreamTransferArraysResponse.result:type_name -> selvage.v1.TransferArraysResult
-	18, // 24: selvage.v1.StreamTransferArraysResponse.chunk:type_name -> selvage.v1.ArrayChunk
-	0,  // 25: selvage.v1.ArrayChunk.field:type_name -> selvage.v1.ArrayField
-	26, // [26:26] is the sub-list for method output_type
-	26, // [26:26] is the sub-list for method input_type
-	26, // [26:26] is the sub-list for extension type_name
-	26, // [26:26] is the sub-list for extension extendee
-	0,  // [0:26] is the sub-list for field type_name
+	22, // 0: selvage.v1.TransferAssetRequest.body:type_name -> selvage.v1.AssetSource
+	22, // 1: selvage.v1.TransferAssetRequest.garment:type_name -> selvage.v1.AssetSource
+	23, // 2: selvage.v1.TransferAssetRequest.options:type_name -> selvage.v1.Options
+	24, // 3: selvage.v1.TransferAssetRequest.pass:type_name -> selvage.v1.PassInput
+	4,  // 4: selvage.v1.TransferAssetResponse.progress:type_name -> selvage.v1.Progress
+	3,  // 5: selvage.v1.TransferAssetResponse.result:type_name -> selvage.v1.TransferAssetResult
+	25, // 6: selvage.v1.TransferAssetResponse.pass:type_name -> selvage.v1.PassSummary
+	5,  // 7: selvage.v1.TransferAssetResult.summary:type_name -> selvage.v1.Summary
+	20, // 8: selvage.v1.Summary.reasons:type_name -> selvage.v1.Summary.ReasonsEntry
+	7,  // 9: selvage.v1.Summary.offsets:type_name -> selvage.v1.PoseOffset
+	21, // 10: selvage.v1.Summary.seconds:type_name -> selvage.v1.Summary.SecondsEntry
+	6,  // 11: selvage.v1.Summary.joint_map:type_name -> selvage.v1.JointMapping
+	9,  // 12: selvage.v1.TransferArraysRequest.body_arrays:type_name -> selvage.v1.BodyArrays
+	10, // 13: selvage.v1.TransferArraysRequest.garment:type_name -> selvage.v1.GarmentArrays
+	23, // 14: selvage.v1.TransferArraysRequest.options:type_name -> selvage.v1.Options
+	11, // 15: selvage.v1.BodyArrays.mesh:type_name -> selvage.v1.MeshArrays
+	12, // 16: selvage.v1.BodyArrays.rows:type_name -> selvage.v1.RowArrays
+	13, // 17: selvage.v1.BodyArrays.joints:type_name -> selvage.v1.Joint
+	11, // 18: selvage.v1.GarmentArrays.mesh:type_name -> selvage.v1.MeshArrays
+	14, // 19: selvage.v1.GarmentArrays.parts:type_name -> selvage.v1.GarmentPart
+	16, // 20: selvage.v1.TransferArraysResponse.result:type_name -> selvage.v1.TransferArraysResult
+	12, // 21: selvage.v1.TransferArraysResponse.rows:type_name -> selvage.v1.RowArrays
+	5,  // 22: selvage.v1.TransferArraysResult.summary:type_name -> selvage.v1.Summary
+	8,  // 23: selvage.v1.StreamTransferArraysRequest.request:type_name -> selvage.v1.TransferArraysRequest
+	19, // 24: selvage.v1.StreamTransferArraysRequest.chunk:type_name -> selvage.v1.ArrayChunk
+	4,  // 25: selvage.v1.StreamTransferArraysResponse.progress:type_name -> selvage.v1.Progress
+	16, // 26: selvage.v1.StreamTransferArraysResponse.result:type_name -> selvage.v1.TransferArraysResult
+	19, // 27: selvage.v1.StreamTransferArraysResponse.chunk:type_name -> selvage.v1.ArrayChunk
+	0,  // 28: selvage.v1.ArrayChunk.field:type_name -> selvage.v1.ArrayField
+	29, // [29:29] is the sub-list for method output_type
+	29, // [29:29] is the sub-list for method input_type
+	29, // [29:29] is the sub-list for extension type_name
+	29, // [29:29] is the sub-list for extension extendee
+	0,  // [0:29] is the sub-list for field type_name
 }
 
 func init() { file_selvage_v1_transfer_proto_init() }
@@ -1818,22 +2023,25 @@ func file_selvage_v1_transfer_proto_init() {
 		return
 	}
 	file_selvage_v1_asset_proto_init()
+	file_selvage_v1_edits_proto_init()
 	file_selvage_v1_options_proto_init()
 	file_selvage_v1_transfer_proto_msgTypes[1].OneofWrappers = []any{
 		(*TransferAssetResponse_Progress)(nil),
 		(*TransferAssetResponse_Result)(nil),
 		(*TransferAssetResponse_Content)(nil),
 		(*TransferAssetResponse_Confidence)(nil),
+		(*TransferAssetResponse_Pass)(nil),
+		(*TransferAssetResponse_Record)(nil),
 	}
-	file_selvage_v1_transfer_proto_msgTypes[6].OneofWrappers = []any{
+	file_selvage_v1_transfer_proto_msgTypes[7].OneofWrappers = []any{
 		(*TransferArraysRequest_BodyArrays)(nil),
 		(*TransferArraysRequest_BodyAsset)(nil),
 	}
-	file_selvage_v1_transfer_proto_msgTypes[15].OneofWrappers = []any{
+	file_selvage_v1_transfer_proto_msgTypes[16].OneofWrappers = []any{
 		(*StreamTransferArraysRequest_Request)(nil),
 		(*StreamTransferArraysRequest_Chunk)(nil),
 	}
-	file_selvage_v1_transfer_proto_msgTypes[16].OneofWrappers = []any{
+	file_selvage_v1_transfer_proto_msgTypes[17].OneofWrappers = []any{
 		(*StreamTransferArraysResponse_Progress)(nil),
 		(*StreamTransferArraysResponse_Result)(nil),
 		(*StreamTransferArraysResponse_Chunk)(nil),
@@ -1844,7 +2052,7 @@ func file_selvage_v1_transfer_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_selvage_v1_transfer_proto_rawDesc), len(file_selvage_v1_transfer_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   20,
+			NumMessages:   21,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
