@@ -41,11 +41,15 @@ type Moved struct {
 // their nearest surviving ancestor. Edits that have no place any more are counted
 // by reason. Errors: ctx's. O(n log n).
 func Move(ctx context.Context, f *Found, target *mesh.Mesh, joints []Joint, threads int) (*Moved, error) {
+	return move(ctx, f, target, MapJoints(f.Joints, joints), threads)
+}
+
+// move is Move with joints mapped by to.
+func move(ctx context.Context, f *Found, target *mesh.Mesh, to *JointMap, threads int) (*Moved, error) {
 	place, err := Place(ctx, f.Mesh, target, 0, threads)
 	if err != nil {
 		return nil, err
 	}
-	to := MapJoints(f.Joints, joints)
 	m := &Moved{Edits: newEdits(), Dropped: map[string]int{}, ByIndex: place.ByIndex}
 	m.GoneJoints = goneJoints(f, to)
 	base, row := to.Rows(f.Edits.Base), to.Rows(f.Edits.Row)
@@ -72,7 +76,7 @@ func Move(ctx context.Context, f *Found, target *mesh.Mesh, joints []Joint, thre
 		return m, nil
 	}
 
-	n := newInterpolation(place, len(joints))
+	n := newInterpolation(place, to.size)
 	m.Current = n.rows(current)
 	at := entries(kept.Vertex, f.Mesh.NumVertices())
 	b, e, newAt := n.edits(kept, plain, at)

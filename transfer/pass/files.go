@@ -12,7 +12,6 @@ import (
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/mesh"
-	"github.com/selvage/selvage/transfer/skinning"
 	"github.com/selvage/selvage/transfer/weights"
 )
 
@@ -159,13 +158,11 @@ func Run(ctx context.Context, in Input) (*Output, error) {
 		return out, nil
 	}
 	out.mark(merged, theirs)
-	written := gltfio.Output{Rows: merged.Rows, Format: opt.Format, Confidence: out.Confidence, Reason: out.Reason, Kept: read.JointNode}
+	written := gltfio.Output{Rows: merged.Rows, Format: opt.Format, Confidence: out.Confidence, Reason: out.Reason}
 	if opt.MaxInfluences > 4 {
 		written.Sets = 2
 	}
-	// The garment's own joints, all of them as those that it keeps.
-	bare := &gltfio.Surface{Mesh: read.Mesh, Skin: &skinning.Skin{Name: read.Skin.Name}}
-	if out.Asset, _, err = in.New.WithContext(ctx).WithRows(read, in.New, bare, written); err != nil {
+	if out.Asset, _, err = in.New.WithContext(ctx).WithOwnRows(read, written); err != nil {
 		return nil, err
 	}
 	return out, nil
@@ -177,7 +174,11 @@ func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface
 	if err != nil {
 		return nil, err
 	}
-	moved, err := Move(ctx, found, fresh.Mesh, fresh.Joints, opt.Threads)
+	to, err := MapJointsBy(found.Joints, fresh.Joints, opt)
+	if err != nil {
+		return nil, err
+	}
+	moved, err := move(ctx, found, fresh.Mesh, to, opt.Threads)
 	if err != nil {
 		return nil, err
 	}

@@ -3,6 +3,7 @@ package pass
 import (
 	"crypto/sha256"
 
+	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/skinning"
 	"github.com/selvage/selvage/transfer/weights"
 )
@@ -39,7 +40,57 @@ type JointMap struct {
 // MapJoints matches joints by name where both lists have it once, else by the
 // names on the way from the root and their order among equals. O(joints).
 func MapJoints(from, to []Joint) *JointMap {
-	m := &JointMap{To: make([]int32, len(from)), Gone: make([]bool, len(from)), size: len(to), same: len(from) == len(to)}
+	return climb(from, to, counterparts(from, to))
+}
+
+// MapJointsBy is MapJoints where to belongs to a transfer with options: its joint
+// map goes before names for joints that to lacks, and, where the rows are over the
+// body's skin, for those whose weight the map takes away. Errors: a faulty map.
+func MapJointsBy(from, to []Joint, o transfer.AssetOptions) (*JointMap, error) {
+	direct := counterparts(from, to)
+	if len(o.JointMap) == 0 {
+		return climb(from, to, direct), nil
+	}
+	rules, err := transfer.CompileJointRules(o.JointMap)
+	if err != nil {
+		return nil, err
+	}
+	byName, _ := indexJoints(to)
+	lead := func(name string) int32 {
+		out := int32(-1)
+		if name != "" {
+			rules.Each(name, func(_ int, to string) bool {
+				if list := byName[to]; len(list) > 0 {
+					out = list[0]
+				}
+				return out < 0
+			})
+		}
+		return out
+	}
+	// A joint that some joint's weight goes to keeps what it has: rows of the last
+	// pass have been through the map.
+	takes := make([]bool, len(to))
+	for k := range to {
+		if t := lead(to[k].Name); t >= 0 {
+			takes[t] = true
+		} else {
+			takes[k] = true
+		}
+	}
+	for j := range from {
+		if k := direct[j]; k < 0 || o.Skin == transfer.SkinBody && !takes[k] {
+			if t := lead(from[j].Name); t >= 0 {
+				direct[j] = t
+			}
+		}
+	}
+	return climb(from, to, direct), nil
+}
+
+// counterparts leads from each joint to the one of the other list that it is, -1
+// where there is none.
+func counterparts(from, to []Joint) []int32 {
 	direct := make([]int32, len(from))
 	byName, byPath := indexJoints(to)
 	fromName, fromPath := indexJoints(from)
@@ -57,7 +108,14 @@ func MapJoints(from, to []Joint) *JointMap {
 			}
 		}
 	}
-	// The nearest ancestor with a counterpart, each way up walked once.
+	return direct
+}
+
+// climb gives the joints without a counterpart that of their nearest ancestor that
+// has one.
+func climb(from, to []Joint, direct []int32) *JointMap {
+	m := &JointMap{To: make([]int32, len(from)), Gone: make([]bool, len(from)), size: len(to), same: len(from) == len(to)}
+	// Each way up is walked once.
 	const unknown, walking = -3, -2
 	for j := range m.To {
 		m.To[j] = unknown
