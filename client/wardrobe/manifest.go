@@ -112,13 +112,8 @@ func Read(text []byte, file string) (*Manifest, error) {
 		return nil, &Fault{File: file, Line: 1, Column: 1, What: "is empty"}
 	}
 	m := r.manifest(root)
-	if len(r.faults) > 0 {
-		return nil, slices.MinFunc(r.faults, func(a, b *Fault) int {
-			if a.Line != b.Line {
-				return a.Line - b.Line
-			}
-			return a.Column - b.Column
-		})
+	if err := r.first(); err != nil {
+		return nil, err
 	}
 	return m, nil
 }
@@ -290,11 +285,7 @@ func (r *reader) name(n *node, what string) string {
 func (r *reader) manifest(n *node) *Manifest {
 	m := &Manifest{File: r.file}
 	r.mapping(n, "the manifest", fields{
-		"version": func(n *node) {
-			if v, ok := whole(n); !ok || v != Version {
-				r.fail(n.place, "version is not %d, the only one that this program knows", Version)
-			}
-		},
+		"version": r.version,
 		"bodies": func(n *node) {
 			seen := map[string]bool{}
 			r.list(n, "bodies", 1, func(n *node) {
@@ -525,14 +516,22 @@ func (r *reader) options(n *node) OptionSet {
 			x := word[transfer.Fill](r, n, "fill", "harmonic", "biharmonic")
 			add("fill", func(t *o) { t.Fill = x })
 		},
-		"loose":          choice("loose", func(t *o) *transfer.Switch { return &t.Loose }),
-		"loose-name":     names("loose-name", func(t *o) *[]string { return &t.LooseNames }),
-		"rigid":          choice("rigid", func(t *o) *transfer.Switch { return &t.RigidIslands }),
-		"rigid-name":     names("rigid-name", func(t *o) *[]string { return &t.RigidNames }),
-		"registration":   choice("registration", func(t *o) *transfer.Switch { return &t.Registration }),
-		"allow-joint":    names("allow-joint", func(t *o) *[]string { return &t.AllowJoints }),
-		"deny-joint":     names("deny-joint", func(t *o) *[]string { return &t.DenyJoints }),
-		"keep-joint":     names("keep-joint", func(t *o) *[]string { return &t.KeepJoints }),
+		"loose":        choice("loose", func(t *o) *transfer.Switch { return &t.Loose }),
+		"loose-name":   names("loose-name", func(t *o) *[]string { return &t.LooseNames }),
+		"rigid":        choice("rigid", func(t *o) *transfer.Switch { return &t.RigidIslands }),
+		"rigid-name":   names("rigid-name", func(t *o) *[]string { return &t.RigidNames }),
+		"registration": choice("registration", func(t *o) *transfer.Switch { return &t.Registration }),
+		"allow-joint":  names("allow-joint", func(t *o) *[]string { return &t.AllowJoints }),
+		"deny-joint":   names("deny-joint", func(t *o) *[]string { return &t.DenyJoints }),
+		"keep-joint":   names("keep-joint", func(t *o) *[]string { return &t.KeepJoints }),
+		"joint-map": func(n *node) {
+			x := r.jointRules(n)
+			add("joint-map", func(t *o) { t.JointMap = x })
+		},
+		"skin": func(n *node) {
+			x := word[transfer.OutputSkin](r, n, "skin", "body", "own")
+			add("skin", func(t *o) { t.Skin = x })
+		},
 		"max-influences": integer("max-influences", 0, 8, func(t *o) *int { return &t.MaxInfluences }),
 		"prune-below":    number("prune-below", -inf, 0.5, func(t *o) *float64 { return &t.PruneBelow }),
 		"format": func(n *node) {
