@@ -7,6 +7,7 @@ package transfer
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"path"
@@ -80,25 +81,36 @@ type JointRules struct {
 	from []*regexp.Regexp
 }
 
+// Check returns what is wrong with a rule by itself; nil: nothing.
+func (r JointRule) Check() error {
+	_, err := r.compile()
+	return err
+}
+
+func (r JointRule) compile() (*regexp.Regexp, error) {
+	if r.From == "" || r.To == "" {
+		return nil, errors.New("both sides need a name")
+	}
+	if _, err := path.Match(r.From, ""); err != nil {
+		return nil, fmt.Errorf("malformed pattern %q", r.From)
+	}
+	if strings.Contains(r.To, "*") && strings.Count(r.To, "*") != stars(r.From) {
+		return nil, fmt.Errorf("%q may hold no * or as many as %q", r.To, r.From)
+	}
+	re, err := regexp.Compile(globExpression(r.From))
+	if err != nil {
+		return nil, fmt.Errorf("malformed pattern %q", r.From)
+	}
+	return re, nil
+}
+
 // CompileJointRules checks rules. Errors: *OptionError with the rule's number.
 func CompileJointRules(rules []JointRule) (*JointRules, error) {
 	c := &JointRules{rule: rules}
 	for k, r := range rules {
-		bad := func(format string, args ...any) error {
-			return &OptionError{Option: "joint-map", Reason: fmt.Sprintf("rule %d (%s -> %s): ", k+1, r.From, r.To) + fmt.Sprintf(format, args...)}
-		}
-		if r.From == "" || r.To == "" {
-			return nil, bad("both sides need a name")
-		}
-		if _, err := path.Match(r.From, ""); err != nil {
-			return nil, bad("malformed pattern")
-		}
-		if strings.Contains(r.To, "*") && strings.Count(r.To, "*") != stars(r.From) {
-			return nil, bad("the right side has no * or as many as the left one, which has %d", stars(r.From))
-		}
-		re, err := regexp.Compile(globExpression(r.From))
+		re, err := r.compile()
 		if err != nil {
-			return nil, bad("malformed pattern")
+			return nil, &OptionError{Option: "joint-map", Reason: fmt.Sprintf("rule %d (%s -> %s): %v", k+1, r.From, r.To, err)}
 		}
 		c.from = append(c.from, re)
 	}

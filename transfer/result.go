@@ -146,9 +146,14 @@ type TakenFrom struct {
 	Vertices int    `json:"vertices"`
 }
 
-// PoseOffset is a limb whose direction in the garment differs from the body's.
+// PoseOffset is a limb that stands otherwise in the garment than in the body: by a
+// turn about its joint, a shift of the joint, a size of its own.
 type PoseOffset struct {
-	Joint     string  `json:"joint"`
-	Degrees   float64 `json:"degrees"`
+	Joint   string  `json:"joint"`
+	Degrees float64 `json:"degrees"`
+	// Shift of the joint in metres, beyond what the limbs above it explain.
+	Shift float64 `json:"shift"`
+	// Scale is the size of the garment's limb as a multiple of the body's.
+	Scale     float64 `json:"scale"`
 	Corrected bool    `json:"corrected"` // used for matching
 }

@@ -30,6 +30,7 @@ func fault(field, format string, args ...any) error {
 var (
 	fills    = []pb.Fill{transfer.FillHarmonic: pb.Fill_FILL_HARMONIC, transfer.FillBiharmonic: pb.Fill_FILL_BIHARMONIC}
 	switches = []pb.Switch{transfer.Auto: pb.Switch_SWITCH_AUTO, transfer.On: pb.Switch_SWITCH_ON, transfer.Off: pb.Switch_SWITCH_OFF}
+	skins    = []pb.OutputSkin{transfer.SkinBody: pb.OutputSkin_OUTPUT_SKIN_BODY, transfer.SkinOwn: pb.OutputSkin_OUTPUT_SKIN_OWN}
 	formats  = []pb.WeightFormat{
 		weights.Float32: pb.WeightFormat_WEIGHT_FORMAT_FLOAT32,
 		weights.Uint16:  pb.WeightFormat_WEIGHT_FORMAT_UINT16,
@@ -69,12 +70,16 @@ func OptionsToProto(o transfer.AssetOptions) (*pb.Options, error) {
 		GarmentNames: o.Garments.Names, KeepJoints: o.KeepJoints, PlainRows: o.PlainRows,
 		OneJointIslands: o.OneJointIslands,
 	}
-	var err [5]error
+	for _, r := range o.JointMap {
+		m.JointMap = append(m.JointMap, &pb.JointMapRule{From: r.From, To: r.To})
+	}
+	var err [6]error
 	m.Fill, err[0] = toEnum(fills, o.Fill, "options.fill")
 	m.Loose, err[1] = toEnum(switches, o.Loose, "options.loose")
 	m.RigidIslands, err[2] = toEnum(switches, o.RigidIslands, "options.rigid_islands")
 	m.Registration, err[3] = toEnum(switches, o.Registration, "options.registration")
 	m.Format, err[4] = toEnum(formats, o.Format, "options.format")
+	m.Skin, err[5] = toEnum(skins, o.Skin, "options.skin")
 	return m, first(err[:])
 }
 
@@ -93,12 +98,16 @@ func OptionsFromProto(m *pb.Options) (transfer.AssetOptions, error) {
 		KeepJoints: m.GetKeepJoints(),
 		PlainRows:  m.GetPlainRows(),
 	}
-	var err [5]error
+	for _, r := range m.GetJointMap() {
+		o.JointMap = append(o.JointMap, transfer.JointRule{From: r.GetFrom(), To: r.GetTo()})
+	}
+	var err [6]error
 	o.Fill, err[0] = fromEnum[transfer.Fill](fills, m.GetFill(), "options.fill")
 	o.Loose, err[1] = fromEnum[transfer.Switch](switches, m.GetLoose(), "options.loose")
 	o.RigidIslands, err[2] = fromEnum[transfer.Switch](switches, m.GetRigidIslands(), "options.rigid_islands")
 	o.Registration, err[3] = fromEnum[transfer.Switch](switches, m.GetRegistration(), "options.registration")
 	o.Format, err[4] = fromEnum[weights.Format](formats, m.GetFormat(), "options.format")
+	o.Skin, err[5] = fromEnum[transfer.OutputSkin](skins, m.GetSkin(), "options.skin")
 	return o, first(err[:])
 }
 
@@ -131,7 +140,10 @@ func SummaryToProto(s *transfer.Summary) *pb.Summary {
 		m.Seconds[string(stage)] = t
 	}
 	for _, o := range s.Offsets {
-		m.Offsets = append(m.Offsets, &pb.PoseOffset{Joint: o.Joint, Degrees: o.Degrees, Corrected: o.Corrected})
+		m.Offsets = append(m.Offsets, &pb.PoseOffset{Joint: o.Joint, Degrees: o.Degrees, Shift: o.Shift, Scale: o.Scale, Corrected: o.Corrected})
+	}
+	for _, j := range s.JointMap {
+		m.JointMap = append(m.JointMap, &pb.JointMapping{Joint: j.Joint, To: j.To, How: string(j.How), Distance: j.Distance, Weight: j.Weight, Doubt: j.Doubt})
 	}
 	return m
 }
@@ -152,7 +164,12 @@ func SummaryFromProto(m *pb.Summary) transfer.Summary {
 		s.Seconds[transfer.Stage(stage)] = t
 	}
 	for _, o := range m.GetOffsets() {
-		s.Offsets = append(s.Offsets, transfer.PoseOffset{Joint: o.GetJoint(), Degrees: o.GetDegrees(), Corrected: o.GetCorrected()})
+		s.Offsets = append(s.Offsets, transfer.PoseOffset{Joint: o.GetJoint(), Degrees: o.GetDegrees(), Shift: o.GetShift(), Scale: o.GetScale(), Corrected: o.GetCorrected()})
+	}
+	for _, j := range m.GetJointMap() {
+		s.JointMap = append(s.JointMap, transfer.JointMapping{
+			Joint: j.GetJoint(), To: j.GetTo(), How: transfer.MappedBy(j.GetHow()), Distance: j.GetDistance(), Weight: j.GetWeight(), Doubt: j.GetDoubt(),
+		})
 	}
 	return s
 }

@@ -32,6 +32,10 @@ func fill(v reflect.Value, path string, n *int, paths *[]string) {
 		v.SetInt(int64(transfer.Off))
 		*paths = append(*paths, path)
 		return
+	case transfer.OutputSkin:
+		v.SetInt(int64(transfer.SkinOwn))
+		*paths = append(*paths, path)
+		return
 	case weights.Format:
 		v.SetInt(int64(weights.Uint8))
 		*paths = append(*paths, path)
@@ -143,6 +147,11 @@ func TestOptions_EnumsHaveAllValues(t *testing.T) {
 			t.Errorf("switch %d: %v", v, err)
 		}
 	}
+	for v := range pb.OutputSkin_name {
+		if _, err := OptionsFromProto(&pb.Options{Skin: pb.OutputSkin(v)}); err != nil {
+			t.Errorf("skin %d: %v", v, err)
+		}
+	}
 	for v := range pb.WeightFormat_name {
 		if _, err := OptionsFromProto(&pb.Options{Format: pb.WeightFormat(v)}); err != nil {
 			t.Errorf("format %d: %v", v, err)
@@ -150,7 +159,7 @@ func TestOptions_EnumsHaveAllValues(t *testing.T) {
 	}
 	for name, m := range map[string]*pb.Options{
 		"options.fill": {Fill: 99}, "options.loose": {Loose: -1}, "options.rigid_islands": {RigidIslands: 99},
-		"options.registration": {Registration: 99}, "options.format": {Format: 99},
+		"options.registration": {Registration: 99}, "options.format": {Format: 99}, "options.skin": {Skin: 99},
 	} {
 		_, err := OptionsFromProto(m)
 		if e, ok := err.(*FieldError); !ok || e.Field != name {

@@ -103,7 +103,7 @@ func TestBatch_EveryFlagIsAnOption(t *testing.T) {
 	var o transfer.AssetOptions
 	f := pflag.NewFlagSet("", pflag.ContinueOnError)
 	addOptionFlags(f, &o.Options)
-	want := []string{"keep-joint", "plain"} // flags of transfer itself
+	want := []string{"keep-joint", "plain", "joint-map", "skin"} // flags of transfer itself
 	f.VisitAll(func(f *pflag.Flag) { want = append(want, f.Name) })
 	var schema struct {
 		Defs map[string]struct {
@@ -122,7 +122,7 @@ func TestBatch_EveryFlagIsAnOption(t *testing.T) {
 	if !slices.Equal(got, want) {
 		t.Errorf("options %q, flags %q", got, want)
 	}
-	for _, name := range []string{"keep-joint", "plain"} {
+	for _, name := range []string{"keep-joint", "plain", "joint-map", "skin"} {
 		if newTransfer().Flags().Lookup(name) == nil {
 			t.Errorf("transfer has no --%s", name)
 		}
@@ -145,7 +145,7 @@ func TestBatch_EveryFlagIsAnOption(t *testing.T) {
 	}
 	var read transfer.AssetOptions
 	m.Options.Apply(&read)
-	if fmt.Sprintf("%+v", read) != fmt.Sprintf("%+v", o) || len(args) != len(want)-2 {
+	if fmt.Sprintf("%+v", read) != fmt.Sprintf("%+v", o) || len(args) != len(want)-4 {
 		t.Errorf("manifest %+v\nflags    %+v", read, o)
 	}
 }

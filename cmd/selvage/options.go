@@ -3,7 +3,9 @@ package main
 import (
 	"fmt"
 	"strconv"
+	"strings"
 
+	"github.com/selvage/selvage/client/wardrobe"
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/weights"
 	"github.com/spf13/pflag"
@@ -26,6 +28,42 @@ func addOptionFlags(f *pflag.FlagSet, o *transfer.Options) {
 	f.Float64Var(&o.PruneBelow, "prune-below", 0, "drop influences below this weight (0: 1e-7; negative: none)")
 	f.Var(choiceFlag[weights.Format]{&o.Format, []string{"float", "u16", "u8"}}, "format", "how weights are stored: float, u16 or u8")
 	f.IntVar(&o.Threads, "threads", 0, "number of threads (0: all); the result does not depend on it")
+}
+
+// jointFlags say which joints carry the weight.
+type jointFlags struct {
+	file  string
+	rules []string
+}
+
+func addJointFlags(f *pflag.FlagSet, j *jointFlags, o *transfer.AssetOptions) {
+	f.StringVar(&j.file, "joint-map", "", "YAML file of rules that lead joints of the body to joints of other names (selvage transfer --help shows one)")
+	f.StringArrayVar(&j.rules, "map-joint", nil, "FROM=TO: one such rule, before those of the file (repeatable)")
+	f.Var(choiceFlag[transfer.OutputSkin]{&o.Skin, []string{"body", "own"}}, "skin", "whose joints the rows refer to: body, whose joints are written into the garment's file, or own, the garment's")
+}
+
+// into puts the rules into o.
+func (j *jointFlags) into(o *transfer.AssetOptions) error {
+	for _, r := range j.rules {
+		from, to, ok := strings.Cut(r, "=")
+		if !ok {
+			return usageError{fmt.Errorf("--map-joint: %q is not FROM=TO", r)}
+		}
+		rule := transfer.JointRule{From: from, To: to}
+		if err := rule.Check(); err != nil {
+			return usageError{fmt.Errorf("--map-joint: %w", err)}
+		}
+		o.JointMap = append(o.JointMap, rule)
+	}
+	if j.file == "" {
+		return nil
+	}
+	rules, err := wardrobe.ReadJointMapFile(j.file)
+	if err != nil {
+		return usageError{err}
+	}
+	o.JointMap = append(o.JointMap, rules...)
+	return nil
 }
 
 // choiceFlag is a flag that takes one of a few words, in the order of T's values.

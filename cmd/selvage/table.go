@@ -38,6 +38,7 @@ func writeSummaries(w io.Writer, list []transfer.Summary) {
 		for _, n := range s.Notes {
 			fmt.Fprintf(w, "%s: %s\n", printable(s.Garment), printable(n))
 		}
+		writeJointMap(w, &s)
 		for _, o := range s.Offsets {
 			what := "reported only"
 			if o.Corrected {
@@ -59,6 +60,31 @@ func writeSummaries(w io.Writer, list []transfer.Summary) {
 			}
 			fmt.Fprintln(w)
 		}
+	}
+}
+
+// jointMapRows is the number of lines of a joint map that the terminal shows.
+const jointMapRows = 40
+
+// writeJointMap prints the lines of the joint map that carry weight or are doubtful,
+// but for joints that keep their name and place.
+func writeJointMap(w io.Writer, s *transfer.Summary) {
+	t := newTable(w, []string{"joint of the body", "goes to", "how", "apart", "weight", "doubt"}, 1, 2, 3, 6)
+	rows := 0
+	for _, l := range s.JointMap {
+		if l.Doubt == "" && (l.Weight == 0 || l.How == transfer.MappedByName) {
+			continue
+		}
+		if rows++; rows <= jointMapRows {
+			t.AppendRow(table.Row{printable(l.Joint), printable(l.To), l.How, fmt.Sprintf("%.1f cm", 100*l.Distance), fmt.Sprintf("%.2f%%", 100*l.Weight), printable(l.Doubt)})
+		}
+	}
+	if rows > 0 {
+		fmt.Fprintf(w, "%s: joint map\n", printable(s.Garment))
+		t.Render()
+	}
+	if rows > jointMapRows {
+		fmt.Fprintf(w, "%s: and %d more lines; --json lists all\n", printable(s.Garment), rows-jointMapRows)
 	}
 }
 

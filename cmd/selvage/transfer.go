@@ -18,6 +18,7 @@ func newTransfer() *cobra.Command {
 	var bodies gltfio.Selection
 	var where remote
 	var edits passes
+	var joints jointFlags
 	var output, reportFile, previous string
 	var asJSON, quiet, strict bool
 	var maxLow float64
@@ -31,13 +32,25 @@ Everything else in a garment's file stays as it is.
 
 By default the body is every skinned mesh of the first file's scene, the garment
 every mesh of the second's; all meshes picked from one file are treated as one
-garment, so that buttons find the cloth they sit on.`,
+garment, so that buttons find the cloth they sit on.
+
+With --skin own the garment keeps its skin, and the rows refer to its joints. Each
+joint of the body gives its weight to one of them: by the first rule of the joint map
+that its name matches, else to that of the same name, else to that of its nearest
+ancestor that has one, else to the nearest. With the body's skin the rules alone
+count. A joint map:
+
+  version: 1
+  joints:
+    - {from: "*_twist.*", to: "*.*"}         # each * on the right is what the same * on
+    - {from: "arm_*_L", to: "*_left_arm"}    # the left matched`,
 		Example: `  selvage transfer body.glb coat.glb -o coat.weighted.glb
   selvage transfer body.glb coat.glb hat.glb -o out/       # a folder for several
   selvage transfer crew.glb coat.glb --body 'mate*' --garment oilskin -o coat.glb
   selvage transfer body.glb coat.glb hat.glb -o out/ --report wardrobe.html
   selvage transfer body.glb coat.glb -o out/coat.glb --pass-dir passes/   # keeps work done by hand
   selvage transfer body.glb coat.glb --keep-joint 'tail_*' -o coat.glb
+  selvage transfer body.glb coat.glb --skin own --joint-map joints.yaml -o coat.glb
   selvage transfer body.glb coat.glb -o coat.glb --json | jq '.[0].lowConfidence'`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) < 2 {
@@ -53,6 +66,9 @@ garment, so that buttons find the cloth they sit on.`,
 				return err
 			}
 			if err := checkGlobs("garment", opt.Garments.Names); err != nil {
+				return err
+			}
+			if err := joints.into(&opt); err != nil {
 				return err
 			}
 			targets, folder, err := outputs(args[1:], output)
@@ -138,6 +154,7 @@ garment, so that buttons find the cloth they sit on.`,
 	f.StringArrayVar(&opt.KeepJoints, "keep-joint", nil, "glob of the garment's own joints that keep their weights (repeatable)")
 	f.BoolVar(&opt.PlainRows, "plain", false, "leave _CONFIDENCE and _REASON out")
 	addOptionFlags(f, &opt.Options)
+	addJointFlags(f, &joints, &opt)
 	addRemoteFlags(f, &where)
 	addPassFlags(f, &edits)
 	f.BoolVar(&asJSON, "json", false, "print the summary as JSON on standard output")

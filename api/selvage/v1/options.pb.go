@@ -24,6 +24,61 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// OutputSkin says to whose joints rows refer.
+type OutputSkin int32
+
+const (
+	// The default, OUTPUT_SKIN_BODY.
+	OutputSkin_OUTPUT_SKIN_UNSPECIFIED OutputSkin = 0
+	// The body's, which are written into the garment's asset.
+	OutputSkin_OUTPUT_SKIN_BODY OutputSkin = 1
+	// The garment's own, which stay as they are. A joint of the body gives its weight
+	// by the first rule that it matches, else to the joint of the same name, else to
+	// that of its nearest ancestor that has one, else to the nearest.
+	OutputSkin_OUTPUT_SKIN_OWN OutputSkin = 2
+)
+
+// Enum value maps for OutputSkin.
+var (
+	OutputSkin_name = map[int32]string{
+		0: "OUTPUT_SKIN_UNSPECIFIED",
+		1: "OUTPUT_SKIN_BODY",
+		2: "OUTPUT_SKIN_OWN",
+	}
+	OutputSkin_value = map[string]int32{
+		"OUTPUT_SKIN_UNSPECIFIED": 0,
+		"OUTPUT_SKIN_BODY":        1,
+		"OUTPUT_SKIN_OWN":         2,
+	}
+)
+
+func (x OutputSkin) Enum() *OutputSkin {
+	p := new(OutputSkin)
+	*p = x
+	return p
+}
+
+func (x OutputSkin) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (OutputSkin) Descriptor() protoreflect.EnumDescriptor {
+	return file_selvage_v1_options_proto_enumTypes[0].Descriptor()
+}
+
+func (OutputSkin) Type() protoreflect.EnumType {
+	return &file_selvage_v1_options_proto_enumTypes[0]
+}
+
+func (x OutputSkin) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use OutputSkin.Descriptor instead.
+func (OutputSkin) EnumDescriptor() ([]byte, []int) {
+	return file_selvage_v1_options_proto_rawDescGZIP(), []int{0}
+}
+
 // Fill names the energy of the fill.
 type Fill int32
 
@@ -61,11 +116,11 @@ func (x Fill) String() string {
 }
 
 func (Fill) Descriptor() protoreflect.EnumDescriptor {
-	return file_selvage_v1_options_proto_enumTypes[0].Descriptor()
+	return file_selvage_v1_options_proto_enumTypes[1].Descriptor()
 }
 
 func (Fill) Type() protoreflect.EnumType {
-	return &file_selvage_v1_options_proto_enumTypes[0]
+	return &file_selvage_v1_options_proto_enumTypes[1]
 }
 
 func (x Fill) Number() protoreflect.EnumNumber {
@@ -74,7 +129,7 @@ func (x Fill) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Fill.Descriptor instead.
 func (Fill) EnumDescriptor() ([]byte, []int) {
-	return file_selvage_v1_options_proto_rawDescGZIP(), []int{0}
+	return file_selvage_v1_options_proto_rawDescGZIP(), []int{1}
 }
 
 // Switch is a choice that is left to the program unless set.
@@ -118,11 +173,11 @@ func (x Switch) String() string {
 }
 
 func (Switch) Descriptor() protoreflect.EnumDescriptor {
-	return file_selvage_v1_options_proto_enumTypes[1].Descriptor()
+	return file_selvage_v1_options_proto_enumTypes[2].Descriptor()
 }
 
 func (Switch) Type() protoreflect.EnumType {
-	return &file_selvage_v1_options_proto_enumTypes[1]
+	return &file_selvage_v1_options_proto_enumTypes[2]
 }
 
 func (x Switch) Number() protoreflect.EnumNumber {
@@ -131,7 +186,7 @@ func (x Switch) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Switch.Descriptor instead.
 func (Switch) EnumDescriptor() ([]byte, []int) {
-	return file_selvage_v1_options_proto_rawDescGZIP(), []int{1}
+	return file_selvage_v1_options_proto_rawDescGZIP(), []int{2}
 }
 
 // WeightFormat says how weights are stored, as in section 3.7.3.3 of the glTF
@@ -176,11 +231,11 @@ func (x WeightFormat) String() string {
 }
 
 func (WeightFormat) Descriptor() protoreflect.EnumDescriptor {
-	return file_selvage_v1_options_proto_enumTypes[2].Descriptor()
+	return file_selvage_v1_options_proto_enumTypes[3].Descriptor()
 }
 
 func (WeightFormat) Type() protoreflect.EnumType {
-	return &file_selvage_v1_options_proto_enumTypes[2]
+	return &file_selvage_v1_options_proto_enumTypes[3]
 }
 
 func (x WeightFormat) Number() protoreflect.EnumNumber {
@@ -189,7 +244,7 @@ func (x WeightFormat) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WeightFormat.Descriptor instead.
 func (WeightFormat) EnumDescriptor() ([]byte, []int) {
-	return file_selvage_v1_options_proto_rawDescGZIP(), []int{2}
+	return file_selvage_v1_options_proto_rawDescGZIP(), []int{3}
 }
 
 // Options of a transfer from a body to one garment. An empty message works:
@@ -251,8 +306,14 @@ type Options struct {
 	// shape exactly in every pose, but leaves the cloth beside a bend. Default: the
 	// cloth's own blend, which stays on the cloth.
 	OneJointIslands bool `protobuf:"varint,18,opt,name=one_joint_islands,json=oneJointIslands,proto3" json:"one_joint_islands,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// Rules that lead joints of the body to joints of other names; the first that a
+	// name matches decides. Empty: none.
+	JointMap []*JointMapRule `protobuf:"bytes,24,rep,name=joint_map,json=jointMap,proto3" json:"joint_map,omitempty"`
+	// Whose joints the rows of the finished asset refer to; transfers by asset only.
+	// Unspecified: OUTPUT_SKIN_BODY.
+	Skin          OutputSkin `protobuf:"varint,25,opt,name=skin,proto3,enum=selvage.v1.OutputSkin" json:"skin,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Options) Reset() {
@@ -411,12 +472,82 @@ func (x *Options) GetOneJointIslands() bool {
 	return false
 }
 
+func (x *Options) GetJointMap() []*JointMapRule {
+	if x != nil {
+		return x.JointMap
+	}
+	return nil
+}
+
+func (x *Options) GetSkin() OutputSkin {
+	if x != nil {
+		return x.Skin
+	}
+	return OutputSkin_OUTPUT_SKIN_UNSPECIFIED
+}
+
+// JointMapRule says which joint takes the weight of some joints of the body.
+type JointMapRule struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Glob of the body's joint names, at most 255 bytes.
+	From string `protobuf:"bytes,1,opt,name=from,proto3" json:"from,omitempty"`
+	// Name of the joint that takes the weight, at most 255 bytes. It has no *, or as
+	// many as from: each then stands for what from's matched.
+	To            string `protobuf:"bytes,2,opt,name=to,proto3" json:"to,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *JointMapRule) Reset() {
+	*x = JointMapRule{}
+	mi := &file_selvage_v1_options_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *JointMapRule) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*JointMapRule) ProtoMessage() {}
+
+func (x *JointMapRule) ProtoReflect() protoreflect.Message {
+	mi := &file_selvage_v1_options_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use JointMapRule.ProtoReflect.Descriptor instead.
+func (*JointMapRule) Descriptor() ([]byte, []int) {
+	return file_selvage_v1_options_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *JointMapRule) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *JointMapRule) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
 var File_selvage_v1_options_proto protoreflect.FileDescriptor
 
 const file_selvage_v1_options_proto_rawDesc = "" +
 	"\n" +
 	"\x18selvage/v1/options.proto\x12\n" +
-	"selvage.v1\"\xa5\x05\n" +
+	"selvage.v1\"\x88\x06\n" +
 	"\aOptions\x12\x14\n" +
 	"\x05reach\x18\x01 \x01(\x01R\x05reach\x12\x18\n" +
 	"\afalloff\x18\x02 \x01(\x01R\afalloff\x12$\n" +
@@ -442,7 +573,17 @@ const file_selvage_v1_options_proto_rawDesc = "" +
 	"keepJoints\x12\x1d\n" +
 	"\n" +
 	"plain_rows\x18\x11 \x01(\bR\tplainRows\x12*\n" +
-	"\x11one_joint_islands\x18\x12 \x01(\bR\x0foneJointIslands*D\n" +
+	"\x11one_joint_islands\x18\x12 \x01(\bR\x0foneJointIslands\x125\n" +
+	"\tjoint_map\x18\x18 \x03(\v2\x18.selvage.v1.JointMapRuleR\bjointMap\x12*\n" +
+	"\x04skin\x18\x19 \x01(\x0e2\x16.selvage.v1.OutputSkinR\x04skin\"2\n" +
+	"\fJointMapRule\x12\x12\n" +
+	"\x04from\x18\x01 \x01(\tR\x04from\x12\x0e\n" +
+	"\x02to\x18\x02 \x01(\tR\x02to*T\n" +
+	"\n" +
+	"OutputSkin\x12\x1b\n" +
+	"\x17OUTPUT_SKIN_UNSPECIFIED\x10\x00\x12\x14\n" +
+	"\x10OUTPUT_SKIN_BODY\x10\x01\x12\x13\n" +
+	"\x0fOUTPUT_SKIN_OWN\x10\x02*D\n" +
 	"\x04Fill\x12\x14\n" +
 	"\x10FILL_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rFILL_HARMONIC\x10\x01\x12\x13\n" +
@@ -471,25 +612,29 @@ func file_selvage_v1_options_proto_rawDescGZIP() []byte {
 	return file_selvage_v1_options_proto_rawDescData
 }
 
-var file_selvage_v1_options_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_selvage_v1_options_proto_msgTypes = make([]protoimpl.MessageInfo, 1)
+var file_selvage_v1_options_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
+var file_selvage_v1_options_proto_msgTypes = make([]protoimpl.MessageInfo, 2)
 var file_selvage_v1_options_proto_goTypes = []any{
-	(Fill)(0),         // 0: selvage.v1.Fill
-	(Switch)(0),       // 1: selvage.v1.Switch
-	(WeightFormat)(0), // 2: selvage.v1.WeightFormat
-	(*Options)(nil),   // 3: selvage.v1.Options
+	(OutputSkin)(0),      // 0: selvage.v1.OutputSkin
+	(Fill)(0),            // 1: selvage.v1.Fill
+	(Switch)(0),          // 2: selvage.v1.Switch
+	(WeightFormat)(0),    // 3: selvage.v1.WeightFormat
+	(*Options)(nil),      // 4: selvage.v1.Options
+	(*JointMapRule)(nil), // 5: selvage.v1.JointMapRule
 }
 var file_selvage_v1_options_proto_depIdxs = []int32{
-	0, // 0: selvage.v1.Options.fill:type_name -> selvage.v1.Fill
-	1, // 1: selvage.v1.Options.loose:type_name -> selvage.v1.Switch
-	1, // 2: selvage.v1.Options.rigid_islands:type_name -> selvage.v1.Switch
-	1, // 3: selvage.v1.Options.registration:type_name -> selvage.v1.Switch
-	2, // 4: selvage.v1.Options.format:type_name -> selvage.v1.WeightFormat
-	5, // [5:5] is the sub-list for method output_type
-	5, // [5:5] is the sub-list for method input_type
-	5, // [5:5] is the sub-list for extension type_name
-	5, // [5:5] is the sub-list for extension extendee
-	0, // [0:5] is the sub-list for field type_name
+	1, // 0: selvage.v1.Options.fill:type_name -> selvage.v1.Fill
+	2, // 1: selvage.v1.Options.loose:type_name -> selvage.v1.Switch
+	2, // 2: selvage.v1.Options.rigid_islands:type_name -> selvage.v1.Switch
+	2, // 3: selvage.v1.Options.registration:type_name -> selvage.v1.Switch
+	3, // 4: selvage.v1.Options.format:type_name -> selvage.v1.WeightFormat
+	5, // 5: selvage.v1.Options.joint_map:type_name -> selvage.v1.JointMapRule
+	0, // 6: selvage.v1.Options.skin:type_name -> selvage.v1.OutputSkin
+	7, // [7:7] is the sub-list for method output_type
+	7, // [7:7] is the sub-list for method input_type
+	7, // [7:7] is the sub-list for extension type_name
+	7, // [7:7] is the sub-list for extension extendee
+	0, // [0:7] is the sub-list for field type_name
 }
 
 func init() { file_selvage_v1_options_proto_init() }
@@ -502,8 +647,8 @@ func file_selvage_v1_options_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_selvage_v1_options_proto_rawDesc), len(file_selvage_v1_options_proto_rawDesc)),
-			NumEnums:      3,
-			NumMessages:   1,
+			NumEnums:      4,
+			NumMessages:   2,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
