@@ -268,6 +268,7 @@ func compose(list []seen, folder string) (string, error) {
 		"rigid: auto          # or on, off", "rigid-name: []       # globs",
 		"rigid-one-joint: false # true: exact shape in every pose, but off the cloth beside a bend", "registration: auto   # or on, off",
 		"allow-joint: []      # globs", "deny-joint: []       # globs", "keep-joint: []       # globs of a garment's own joints",
+		"joint-map: []        # {from: GLOB, to: NAME}: who takes the weight of the body's joints", "skin: body           # or own: the garment's joints",
 		"max-influences: 0    # 1 to 8; 0: 4", "prune-below: 0       # 0: 1e-7; negative: none",
 		"format: float        # or u16, u8", "plain: false         # true leaves _CONFIDENCE and _REASON out",
 		"threads: 0           # of one garment at most; no result depends on it",

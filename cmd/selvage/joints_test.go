@@ -198,7 +198,7 @@ func TestPass_Skeletons(t *testing.T) {
 	helped := b.WithSkeleton(b.WithHelpers())
 	renamed := helped.WithSkeleton(helped.Renamed(func(s string) string { return strings.Replace(s, "upper_arm.", "humerus.", 1) }))
 	plain, helpers, other := bodyFile(t, dir, "plain", b), bodyFile(t, dir, "helped", helped), bodyFile(t, dir, "renamed", renamed)
-	out := filepath.Join(dir, "out", "jersey.glb")
+	out := filepath.Join(dir, "jersey.glb")
 	step := func(body string, more ...string) passSummary {
 		t.Helper()
 		return passJSON(t, append([]string{"transfer", body, cox("jersey"), "-o", out, "--pass-dir", filepath.Join(dir, "passes")}, more...)...)

@@ -41,11 +41,11 @@ type Moved struct {
 // their nearest surviving ancestor. Edits that have no place any more are counted
 // by reason. Errors: ctx's. O(n log n).
 func Move(ctx context.Context, f *Found, target *mesh.Mesh, joints []Joint, threads int) (*Moved, error) {
-	return move(ctx, f, target, MapJoints(f.Joints, joints), threads)
+	return moveBy(ctx, f, target, MapJoints(f.Joints, joints), threads)
 }
 
-// move is Move with joints mapped by to.
-func move(ctx context.Context, f *Found, target *mesh.Mesh, to *JointMap, threads int) (*Moved, error) {
+// moveBy is Move with joints mapped by to.
+func moveBy(ctx context.Context, f *Found, target *mesh.Mesh, to *JointMap, threads int) (*Moved, error) {
 	place, err := Place(ctx, f.Mesh, target, 0, threads)
 	if err != nil {
 		return nil, err

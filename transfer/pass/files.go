@@ -178,7 +178,7 @@ func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface
 	if err != nil {
 		return nil, err
 	}
-	moved, err := move(ctx, found, fresh.Mesh, to, opt.Threads)
+	moved, err := moveBy(ctx, found, fresh.Mesh, to, opt.Threads)
 	if err != nil {
 		return nil, err
 	}
