@@ -234,8 +234,9 @@ func TestPass_Skeletons(t *testing.T) {
 		if s.Pass.Edited != edited || s.Pass.Lost() != 0 || s.Pass.Kept+s.Pass.Carried+s.Pass.Conflict != edited {
 			t.Errorf("%s: of %d edits: %+v", what, edited, s.Pass)
 		}
-		// A percent of the patch's weight: what the limit to four influences takes.
-		if got := onArm(); math.Abs(got-want) > 0.01*want {
+		// Where a helper becomes a fifth influence the smallest one goes and the others
+		// grow: by 1.3% of the patch's weight here.
+		if got := onArm(); math.Abs(got-want) > 0.03*want {
 			t.Errorf("%s: the arm has %g of the patch, had %g", what, got, want)
 		}
 	}
