@@ -23,6 +23,10 @@ type AssetOptions struct {
 	// KeepJoints are globs of joint names of the garment's own skin (a coat-tail
 	// chain, say) that keep the weights they have.
 	KeepJoints []string
+	// Lock lists regions (package region) whose vertices keep the row that they have,
+	// and LockJoints globs of joint names whose weights stay as they are at every
+	// vertex. Both need a garment that has weights already (locks.go).
+	Lock, LockJoints []string
 	// Skin says whose joints the rows refer to. SkinOwn needs a garment with a skin.
 	Skin OutputSkin
 	// PlainRows leaves _CONFIDENCE and _REASON out of the result.
@@ -55,8 +59,15 @@ func PrepareAsset(ctx context.Context, asset *gltfio.Asset, sel gltfio.Selection
 func (b *AssetBody) Surface() *gltfio.Surface { return b.surface }
 
 // Transfer returns the garment's asset with the body's rows, and the result by
-// vertex of its surface. garment is not changed.
+// vertex of its surface. garment is not changed. Locks hold the rows that garment
+// has itself.
 func (b *AssetBody) Transfer(ctx context.Context, garment *gltfio.Asset, opt AssetOptions) (*gltfio.Asset, *Result, error) {
+	return b.TransferFrom(ctx, garment, nil, opt)
+}
+
+// TransferFrom is Transfer with locks that hold other rows than garment's own, which
+// a nil present means.
+func (b *AssetBody) TransferFrom(ctx context.Context, garment *gltfio.Asset, present *Present, opt AssetOptions) (*gltfio.Asset, *Result, error) {
 	garment = garment.WithContext(ctx)
 	surface, err := garment.Garment(opt.Garments)
 	if err != nil {
@@ -78,6 +89,10 @@ func (b *AssetBody) Transfer(ctx context.Context, garment *gltfio.Asset, opt Ass
 		g.Parts = append(g.Parts, Part{Node: p.Node, Mesh: p.Mesh, Material: p.Material, Primitive: p.PrimitiveIndex, Start: p.Start, End: p.End})
 	}
 	kept, err := b.keptJoints(ctx, g, surface, opt.KeepJoints)
+	if err != nil {
+		return nil, nil, err
+	}
+	kept, locks, err := b.hold(ctx, g, garment, surface, present, kept, &opt)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -106,6 +121,7 @@ func (b *AssetBody) Transfer(ctx context.Context, garment *gltfio.Asset, opt Ass
 	if err != nil {
 		return nil, nil, err
 	}
+	r.Summary.Notes = append(r.Summary.Notes, locks...)
 	note := func(format string, args ...any) {
 		r.Summary.Notes = append(r.Summary.Notes, fmt.Sprintf(format, args...))
 	}

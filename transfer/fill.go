@@ -27,6 +27,10 @@ const (
 // expected errors and reasons that come with it into t.
 func fill(ctx context.Context, s *Source, g *target, t *trusted, opt *Options) (*weights.Rows, error) {
 	n := len(g.position)
+	data, err := g.lock.data(ctx, s, t)
+	if err != nil {
+		return nil, err
+	}
 	op, err := laplacian.NewContext(ctx, g.position, g.welded.Mesh.Triangles, laplacian.NonNegative)
 	if err != nil {
 		return nil, fmt.Errorf("garment %q: fill: %w", g.garment.Name, err)
@@ -40,14 +44,14 @@ func fill(ctx context.Context, s *Source, g *target, t *trusted, opt *Options) (
 		if v%(8*blockSize) == 0 && ctx.Err() != nil {
 			return nil, ctx.Err()
 		}
-		if t.rows.Start[v+1] == t.rows.Start[v] {
+		if data.Start[v+1] == data.Start[v] {
 			continue // no match, no data
 		}
 		pull := 0.0
 		for e := op.Start[v]; e < op.Start[v+1]; e++ {
 			pull += op.Weight[e]
 		}
-		length := smoothingLength(t.match[v].distance, t.doubt[v], t.hang[v], opt.Falloff)
+		length := g.lock.length(v, smoothingLength(t.match[v].distance, t.doubt[v], t.hang[v], opt.Falloff), opt.LockBlend)
 		a := 1 / (length * length)
 		least := 1e-6 / (s.size * s.size)
 		if opt.Fill == FillBiharmonic && pull > 0 {
@@ -55,7 +59,7 @@ func fill(ctx context.Context, s *Source, g *target, t *trusted, opt *Options) (
 			// pull^2/mass.
 			a, pull, least = a*a, pull*pull/op.Mass[v], least/(s.size*s.size)
 		}
-		if pull == 0 || length == 0 || a*op.Mass[v] > fixedRatio*pull {
+		if g.lock.is(v) || pull == 0 || length == 0 || a*op.Mass[v] > fixedRatio*pull {
 			p.DataWeight[v] = math.Inf(1)
 			own[v] = 1
 			continue
@@ -69,16 +73,27 @@ func fill(ctx context.Context, s *Source, g *target, t *trusted, opt *Options) (
 	if err != nil {
 		return nil, fmt.Errorf("garment %q: fill: %w", g.garment.Name, err)
 	}
-	rows, err := solver.Solve(ctx, t.rows, len(s.body.Skin.Joints), opt.Threads)
+	joints := len(s.body.Skin.Joints)
+	if g.lock != nil {
+		joints = g.lock.joints
+	}
+	rows, err := solver.Solve(ctx, data, joints, opt.Threads)
 	if err != nil {
 		return nil, fmt.Errorf("garment %q: fill: %w", g.garment.Name, err)
 	}
 	if opt.Fill == FillBiharmonic {
-		if rows, err = clamp(ctx, rows, len(s.body.Skin.Joints)); err != nil {
+		if rows, err = clamp(ctx, rows, joints); err != nil {
 			return nil, err
 		}
 	}
-	return rows, t.afterFill(ctx, g, rows, own)
+	if rows, err = g.lock.split(ctx, s, t, rows); err != nil {
+		return nil, err
+	}
+	if err := t.afterFill(ctx, g, rows, own); err != nil {
+		return nil, err
+	}
+	g.lock.settle(t)
+	return rows, nil
 }
 
 // clamp drops what overshot below zero and normalises, which also takes care of

@@ -36,15 +36,27 @@ func finish(ctx context.Context, s *Source, g *target, t *trusted, rows *weights
 			return nil, err
 		}
 	}
+	if g.lock != nil {
+		var err error
+		if rows, err = g.lock.mix(ctx, rows, g.joints(s)); err != nil {
+			return nil, err
+		}
+	}
 	if g.garment.Kept != nil {
 		var err error
 		if rows, err = keepOwn(ctx, s, g, rows); err != nil {
 			return nil, err
 		}
 	}
-	done, lost, err := weights.FinishContext(ctx, rows, weights.FinishOptions{
-		MaxInfluences: opt.MaxInfluences, PruneBelow: max(0, opt.PruneBelow), Format: opt.Format, Threads: opt.Threads,
-	})
+	form := weights.FinishOptions{MaxInfluences: opt.MaxInfluences, PruneBelow: max(0, opt.PruneBelow), Format: opt.Format, Threads: opt.Threads}
+	var done *weights.Rows // by welded vertex; with locks by the garment's own
+	var lost []float32
+	var err error
+	if g.lock != nil {
+		done, lost, err = g.lock.finish(ctx, s, g, rows, form)
+	} else {
+		done, lost, err = weights.FinishContext(ctx, rows, form)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("finish rows: %w", err)
 	}
@@ -63,12 +75,19 @@ func finish(ctx context.Context, s *Source, g *target, t *trusted, rows *weights
 			return nil, ctx.Err()
 		}
 		w := int(g.welded.ToWelded[v])
-		r.Rows.Append(done.Row(w))
+		at := w
+		if g.lock != nil {
+			at = v
+		}
+		r.Rows.Append(done.Row(at))
 		reason := t.reason[w]
 		e := t.expected[w] + expectedGuess(guessed, w)
-		if lost[w] >= pruneLoss {
+		if lost[at] >= pruneLoss {
 			reason |= ReasonPruned
-			e += float64(lost[w])
+			e += float64(lost[at])
+		}
+		if g.lock.is(w) {
+			reason, e = ReasonKeptEdit, 0
 		}
 		r.Confidence[v] = float32(confidence(e))
 		r.Reason[v] = reason
@@ -83,6 +102,7 @@ func finish(ctx context.Context, s *Source, g *target, t *trusted, rows *weights
 
 		sum := &r.Summary
 		switch {
+		case g.lock.is(w): // neither matched nor filled: it is as it was
 		case reason&ReasonRigidIsland != 0:
 			sum.Rigid++
 		case reason&ReasonFilled != 0:

@@ -167,7 +167,21 @@ func seatRigid(ctx context.Context, s *Source, g *target, rigid []bool, t *trust
 			body = min(body, t.match[v].distance)
 		}
 		expected, count := 0.0, 0.0
-		if least <= body && !math.IsInf(least, 1) {
+		locked := 0
+		for _, v := range members {
+			if g.lock.is(int(v)) {
+				locked++
+			}
+		}
+		if locked > 0 {
+			// What is locked of an island decides for all of it.
+			for _, v := range members {
+				if g.lock.is(int(v)) {
+					acc.AddRow(rows, int(v), 1)
+					count++
+				}
+			}
+		} else if least <= body && !math.IsInf(least, 1) {
 			for k := range members {
 				if math.Sqrt(hits[k].DistanceSq) > least+0.25*size {
 					continue
@@ -191,7 +205,7 @@ func seatRigid(ctx context.Context, s *Source, g *target, rigid []bool, t *trust
 		}
 		one := weights.NewRows(1)
 		acc.FlushNormalised(one)
-		if j := dominant(one.Row(0)); oneJoint && j >= 0 {
+		if j := dominant(one.Row(0)); oneJoint && j >= 0 && locked == 0 {
 			acc.Add(uint16(j), 1)
 			one = weights.NewRows(1)
 			acc.FlushNormalised(one)
@@ -211,7 +225,7 @@ func seatRigid(ctx context.Context, s *Source, g *target, rigid []bool, t *trust
 		if ended(ctx, v) {
 			return nil, ctx.Err()
 		}
-		if one := seat[int(g.islands.Island[v])]; one != nil {
+		if one := seat[int(g.islands.Island[v])]; one != nil && !g.lock.is(v) {
 			out.Append(one.Row(0))
 		} else {
 			out.Append(rows.Row(v))

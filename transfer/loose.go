@@ -328,6 +328,7 @@ func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bo
 	if t.free, err = givesWay(ctx, s, g, span, region, hang); err != nil {
 		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
 	}
+	g.lock.stand(t.free)
 	t.region, t.regions = region, regions
 	if t.rests, err = restsOn(ctx, g, c, t.free, region, regions); err != nil {
 		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)

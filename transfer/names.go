@@ -52,6 +52,14 @@ func (g *target) joints(s *Source) int {
 	if g.garment.Skin != nil {
 		n = max(n, len(g.garment.Skin.Joints))
 	}
+	if h := g.garment.Held; h != nil {
+		n = max(n, len(h.Joints))
+		if h.Rows != nil {
+			for _, j := range h.Rows.Joint {
+				n = max(n, int(j)+1)
+			}
+		}
+	}
 	if g.garment.Kept != nil {
 		for _, j := range g.garment.Kept.Joint {
 			n = max(n, int(j)+1)

@@ -72,6 +72,10 @@ type Options struct {
 	// else to the body's. It comes after AllowJoints and DenyJoints and before
 	// MaxInfluences. See joints.go.
 	JointMap []JointRule
+	// LockBlend is how far along the garment, in metres, the surroundings of locked
+	// vertices blend to them (hold.go). Zero: 3% of the body's size, about 7 cm on a
+	// grown figure. Negative: not at all.
+	LockBlend float64
 	// MaxInfluences is the largest number of influences of a row, 1 to 8. Zero: 4.
 	MaxInfluences int
 	// PruneBelow is the weight under which an influence is dropped, 0 to 0.5.
@@ -90,6 +94,9 @@ type Options struct {
 	// observe, where not nil, is shown the evidence behind the result; for tests.
 	observe func(g *target, t *trusted)
 }
+
+// defaultInfluences is the default of Options.MaxInfluences.
+const defaultInfluences = 4
 
 // Stage is a step of the transfer, in the order of the pipeline.
 type Stage string
@@ -122,6 +129,8 @@ func (o Options) withDefaults(bodySize float64) (Options, error) {
 		return bad("reach", "%g is not a distance in metres", o.Reach)
 	case math.IsNaN(o.Falloff) || math.IsInf(o.Falloff, 0):
 		return bad("falloff", "%g is not a finite number", o.Falloff)
+	case math.IsNaN(o.LockBlend) || math.IsInf(o.LockBlend, 0):
+		return bad("lock-blend", "%g is not a distance in metres", o.LockBlend)
 	case o.Fill != FillHarmonic && o.Fill != FillBiharmonic:
 		return bad("fill", "unknown energy %d", o.Fill)
 	case o.MaxInfluences < 0 || o.MaxInfluences > 8:
@@ -137,8 +146,11 @@ func (o Options) withDefaults(bodySize float64) (Options, error) {
 	if o.Falloff == 0 {
 		o.Falloff = 1
 	}
+	if o.LockBlend == 0 {
+		o.LockBlend = lockBlend * bodySize
+	}
 	if o.MaxInfluences == 0 {
-		o.MaxInfluences = 4
+		o.MaxInfluences = defaultInfluences
 	}
 	if o.PruneBelow == 0 {
 		o.PruneBelow = 1e-7

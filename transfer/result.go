@@ -34,6 +34,8 @@ type Garment struct {
 	// none. Vertex v keeps Kept's row v as it is and shares out 1 minus its sum.
 	// Where the garment has a Skin, over that.
 	Kept *weights.Rows
+	// Held is what of the present rows must not change; nil: nothing.
+	Held *Held
 	// Skin that the result's rows are to refer to; nil: the body's. The body's joints
 	// are mapped to its joints (Options.JointMap).
 	Skin *skinning.Skin

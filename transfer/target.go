@@ -23,6 +23,7 @@ type target struct {
 	islands   *mesh.Islands
 	diagonal  float64 // of the bounding box, metres
 	edge      float64 // mean edge length, metres
+	lock      *hold   // what must not change (hold.go); nil for nothing
 }
 
 // newTarget welds and measures a garment. O(n log n).

@@ -47,6 +47,9 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 	if err != nil {
 		return nil, err
 	}
+	if g.lock, err = newHold(ctx, s, g, mapped, &opt); err != nil {
+		return nil, fmt.Errorf("garment %q: locks: %w", garment.Name, err)
+	}
 	rigid, notes, err := rigidIslands(ctx, s, g, &opt)
 	if err != nil {
 		return nil, fmt.Errorf("garment %q: islands: %w", garment.Name, err)

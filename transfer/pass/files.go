@@ -19,6 +19,8 @@ import (
 type Input struct {
 	// Garment is the garment's name.
 	Garment string
+	// From is the garment's own file, for Transfer; Run takes New.
+	From *gltfio.Asset
 	// New is the garment as the new transfer made it.
 	New *gltfio.Asset
 	// Record of the last pass; nil on the first.
@@ -34,12 +36,15 @@ type Input struct {
 	Options transfer.AssetOptions
 	// Policy for conflicts.
 	Policy Policy
-	// LockAttribute names an attribute of one number a vertex: vertices with 0.5 or
-	// more keep their current row.
+	// LockAttribute is one more region to Options.Lock, an attribute's name say
+	// (package region): its vertices keep their current row.
 	LockAttribute string
 	// Program, GarmentSum and BodySum go into the record.
 	Program             string
 	GarmentSum, BodySum [32]byte
+
+	found *Found // what find gave, where it was asked already
+	done  []bool // vertices whose row in New is locked already; nil: locks are still to do
 }
 
 // Output of one pass.
@@ -53,6 +58,8 @@ type Output struct {
 	Confidence []float32
 	Reason     []uint16
 	Summary    Summary
+	// Given is the transfer's own result, before the merge; nil from Run.
+	Given *transfer.Result
 }
 
 // Summary says what became of the edits. Counts are vertices.
@@ -100,7 +107,10 @@ func ReadSurface(ctx context.Context, a *gltfio.Asset, sel gltfio.Selection) (*S
 	if read.Rows == nil {
 		return nil, nil, &gltfio.Error{File: a.Name, What: "has no weights"}
 	}
-	s := &Surface{Name: a.Name, Mesh: read.Mesh, Rows: read.Rows, Joints: JointsOf(read.Skin)}
+	s := &Surface{Name: a.Name, Mesh: read.Mesh, Joints: JointsOf(read.Skin)}
+	if s.Rows, err = a.WithContext(ctx).ExactRows(read); err != nil {
+		return nil, nil, err
+	}
 	for _, p := range read.Parts {
 		s.Parts = append(s.Parts, Part{Name: partName(p), Start: p.Start, End: p.End})
 	}
@@ -135,7 +145,7 @@ func Run(ctx context.Context, in Input) (*Output, error) {
 	if err != nil {
 		return nil, err
 	}
-	theirs, err := stored(fresh.Rows, opt.Format, opt.MaxInfluences)
+	theirs, err := storedBut(in.done, fresh.Rows, opt.Format, opt.MaxInfluences)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", in.New.Name, err)
 	}
@@ -145,11 +155,17 @@ func Run(ctx context.Context, in Input) (*Output, error) {
 		return nil, err
 	}
 	merged := &Merged{Rows: theirs, Outcome: make([]Outcome, theirs.Len()), Edits: newEdits()}
+	for v, locked := range in.done {
+		if locked {
+			merged.Outcome[v] = Locked
+			sum.Locked++
+		}
+	}
 	if in.Record != nil {
 		if merged, err = in.merge(ctx, fresh, read, theirs, opt, sum); err != nil {
 			return nil, err
 		}
-	} else if in.Current != nil {
+	} else if in.Current != nil && sum.Locked < theirs.Len() {
 		sum.Notes = append(sum.Notes, "there is no record of an earlier pass: rows changed by hand in "+in.Current.Name+" could not be told from the transfer's and are replaced")
 	}
 
@@ -170,7 +186,7 @@ func Run(ctx context.Context, in Input) (*Output, error) {
 
 // merge finds the edits, moves them to the new garment and merges.
 func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface, theirs *weights.Rows, opt transfer.AssetOptions, sum *Summary) (*Merged, error) {
-	found, err := in.find(ctx, opt)
+	found, err := in.findFor(ctx, opt)
 	if err != nil {
 		return nil, err
 	}
@@ -195,8 +211,11 @@ func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface
 			}
 		}
 	}
-	if in.LockAttribute != "" {
-		if o.Locked, err = in.mask(ctx, in.LockAttribute, read, opt); err != nil {
+	var notes []string
+	if in.done != nil {
+		o.Locked, o.Current = in.done, theirs
+	} else if len(in.locks()) > 0 {
+		if o.Locked, notes, err = in.lockMask(ctx, in.New, read, moved.Current, read.Skin, nil, opt); err != nil {
 			return nil, err
 		}
 		for v := range o.Locked {
@@ -209,6 +228,7 @@ func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface
 		return nil, err
 	}
 
+	sum.Notes, sum.Locked = append(sum.Notes, notes...), 0
 	sum.Edited, sum.New, sum.Undone, sum.Dropped = found.Edits.Len(), found.New, found.Undone, moved.Dropped
 	for _, x := range m.Outcome {
 		switch x {
@@ -286,23 +306,30 @@ func (in *Input) mask(ctx context.Context, name string, read *gltfio.Surface, op
 			return nil, err
 		}
 		if values != nil {
-			place, err := Place(ctx, own.Mesh, read.Mesh, 0, opt.Threads)
-			if err != nil {
-				return nil, err
-			}
-			for v := range out {
-				sum := 0.0
-				for k, c := range place.Corner[v] {
-					if b := place.Bary[v][k]; b > 0 {
-						sum += b * values[c]
-					}
-				}
-				out[v] = place.Fate[v] == Placed && sum >= 0.5
-			}
-			return out, nil
+			return placedMask(ctx, own, read, values, opt.Threads)
 		}
 	}
 	return nil, &gltfio.Error{File: in.New.Name, What: fmt.Sprintf("has no vertex attribute %q of one number", name)}
+}
+
+// placedMask marks the vertices of a surface where values at the vertices of another
+// are 0.5 or more.
+func placedMask(ctx context.Context, from, to *gltfio.Surface, values []float64, threads int) ([]bool, error) {
+	place, err := Place(ctx, from.Mesh, to.Mesh, 0, threads)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]bool, to.Mesh.NumVertices())
+	for v := range out {
+		sum := 0.0
+		for k, c := range place.Corner[v] {
+			if b := place.Bary[v][k]; b > 0 {
+				sum += b * values[c]
+			}
+		}
+		out[v] = place.Fate[v] == Placed && sum >= 0.5
+	}
+	return out, nil
 }
 
 // marks reads what a transfer says of each vertex; nil where the garment does not
@@ -354,6 +381,8 @@ func (o *Output) mark(m *Merged, theirs *weights.Rows) {
 			o.Reason[v] |= uint16(transfer.ReasonKeptEdit)
 		}
 		switch x {
+		case Locked:
+			o.Confidence[v], o.Reason[v] = 1, uint16(transfer.ReasonKeptEdit)
 		case Kept:
 			o.Confidence[v] = 1
 		case ConflictKept, ConflictCarried, ConflictNew:
@@ -378,8 +407,20 @@ func newRecord(in Input, opt transfer.AssetOptions, fresh *Surface, theirs *weig
 		p.X, p.Y, p.Z = float64(float32(p.X)), float64(float32(p.Y)), float64(float32(p.Z))
 		r.Mesh.Positions[i] = p
 	}
+	// Of a locked vertex that was edited once the record keeps what the edit changed.
+	at := entries(m.Edits.Vertex, len(m.Outcome))
+	if slices.ContainsFunc(m.Edits.Vertex, func(v int32) bool { return m.Outcome[v] == Locked }) {
+		r.Rows = weights.NewRows(theirs.Len())
+		for v := range m.Outcome {
+			if m.Outcome[v] == Locked && at[v] >= 0 {
+				r.Rows.Append(m.Edits.Base.Row(int(at[v])))
+			} else {
+				r.Rows.Append(theirs.Row(v))
+			}
+		}
+	}
 	for v := range m.Outcome {
-		if compareRows(m.Rows, v, theirs, v) != 0 {
+		if compareRows(m.Rows, v, r.Rows, v) != 0 {
 			r.Written.Vertex = append(r.Written.Vertex, int32(v))
 			r.Written.Rows.Append(m.Rows.Row(v))
 		}

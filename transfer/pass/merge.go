@@ -66,7 +66,8 @@ type MergeOptions struct {
 	// Welded numbers the places that the vertices stand in, for rows that must stay
 	// equal where vertices coincide; nil: every vertex is for itself.
 	Welded []int32
-	// Locked vertices always keep the row that Current gives them. Nil: none.
+	// Locked vertices always keep the row that Current gives them, whatever its number
+	// of influences; others in the same place take the lowest of those rows. Nil: none.
 	Locked  []bool
 	Current *weights.Rows
 }
@@ -130,11 +131,17 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 	m := &Merged{Outcome: make([]Outcome, n), Edits: newEdits()}
 	at := entries(edits.Vertex, n) // entry of the edit that each vertex takes
 	lock := make([]int32, n)       // vertex whose current row each takes, or -1
+	held, heldAt := weights.NewRows(0), make([]int32, n)
 	for v := range lock {
 		lock[v] = -1
 		if opt.Locked != nil && opt.Locked[v] {
 			lock[v] = int32(v)
+			heldAt[v] = int32(held.Len())
+			held.Append(opt.Current.Row(v))
 		}
+	}
+	if held, err = stored(held, opt.Format, 0); err != nil {
+		return nil, fmt.Errorf("merge: locked rows: %w", err)
 	}
 	if opt.Welded != nil {
 		m.joinSeams(opt.Welded, at, lock, base, mine, opt.Current)
@@ -151,8 +158,6 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 		switch {
 		case lock[v] >= 0:
 			m.Outcome[v] = Locked
-			freshAt[v] = int32(fresh.Len())
-			fresh.Append(opt.Current.Row(int(lock[v])))
 			continue
 		case i < 0:
 			continue
@@ -194,7 +199,9 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 		switch m.Outcome[v] {
 		case Kept, ConflictKept:
 			m.Rows.Append(mine.Row(int(at[v])))
-		case Carried, ConflictCarried, Locked:
+		case Locked:
+			m.Rows.Append(held.Row(int(heldAt[lock[v]])))
+		case Carried, ConflictCarried:
 			m.Rows.Append(fresh.Row(int(freshAt[v])))
 		default:
 			m.Rows.Append(theirs.Row(v))
@@ -208,7 +215,8 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 	return m, nil
 }
 
-// joinSeams gives all vertices of a place the same edit and the same lock.
+// joinSeams gives all vertices of a place the same edit, and those that are not
+// locked themselves the lock of one that is.
 func (m *Merged) joinSeams(welded, at, lock []int32, base, mine, current *weights.Rows) {
 	places := int32(0)
 	for _, p := range welded {
@@ -243,7 +251,10 @@ func (m *Merged) joinSeams(welded, at, lock []int32, base, mine, current *weight
 		}
 	}
 	for v, p := range welded {
-		at[v], lock[v] = edit[p], held[p]
+		at[v] = edit[p]
+		if lock[v] < 0 {
+			lock[v] = held[p]
+		}
 	}
 }
 
@@ -373,8 +384,17 @@ func (s *rowScratch) carry(most int, out *weights.Rows) bool {
 // on the grid. Rows that are so already keep their bits, empty rows stay empty.
 // Nothing is pruned.
 func stored(r *weights.Rows, f weights.Format, most int) (*weights.Rows, error) {
+	return storedBut(nil, r, f, most)
+}
+
+// storedBut is stored, but for rows that are legal and may have any number of
+// influences.
+func storedBut(any []bool, r *weights.Rows, f weights.Format, most int) (*weights.Rows, error) {
 	var odd []int
 	for v := range r.Len() {
+		if any != nil && any[v] && isStored(r, v, f, 0) {
+			continue
+		}
 		if !isStored(r, v, f, most) {
 			odd = append(odd, v)
 		}
@@ -405,33 +425,5 @@ func stored(r *weights.Rows, f weights.Format, most int) (*weights.Rows, error) 
 // isStored reports whether row v can stand in a file of the format as it is.
 func isStored(r *weights.Rows, v int, f weights.Format, most int) bool {
 	_, weight := r.Row(v)
-	if len(weight) == 0 {
-		return true
-	}
-	if most > 0 && len(weight) > most {
-		return false
-	}
-	steps := float64(f.Steps())
-	sum := 0.0
-	for _, w := range weight {
-		if !(w > 0) || math.IsInf(w, 0) {
-			return false
-		}
-		if steps == 0 {
-			if float64(float32(w)) != w {
-				return false
-			}
-			sum += w
-			continue
-		}
-		x := math.Round(w * steps)
-		if x/steps != w {
-			return false
-		}
-		sum += x
-	}
-	if steps == 0 {
-		return math.Abs(sum-1) <= weights.Float32Tolerance*float64(len(weight))
-	}
-	return sum == steps
+	return len(weight) == 0 || (most <= 0 || len(weight) <= most) && f.IsStored(weight)
 }

@@ -76,9 +76,9 @@ func Quantise(r *Rows, f Format) (*Rows, error) {
 // quantise works on a normalised row.
 func (s *scratch) quantise(f Format) {
 	if steps := f.Steps(); steps > 0 {
-		s.largestRemainder(steps)
+		s.largestRemainder(steps, steps)
 	} else {
-		s.float32()
+		s.float32(1)
 	}
 	n := 0
 	for i, w := range s.weight {
@@ -90,11 +90,13 @@ func (s *scratch) quantise(f Format) {
 	s.joint, s.weight = s.joint[:n], s.weight[:n]
 }
 
-func (s *scratch) largestRemainder(steps int) {
-	left := steps
+// largestRemainder makes the weights multiples of one over steps that sum to part of
+// them.
+func (s *scratch) largestRemainder(part, steps int) {
+	left := part
 	s.frac = s.frac[:0]
 	for i, w := range s.weight {
-		x := w * float64(steps)
+		x := w * float64(part)
 		// k/steps*steps may round to just beside k: take it for k, so that a row
 		// already on the grid stays as it is.
 		n := math.Floor(x + 1e-9)
@@ -121,14 +123,15 @@ func (s *scratch) largestRemainder(steps int) {
 	}
 }
 
-func (s *scratch) float32() {
+// float32 makes the weights float32 values that sum to whole.
+func (s *scratch) float32(whole float64) {
 	largest, sum := 0, 0.0
 	for i, w := range s.weight {
-		s.weight[i] = float64(float32(w))
+		s.weight[i] = float64(float32(whole * w))
 		sum += s.weight[i]
 		if s.weight[i] > s.weight[largest] {
 			largest = i
 		}
 	}
-	s.weight[largest] = float64(float32(s.weight[largest] + (1 - sum)))
+	s.weight[largest] = float64(float32(s.weight[largest] + (whole - sum)))
 }

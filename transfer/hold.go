@@ -1,0 +1,484 @@
+package transfer
+
+// Locks: rows and joints that a transfer must not change.
+//
+// A locked vertex keeps the row that it has, and its surroundings blend to it: in the
+// fill its row is data that nothing moves, and the data around it fade in with the
+// distance along the garment. At distance s before the end of the blend (LockBlend
+// from the nearest locked vertex) a match's smoothing length is at least s. On a strip
+// the screened Laplace equation (falloff.go) with that length is s^2 x” = x - r,
+// Euler's equation, whose solution
+//
+//	x = r + (locked - r) (s/LockBlend)^p,   p = (1+sqrt 5)/2,
+//
+// leaves the locked row at once and comes to the match's row r with its slope too.
+// (Boyce and DiPrima, "Elementary Differential Equations", section 5.4 of the 9th
+// edition, from memory.)
+//
+// A locked joint keeps its weight at every vertex, and the row's other joints share
+// the rest as the transfer gives them. Both hold bit for bit in the result, whatever
+// limit, pruning, allowed joints and joint map say.
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+
+	"github.com/selvage/selvage/transfer/weights"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+const (
+	// lockBlend is the default of Options.LockBlend, as a share of the body's size:
+	// three edges or so of a garment of usual density.
+	lockBlend = 0.03
+	// heldNearly is the share of a transfer's row on joints that are not locked below
+	// which the ancestors of the locked ones come in, more and more, to take what the
+	// locked joints leave: so little says nothing any more of who should have it.
+	heldNearly = 0.02
+	// heldWhole is what may be missing of one in the weights of locked joints that are
+	// all of a row: files that other programs wrote are normalised in single precision.
+	heldWhole = 1e-5
+	// heldOff is how far the sum of a held row may be off one before it is a fault.
+	heldOff = 0.01
+)
+
+// Held is what of a garment's present rows must not change.
+type Held struct {
+	// Rows by vertex of the garment's mesh, over the joints of the result. A vertex
+	// whose row is empty keeps nothing.
+	Rows *weights.Rows
+	// Locked vertices keep their row, which must not be empty. Nil: none.
+	Locked []bool
+	// Joints, by joint of the result, keep their weight at every vertex, also where it
+	// is zero. Nil: none.
+	Joints []bool
+}
+
+// validate checks h against the garment's n vertices and the number of joints.
+func (h *Held) validate(n, joints int) error {
+	switch {
+	case h.Rows == nil || h.Rows.Len() != n:
+		return fmt.Errorf("held rows are not those of its %d vertices", n)
+	case h.Locked != nil && len(h.Locked) != n:
+		return fmt.Errorf("%d locks for %d vertices", len(h.Locked), n)
+	case h.Joints != nil && len(h.Joints) != joints:
+		return fmt.Errorf("%d locks for %d joints", len(h.Joints), joints)
+	}
+	for v := range n {
+		joint, weight := h.Rows.Row(v)
+		sum, last := 0.0, -1
+		for i, j := range joint {
+			if int(j) <= last || int(j) >= joints || !(weight[i] >= 0) || math.IsInf(weight[i], 0) {
+				return fmt.Errorf("held row of vertex %d: joint %d of %d with weight %g, after joint %d", v, j, joints, weight[i], last)
+			}
+			sum, last = sum+weight[i], int(j)
+		}
+		switch {
+		case h.Locked != nil && h.Locked[v] && math.Abs(sum-1) > heldOff:
+			return fmt.Errorf("locked row of vertex %d sums to %g, want 1", v, sum)
+		case sum > 1+heldOff:
+			return fmt.Errorf("held row of vertex %d sums to %g, more than 1", v, sum)
+		}
+	}
+	return nil
+}
+
+// hold is a Held made ready, by welded vertex.
+type hold struct {
+	*Held
+	locked []bool
+	any    bool
+	// stored are the locked rows as they go to a file: where several vertices of a
+	// place are locked, the lowest of their rows, in the order of joints and weights.
+	stored *weights.Rows
+	// rows are the same over the joints of the solve: the body's, and behind them the
+	// others of the result. Where the body's joints are mapped, all of the result's
+	// are such others.
+	rows   *weights.Rows
+	joints int // of the solve
+	beside int // of the body: where the others begin, less what they begin with
+	// distance along the garment's edges from the nearest locked vertex, metres, up to
+	// the blend's end; +Inf beyond.
+	distance []float64
+	// extra are the others' weights after the solve; nil where there are none.
+	extra *weights.Rows
+}
+
+// newHold makes the garment's locks ready; nil where it has none. g.lock is set.
+func newHold(ctx context.Context, s *Source, g *target, mapped *jointMap, opt *Options) (*hold, error) {
+	held := g.garment.Held
+	if held == nil || !slices.Contains(held.Locked, true) && !slices.Contains(held.Joints, true) {
+		return nil, nil
+	}
+	total := g.joints(s)
+	if err := held.validate(g.garment.Mesh.NumVertices(), total); err != nil {
+		return nil, err
+	}
+	n, body := len(g.position), len(s.body.Skin.Joints)
+	h := &hold{Held: held, locked: make([]bool, n), stored: weights.NewRows(n), rows: weights.NewRows(n), joints: max(total, body)}
+	if mapped != nil {
+		h.beside = body
+		h.joints = body + total
+	}
+	if h.joints > math.MaxUint16+1 {
+		return nil, fmt.Errorf("%d joints of the body and of the locked rows together", h.joints)
+	}
+	first := make([]int32, n)
+	for w := range first {
+		first[w] = -1
+	}
+	for v, yes := range held.Locked {
+		if w := g.welded.ToWelded[v]; yes && (first[w] < 0 || lowerRow(held.Rows, v, int(first[w]))) {
+			first[w], h.locked[w], h.any = int32(v), true, true
+		}
+	}
+	var err error
+	one := weights.NewRows(1)
+	for w := range first {
+		if ended(ctx, w) {
+			return nil, ctx.Err()
+		}
+		if first[w] < 0 {
+			h.stored.Append(nil, nil)
+			h.rows.Append(nil, nil)
+			continue
+		}
+		joint, weight := held.Rows.Row(int(first[w]))
+		if !opt.Format.IsStored(weight) {
+			one.Start, one.Joint, one.Weight = one.Start[:1], one.Joint[:0], one.Weight[:0]
+			one.Append(joint, weight)
+			if one, _, err = weights.Finish(one, weights.FinishOptions{Format: opt.Format, Threads: 1}); err != nil {
+				return nil, err
+			}
+			joint, weight = one.Row(0)
+		}
+		h.stored.Append(joint, weight)
+		for i, j := range joint {
+			h.rows.Joint, h.rows.Weight = append(h.rows.Joint, j+uint16(h.beside)), append(h.rows.Weight, weight[i])
+		}
+		h.rows.Start = append(h.rows.Start, int32(len(h.rows.Joint)))
+	}
+	if h.any && opt.LockBlend > 0 {
+		h.distance, err = g.distances(ctx, h.locked, opt.LockBlend)
+	}
+	return h, err
+}
+
+// lowerRow reports whether row v goes before row u in the order of joints, then
+// weights.
+func lowerRow(r *weights.Rows, v, u int) bool {
+	jv, wv := r.Row(v)
+	ju, wu := r.Row(u)
+	if c := slices.Compare(jv, ju); c != 0 {
+		return c < 0
+	}
+	return slices.Compare(wv, wu) < 0
+}
+
+// distances returns for each welded vertex the length of the shortest way along the
+// garment's edges from a vertex of from, +Inf where it is reach metres or more.
+// O(n log n).
+func (g *target) distances(ctx context.Context, from []bool, reach float64) ([]float64, error) {
+	dist := make([]float64, len(from))
+	var queue distanceQueue
+	for v := range dist {
+		dist[v] = math.Inf(1)
+		if from[v] {
+			dist[v] = 0
+			queue.push(0, int32(v))
+		}
+	}
+	for steps := 0; queue.len() > 0; steps++ {
+		if ended(ctx, steps) {
+			return nil, ctx.Err()
+		}
+		d, v := queue.pop()
+		if d > dist[v] {
+			continue
+		}
+		for _, u := range g.adjacency.Neighbours(int(v)) {
+			if to := d + r3.Norm(r3.Sub(g.position[u], g.position[v])); to < dist[u] && to < reach {
+				dist[u] = to
+				queue.push(to, u)
+			}
+		}
+	}
+	return dist, nil
+}
+
+// is reports whether welded vertex v is locked.
+func (h *hold) is(v int) bool { return h != nil && h.locked[v] }
+
+// length is the smoothing length of vertex v, at least what the blend asks for.
+func (h *hold) length(v int, length, blend float64) float64 {
+	if h == nil || h.distance == nil || math.IsInf(h.distance[v], 1) {
+		return length
+	}
+	return max(length, blend-h.distance[v])
+}
+
+// data returns the rows of the solve: t's, and the locked ones in their place. Of
+// those, t.rows takes the body's part, and nothing speaks against them.
+func (h *hold) data(ctx context.Context, s *Source, t *trusted) (*weights.Rows, error) {
+	if h == nil || !h.any {
+		return t.rows, nil
+	}
+	data, rows := weights.NewRows(len(h.locked)), weights.NewRows(len(h.locked))
+	for v, locked := range h.locked {
+		if ended(ctx, v) {
+			return nil, ctx.Err()
+		}
+		joint, weight := t.rows.Row(v)
+		if locked {
+			data.Append(h.rows.Row(v))
+			if j, w := bodyPart(h.rows, v, len(s.body.Skin.Joints)); len(j) > 0 {
+				joint, weight = j, w
+			}
+			t.evidence[v], t.doubt[v] = evidence{}, 0
+		} else {
+			data.Append(joint, weight)
+		}
+		rows.Append(joint, weight)
+	}
+	t.rows = rows
+	return data, nil
+}
+
+// bodyPart is row v on joints below body, scaled to one; empty where there is nearly
+// nothing.
+func bodyPart(r *weights.Rows, v, body int) ([]uint16, []float64) {
+	joint, weight := r.Row(v)
+	k, sum := 0, 0.0
+	for k < len(joint) && int(joint[k]) < body {
+		sum += weight[k]
+		k++
+	}
+	if sum < 1e-9 {
+		return nil, nil
+	}
+	if k == len(joint) {
+		return joint, weight
+	}
+	return joint[:k], scaled(weight[:k])
+}
+
+// scaled returns weights whose sum is one.
+func scaled(weight []float64) []float64 {
+	sum := 0.0
+	for _, w := range weight {
+		sum += w
+	}
+	out := make([]float64, len(weight))
+	for i, w := range weight {
+		out[i] = w / sum
+	}
+	return out
+}
+
+// split takes the solve's rows apart: the result is over the body's joints, and h
+// keeps the others' share.
+func (h *hold) split(ctx context.Context, s *Source, t *trusted, rows *weights.Rows) (*weights.Rows, error) {
+	body := len(s.body.Skin.Joints)
+	if h == nil || !h.any || h.joints == body {
+		return rows, nil
+	}
+	out := weights.NewRows(rows.Len())
+	h.extra = weights.NewRows(rows.Len())
+	for v := range rows.Len() {
+		if ended(ctx, v) {
+			return nil, ctx.Err()
+		}
+		joint, weight := rows.Row(v)
+		k := 0
+		for k < len(joint) && int(joint[k]) < body {
+			k++
+		}
+		for i := k; i < len(joint); i++ {
+			h.extra.Joint, h.extra.Weight = append(h.extra.Joint, joint[i]-uint16(h.beside)), append(h.extra.Weight, weight[i])
+		}
+		h.extra.Start = append(h.extra.Start, int32(len(h.extra.Joint)))
+		if j, w := bodyPart(rows, v, body); len(j) > 0 || k == 0 && len(joint) == 0 {
+			out.Append(j, w)
+		} else {
+			out.Append(t.rows.Row(v))
+		}
+	}
+	return out, nil
+}
+
+// settle says after the solve that the locked rows are as sure as can be.
+func (h *hold) settle(t *trusted) {
+	if h == nil {
+		return
+	}
+	for v, locked := range h.locked {
+		if locked {
+			t.expected[v], t.reason[v] = 0, ReasonKeptEdit
+		}
+	}
+}
+
+// stand takes the locked vertices out of those that may give way.
+func (h *hold) stand(free []bool) {
+	if h == nil {
+		return
+	}
+	for v, locked := range h.locked {
+		free[v] = free[v] && !locked
+	}
+}
+
+// mix puts the others' share of the solve beside rows, which are over the joints of
+// the result.
+func (h *hold) mix(ctx context.Context, rows *weights.Rows, joints int) (*weights.Rows, error) {
+	if h == nil || h.extra == nil {
+		return rows, nil
+	}
+	acc, out := weights.NewAccumulator(joints), weights.NewRows(rows.Len())
+	for v := range rows.Len() {
+		if ended(ctx, v) {
+			return nil, ctx.Err()
+		}
+		share := min(h.extra.Sum(v), 1)
+		if share < 1e-9 {
+			out.Append(rows.Row(v))
+			continue
+		}
+		acc.AddRow(h.extra, v, 1)
+		if share < 1 {
+			acc.AddRow(rows, v, 1-share)
+		}
+		acc.FlushNormalised(out)
+	}
+	return out, nil
+}
+
+// finish brings rows, by welded vertex, into the form that a file stores, by vertex
+// of the garment, and puts the locked rows and weights in.
+func (h *hold) finish(ctx context.Context, s *Source, g *target, rows *weights.Rows, o weights.FinishOptions) (*weights.Rows, []float32, error) {
+	n := g.garment.Mesh.NumVertices()
+	own, held := weights.NewRows(n), weights.NewRows(n)
+	acc := weights.NewAccumulator(g.joints(s))
+	parent, err := h.ancestors(s, g)
+	if err != nil {
+		return nil, nil, err
+	}
+	for v := range n {
+		if ended(ctx, v) {
+			return nil, nil, ctx.Err()
+		}
+		w := int(g.welded.ToWelded[v])
+		switch {
+		case h.Locked != nil && h.Locked[v]:
+			joint, weight := h.Rows.Row(v)
+			if !o.Format.IsStored(weight) {
+				weight = scaled(weight)
+			}
+			held.Append(joint, weight)
+			own.Append(nil, nil)
+			continue
+		case h.locked[w] && h.Joints == nil:
+			held.Append(h.stored.Row(w))
+			own.Append(nil, nil)
+			continue
+		case h.Joints == nil:
+			held.Append(nil, nil)
+			own.Append(rows.Row(w))
+			continue
+		}
+		joint, weight := h.Rows.Row(v)
+		if len(joint) == 0 {
+			held.Append(nil, nil)
+			if h.locked[w] {
+				own.Append(h.stored.Row(w))
+			} else {
+				own.Append(rows.Row(w))
+			}
+			continue
+		}
+		whole := 1.0
+		for i, j := range joint {
+			if h.Joints[j] && weight[i] > 0 {
+				held.Joint, held.Weight = append(held.Joint, j), append(held.Weight, weight[i])
+				whole -= weight[i]
+			}
+		}
+		held.Start = append(held.Start, int32(len(held.Joint)))
+		mine := held.Weight[held.Start[v]:]
+		from := rows
+		if h.locked[w] {
+			from = h.stored
+		}
+		if h.others(acc, from, w, parent); acc.Empty() {
+			if whole > heldWhole {
+				return nil, nil, &OptionError{Option: "lock-joint", Reason: fmt.Sprintf("at vertex %d of the garment every joint that could take its weight is locked", v)}
+			}
+			copy(mine, scaled(mine))
+		}
+		acc.FlushNormalised(own)
+	}
+	return weights.FinishBeside(ctx, own, held, o)
+}
+
+// others adds to acc what row w has on joints that are not locked. Where that is
+// nearly nothing, the nearest ancestors of the others that are not locked come in.
+func (h *hold) others(acc *weights.Accumulator, rows *weights.Rows, w int, parent []int32) {
+	joint, weight := rows.Row(w)
+	sum := 0.0
+	for i, j := range joint {
+		if !h.Joints[j] && weight[i] > 0 {
+			acc.Add(j, weight[i])
+			sum += weight[i]
+		}
+	}
+	if sum >= heldNearly {
+		return
+	}
+	above := 0.0
+	for i, j := range joint {
+		if h.Joints[j] && parent[j] >= 0 {
+			above += weight[i]
+		}
+	}
+	for i, j := range joint {
+		if h.Joints[j] && parent[j] >= 0 && weight[i] > 0 {
+			acc.Add(uint16(parent[j]), (heldNearly-sum)*weight[i]/above)
+		}
+	}
+}
+
+// ancestors are, by joint of the result, the nearest joint above each that is not
+// locked and may carry weight; where there is none, the first such joint of all; -1
+// where all are locked.
+func (h *hold) ancestors(s *Source, g *target) ([]int32, error) {
+	if h.Joints == nil {
+		return nil, nil
+	}
+	skin := s.body.Skin
+	if g.garment.Skin != nil {
+		skin = g.garment.Skin
+	}
+	may := func(j int) bool { return j < len(skin.Joints) && !h.Joints[j] }
+	out := make([]int32, len(h.Joints))
+	first := int32(-1)
+	for j := range out {
+		if first < 0 && may(j) {
+			first = int32(j)
+		}
+	}
+	for j := range out {
+		out[j] = first
+		if j >= len(skin.Joints) {
+			continue
+		}
+		for p, steps := skin.Joints[j].Parent, 0; p >= 0 && steps <= len(skin.Joints); p, steps = skin.Joints[p].Parent, steps+1 {
+			if may(p) {
+				out[j] = int32(p)
+				break
+			}
+		}
+	}
+	return out, nil
+}

@@ -1,0 +1,193 @@
+package pass
+
+// Transfer and merge in one: what command line, service and farm call for a garment
+// that passes come over.
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"github.com/selvage/selvage/transfer"
+	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/region"
+	"github.com/selvage/selvage/transfer/skinning"
+	"github.com/selvage/selvage/transfer/weights"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// Transfer gives in.From the weights of body with in.Options, its locks included,
+// and merges the artist's edits into the result as Run does; in.New is not used.
+// Without a record, a current garment and locks the asset is body.Transfer's.
+//
+// The present rows, which locks hold, are those of in.Current, by place where it has
+// other vertices (Place); without it those that the record says were written; without
+// either in.From's own. Where there are none at all yet, on a first pass, nothing is
+// locked and a note says so; without weights and without a pass to come, body.Transfer
+// itself refuses. Inputs are not changed; the result does not depend on
+// Options.Threads.
+func Transfer(ctx context.Context, body *transfer.AssetBody, in Input) (*Output, error) {
+	in.Options.Lock = in.locks()
+	in.LockAttribute = ""
+	given := in.Options
+	present, notes, err := in.present(ctx, body)
+	if err != nil {
+		return nil, err
+	}
+	if present == nil && notes != nil {
+		given.Lock, given.LockJoints = nil, nil
+	}
+	var result *transfer.Result
+	if in.New, result, err = body.TransferFrom(ctx, in.From, present, given); err != nil {
+		return nil, err
+	}
+	in.done = make([]bool, len(result.Reason))
+	for v, r := range result.Reason {
+		in.done[v] = r == transfer.ReasonKeptEdit // of a transfer: a locked row
+	}
+	out, err := Run(ctx, in)
+	if err != nil {
+		return nil, err
+	}
+	out.Given = result
+	out.Summary.Notes = append(notes, out.Summary.Notes...)
+	return out, nil
+}
+
+// locks are the regions to lock.
+func (in *Input) locks() []string {
+	if in.LockAttribute == "" {
+		return in.Options.Lock
+	}
+	return append(slices.Clone(in.Options.Lock), in.LockAttribute)
+}
+
+// present is what the garment's rows are now; nil where in.From itself says it, or,
+// with a note, where there are none.
+func (in *Input) present(ctx context.Context, body *transfer.AssetBody) (*transfer.Present, []string, error) {
+	opt := in.Options
+	if len(opt.Lock) == 0 && len(opt.LockJoints) == 0 {
+		return nil, nil, nil
+	}
+	read, err := in.From.WithContext(ctx).Garment(opt.Garments)
+	if err != nil {
+		return nil, nil, err
+	}
+	if in.Record == nil && in.Current == nil {
+		if read.Rows != nil {
+			return nil, nil, nil
+		}
+		return nil, []string{"the garment has no weights yet: nothing is locked on this first pass"}, nil
+	}
+	surface := &Surface{Mesh: read.Mesh}
+	f, err := in.findFor(ctx, opt)
+	if err != nil {
+		return nil, nil, err
+	}
+	place, err := Place(ctx, f.Mesh, surface.Mesh, 0, opt.Threads)
+	if err != nil {
+		return nil, nil, err
+	}
+	p := &transfer.Present{Rows: f.Current, Joints: in.skeleton(f.Joints, opt, read.Skin, body.Surface().Skin).Joints}
+	if !place.ByIndex {
+		p.Rows = newInterpolation(place, len(f.Joints)).rows(f.Current)
+	}
+	p.Locked, p.Notes, err = in.lockMask(ctx, in.From, read, p.Rows, &skinning.Skin{Joints: p.Joints}, body.Surface().Skin, opt)
+	return p, nil, err
+}
+
+// findFor is find, remembered for Run; without a record the artist's garment alone.
+func (in *Input) findFor(ctx context.Context, opt transfer.AssetOptions) (*Found, error) {
+	if in.Record == nil {
+		s, _, err := ReadSurface(ctx, in.Current, opt.Garments)
+		if err != nil {
+			return nil, err
+		}
+		return &Found{Mesh: s.Mesh, Joints: s.Joints, Current: s.Rows}, nil
+	}
+	var err error
+	if in.found == nil {
+		in.found, err = in.find(ctx, opt)
+	}
+	return in.found, err
+}
+
+// skeleton is a list of joints with the places that the first of some skins has for
+// each name; joints that none of them has stand nowhere.
+func (in *Input) skeleton(joints []Joint, opt transfer.AssetOptions, skins ...*skinning.Skin) *skinning.Skin {
+	at := map[string]*skinning.Joint{}
+	for _, s := range slices.Backward(skins) {
+		if s != nil {
+			for j := range s.Joints {
+				at[s.Joints[j].Name] = &s.Joints[j]
+			}
+		}
+	}
+	nan := math.NaN()
+	out := &skinning.Skin{Joints: make([]skinning.Joint, len(joints))}
+	for j := range joints {
+		k := &out.Joints[j]
+		k.Name, k.Parent, k.Global = joints[j].Name, int(joints[j].Parent), skinning.Affine{T: r3.Vec{X: nan, Y: nan, Z: nan}}
+		if x := at[k.Name]; x != nil {
+			k.Global, k.InverseBind = x.Global, x.InverseBind
+		}
+	}
+	return out
+}
+
+// lockMask marks the vertices of read, the surface of asset, that the locks pick.
+// rows over skin's joints are the present ones there; near asks for bones of body
+// first. What asset lacks is asked of the artist's garment.
+func (in *Input) lockMask(ctx context.Context, asset *gltfio.Asset, read *gltfio.Surface, rows *weights.Rows, skin, body *skinning.Skin, opt transfer.AssetOptions) ([]bool, []string, error) {
+	set, err := transfer.ParseLocks(in.locks())
+	if err != nil {
+		return nil, nil, err
+	}
+	now := *read
+	now.Rows, now.Skin = rows, skin
+	mask := make([]bool, read.Mesh.NumVertices())
+	var notes []string
+	for _, one := range set.Each() {
+		own, more, err := one.Vertices(ctx, asset, &now, body)
+		var missing *region.MissingError
+		if errors.As(err, &missing) && in.Current != nil {
+			if own, more, err = in.currentMask(ctx, one, read, opt); err == nil {
+				more = append(more, fmt.Sprintf("region %q is read from %s: in %s, from which the next pass starts, it is missing", one, in.Current.Name, asset.Name))
+			}
+		}
+		if errors.As(err, &missing) {
+			return nil, nil, &transfer.OptionError{Option: "lock", Reason: err.Error()}
+		}
+		if err != nil {
+			return nil, nil, err
+		}
+		notes = append(notes, more...)
+		for v, yes := range own {
+			mask[v] = mask[v] || yes
+		}
+	}
+	return mask, notes, nil
+}
+
+// currentMask marks the vertices of read where most of the artist's garment is
+// picked.
+func (in *Input) currentMask(ctx context.Context, set *region.Set, read *gltfio.Surface, opt transfer.AssetOptions) ([]bool, []string, error) {
+	own, err := in.Current.WithContext(ctx).Garment(opt.Garments)
+	if err != nil {
+		return nil, nil, err
+	}
+	picked, notes, err := set.Vertices(ctx, in.Current, own, nil)
+	if err != nil {
+		return nil, nil, err
+	}
+	values := make([]float64, len(picked))
+	for v, yes := range picked {
+		if yes {
+			values[v] = 1
+		}
+	}
+	mask, err := placedMask(ctx, own, read, values, opt.Threads)
+	return mask, notes, err
+}
