@@ -169,6 +169,8 @@ type DiffRequest struct {
 	MeshNames []string
 	// Garments of which to say how far a change of the body touches them. Optional.
 	Garments []*Asset
+	// GarmentNames are what these are called in the answer. Nil: as the assets are.
+	GarmentNames []string
 	// Reach is the distance in metres within which a garment lies over the body. Zero:
 	// 8% of the body's diagonal.
 	Reach   float64
@@ -195,8 +197,11 @@ func (c *Client) Diff(ctx context.Context, r DiffRequest) (*pass.Comparison, []p
 		return nil, nil, err
 	}
 	comparison, touches := convert.DifferenceFromProto(whole, r.Before.name, r.After.name, func(i int) string {
-		if i < 0 || i >= len(r.Garments) {
+		switch {
+		case i < 0 || i >= len(r.Garments):
 			return ""
+		case i < len(r.GarmentNames):
+			return r.GarmentNames[i]
 		}
 		return r.Garments[i].name
 	})

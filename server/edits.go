@@ -143,8 +143,12 @@ func (s *Server) readRecord(ctx context.Context, x *source) (*pass.Record, error
 	return r, ctx.Err()
 }
 
-// load reads the pass's own input; the caller holds a ticket.
+// load reads the pass's own input, so that its faults show before the transfer; the
+// caller holds a ticket.
 func (p *passCall) load(ctx context.Context, s *Server, opt transfer.AssetOptions) (err error) {
+	if p == nil {
+		return nil
+	}
 	p.in.Options = opt
 	if p.record != nil {
 		if p.in.Record, err = s.readRecord(ctx, p.record); err != nil {
@@ -166,10 +170,7 @@ func (p *passCall) load(ctx context.Context, s *Server, opt transfer.AssetOption
 }
 
 // run merges the edits into a transfer's garment; the caller holds a ticket.
-func (p *passCall) run(ctx context.Context, s *Server, fresh *gltfio.Asset, r *transfer.Result, opt transfer.AssetOptions) (*gltfio.Asset, *transfer.Result, error) {
-	if err := p.load(ctx, s, opt); err != nil {
-		return nil, nil, err
-	}
+func (p *passCall) run(ctx context.Context, fresh *gltfio.Asset, r *transfer.Result) (*gltfio.Asset, *transfer.Result, error) {
 	p.in.New = fresh
 	out, err := p.merge(ctx)
 	if err != nil {

@@ -543,13 +543,16 @@ func (s *Server) transferAsset(ctx context.Context, body *source, names []string
 	if err != nil {
 		return nil, nil, err
 	}
+	if err := edits.load(ctx, s, opt); err != nil {
+		return nil, nil, err
+	}
 	out, r, err := b.Transfer(ctx, g, opt)
 	if err != nil {
 		return nil, nil, err
 	}
 	s.metrics.transferred(&r.Summary)
 	if edits != nil {
-		if out, r, err = edits.run(ctx, s, out, r, opt); err != nil {
+		if out, r, err = edits.run(ctx, out, r); err != nil {
 			return nil, nil, err
 		}
 	}

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"io/fs"
@@ -13,6 +12,7 @@ import (
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/jedib0t/go-pretty/v6/text"
+	"github.com/selvage/selvage/client"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/pass"
 	"github.com/spf13/cobra"
@@ -22,6 +22,7 @@ func newDiff() *cobra.Command {
 	var sel gltfio.Selection
 	var opt pass.DiffOptions
 	var garments []string
+	var where remote
 	var reach float64
 	var asJSON bool
 	var top int
@@ -56,31 +57,18 @@ changed.`,
 			if err != nil {
 				return err
 			}
-			ctx := cmd.Context()
-			var both [2]*pass.Surface
-			for k, file := range args {
-				a, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
-				if err != nil {
-					return err
-				}
-				if both[k], _, err = pass.ReadSurface(ctx, a, sel); err != nil {
-					return err
-				}
+			diff := diffHere
+			if where.address != "" {
+				diff = where.diff
 			}
-			c, err := pass.Diff(ctx, both[0], both[1], opt)
+			report, err := diff(cmd.Context(), args[0], args[1], files, sel, opt, reach)
 			if err != nil {
 				return err
-			}
-			report := diffReport{Comparison: c}
-			if len(files) > 0 {
-				if report.Garments, err = touched(ctx, c, both[1], files, opt, reach); err != nil {
-					return err
-				}
 			}
 			if asJSON {
 				return writeJSON(cmd.OutOrStdout(), report)
 			}
-			writeDiff(cmd.OutOrStdout(), &report, top)
+			writeDiff(cmd.OutOrStdout(), report, top)
 			return nil
 		},
 	}
@@ -89,6 +77,7 @@ changed.`,
 	f.Float64Var(&opt.Change, "change", pass.DefaultChange, "sum over joints of the absolute changes from which a vertex counts, up to 2")
 	f.StringArrayVar(&garments, "garments", nil, "file, folder or pattern of files of garments that the body's change may touch (repeatable)")
 	f.Float64Var(&reach, "reach", 0, "with --garments: distance in metres within which a garment lies over the body (0: 8% of the body's diagonal)")
+	addRemoteFlags(f, &where)
 	f.IntVar(&top, "top", 20, "rows of each table (0: all)")
 	f.BoolVar(&asJSON, "json", false, "print JSON")
 	f.IntVar(&opt.Threads, "threads", 0, "number of threads (0: all); the result does not depend on it")
@@ -134,32 +123,68 @@ func garmentFiles(args []string) ([]string, error) {
 	return slices.Compact(out), nil
 }
 
-// touched reads the garments, weighted or not, and asks which of them the change
-// of the body touches.
-func touched(ctx context.Context, c *pass.Comparison, body *pass.Surface, files []string, opt pass.DiffOptions, reach float64) ([]pass.Touch, error) {
-	var list []*pass.Surface
-	for _, file := range files {
+// diffHere compares two files, and asks which garments' files the change touches.
+func diffHere(ctx context.Context, before, after string, garments []string, sel gltfio.Selection, opt pass.DiffOptions, reach float64) (*diffReport, error) {
+	var both [2]*pass.Surface
+	for k, file := range []string{before, after} {
 		a, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
 		if err != nil {
 			return nil, err
 		}
-		s, _, err := pass.ReadSurface(ctx, a, gltfio.Selection{})
-		var fault *gltfio.Error
-		if errors.As(err, &fault) {
-			// Without weights the places alone tell.
-			read, bare := a.WithContext(ctx).Garment(gltfio.Selection{})
-			if bare != nil {
-				return nil, bare
-			}
-			s, err = &pass.Surface{Mesh: read.Mesh}, nil
+		if both[k], _, err = pass.ReadSurface(ctx, a, sel); err != nil {
+			return nil, err
 		}
+	}
+	c, err := pass.Diff(ctx, both[0], both[1], opt)
+	report := &diffReport{Comparison: c}
+	if err != nil || len(garments) == 0 {
+		return report, err
+	}
+	var list []*pass.Surface
+	for _, file := range garments {
+		a, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
+		if err != nil {
+			return nil, err
+		}
+		s, err := pass.ReadWorn(ctx, a)
 		if err != nil {
 			return nil, err
 		}
 		s.Name = file
 		list = append(list, s)
 	}
-	return pass.Touches(ctx, c, body, list, opt.Change, reach, opt.Threads)
+	report.Garments, err = pass.Touches(ctx, c, both[1], list, opt.Change, reach, opt.Threads)
+	return report, err
+}
+
+// diff lets the server do what diffHere does.
+func (r *remote) diff(ctx context.Context, before, after string, garments []string, sel gltfio.Selection, opt pass.DiffOptions, reach float64) (*diffReport, error) {
+	request := client.DiffRequest{MeshNames: sel.Names, GarmentNames: garments, Reach: reach, Options: opt}
+	var err error
+	if request.Before, err = client.OpenAsset(before); err != nil {
+		return nil, err
+	}
+	if request.After, err = client.OpenAsset(after); err != nil {
+		return nil, err
+	}
+	for _, file := range garments {
+		g, err := client.OpenAsset(file)
+		if err != nil {
+			return nil, err
+		}
+		request.Garments = append(request.Garments, g)
+	}
+	c, err := r.dial(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer c.Close()
+	comparison, touches, err := c.Diff(ctx, request)
+	if err != nil {
+		return nil, r.explain(err)
+	}
+	comparison.Old, comparison.New = before, after // with their folders, as here
+	return &diffReport{comparison, touches}, nil
 }
 
 // writeDiff prints the tables, most changed first.

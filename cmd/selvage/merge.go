@@ -1,11 +1,13 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"path/filepath"
 
 	"github.com/selvage/selvage/api/convert"
+	"github.com/selvage/selvage/client"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/pass"
 	"github.com/spf13/cobra"
@@ -14,6 +16,7 @@ import (
 func newMerge() *cobra.Command {
 	var output, recordFile string
 	var conflicts conflictFlags
+	var where remote
 	var threads int
 	var asJSON, quiet bool
 	cmd := &cobra.Command{
@@ -42,41 +45,30 @@ Meshes, format and number of influences are those of the record's transfer.`,
 			if err := conflicts.into(&in); err != nil {
 				return err
 			}
-			if in.Record, err = readRecord(args[0]); err != nil {
-				return err
+			merge := mergeHere
+			if where.address != "" {
+				merge = where.merge
 			}
-			in.Garment, in.Options, in.GarmentSum = in.Record.Garment, in.Record.Options, in.Record.GarmentSum
-			in.Options.Threads = threads
-			if in.Current, err = gltfio.Open(args[1], gltfio.Options{AllowExternal: true}); err != nil {
-				return err
-			}
-			if in.New, err = gltfio.Open(args[2], gltfio.Options{AllowExternal: true}); err != nil {
-				return err
-			}
-			out, err := pass.Run(cmd.Context(), in)
+			out, err := merge(cmd.Context(), in, args, threads)
 			if err != nil {
 				return err
 			}
-			results := []savable{out.Asset}
+			results := []savable{out.savable}
 			if recordFile != "" {
-				packed, err := convert.PackPass(out.Record)
-				if err != nil {
-					return err
-				}
-				results, targets = append(results, finishedPage(packed)), append(targets, recordFile)
+				results, targets = append(results, finishedPage(out.record)), append(targets, recordFile)
 			}
 			missing, err := saveAll(cmd.Context(), results, targets, filepath.Dir(targets[0]))
 			if err != nil {
 				return err
 			}
 			for _, m := range missing[0] {
-				out.Summary.Notes = append(out.Summary.Notes, "the image "+m+" was not found beside the input; its reference was kept")
+				out.pass.Notes = append(out.pass.Notes, "the image "+m+" was not found beside the input; its reference was kept")
 			}
 			switch {
 			case asJSON:
-				return writeJSON(cmd.OutOrStdout(), out.Summary)
+				return writeJSON(cmd.OutOrStdout(), out.pass)
 			case !quiet:
-				writePasses(cmd.OutOrStdout(), []pass.Summary{out.Summary})
+				writePasses(cmd.OutOrStdout(), []pass.Summary{*out.pass})
 			}
 			return nil
 		},
@@ -85,8 +77,58 @@ Meshes, format and number of influences are those of the record's transfer.`,
 	f.StringVarP(&output, "output", "o", "", "file to write (.glb or .gltf), or a folder")
 	f.StringVar(&recordFile, "record", "", "record of the result to write as well, for the next pass")
 	addConflictFlags(f, &conflicts)
+	addRemoteFlags(f, &where)
 	f.IntVar(&threads, "threads", 0, "number of threads (0: all); the result does not depend on it")
 	f.BoolVar(&asJSON, "json", false, "print the summary as JSON on standard output")
 	f.BoolVarP(&quiet, "quiet", "q", false, "print errors alone")
 	return cmd
+}
+
+// mergeHere merges the files of a record, the artist's garment and the new one.
+func mergeHere(ctx context.Context, in pass.Input, files []string, threads int) (*finished, error) {
+	var err error
+	if in.Record, _, err = readRecord(files[0]); err != nil {
+		return nil, err
+	}
+	in.OfRecord(threads)
+	if in.Current, err = gltfio.Open(files[1], gltfio.Options{AllowExternal: true}); err != nil {
+		return nil, err
+	}
+	if in.New, err = gltfio.Open(files[2], gltfio.Options{AllowExternal: true}); err != nil {
+		return nil, err
+	}
+	out, err := pass.Run(ctx, in)
+	if err != nil {
+		return nil, err
+	}
+	packed, err := convert.PackPass(out.Record)
+	return &finished{savable: out.Asset, record: packed, pass: &out.Summary}, err
+}
+
+// merge lets the server do what mergeHere does.
+func (r *remote) merge(ctx context.Context, in pass.Input, files []string, threads int) (*finished, error) {
+	_, record, err := readRecord(files[0])
+	if err != nil {
+		return nil, err
+	}
+	current, err := client.OpenAsset(files[1])
+	if err != nil {
+		return nil, err
+	}
+	fresh, err := client.OpenAsset(files[2])
+	if err != nil {
+		return nil, err
+	}
+	c, err := r.dial(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer c.Close()
+	out, err := c.Merge(ctx, client.MergeRequest{
+		Record: record, Current: current, Fresh: fresh, Policy: in.Policy, LockAttribute: in.LockAttribute, Threads: threads,
+	})
+	if err != nil {
+		return nil, r.explain(err)
+	}
+	return &finished{savable: out, record: out.Record, pass: out.Pass}, nil
 }

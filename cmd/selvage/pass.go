@@ -14,6 +14,7 @@ import (
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/selvage/selvage/api/convert"
+	"github.com/selvage/selvage/client"
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/pass"
@@ -118,76 +119,83 @@ func (p *passes) recordName(target string) string {
 	return filepath.Join(p.dir, filepath.Base(target)+".pass")
 }
 
-// apply merges the edits of the garment at target into a new result. It leaves
-// result as it is without --pass-dir.
-func (p *passes) apply(ctx context.Context, garment, target string, result savable, summary *transfer.Summary, opt transfer.AssetOptions) (savable, error) {
+// passInput is the pass over one garment, without the assets.
+type passInput struct {
+	pass.Input
+	// record is the file of Input.Record; nil: there is none.
+	record []byte
+	// current is the file of Input.Current; empty: there is none.
+	current string
+}
+
+// input is the pass over the garment whose output is target; nil without --pass-dir.
+func (p *passes) input(garment, target string, opt transfer.AssetOptions) (*passInput, error) {
 	if p.dir == "" {
-		return result, nil
+		return nil, nil
 	}
-	in := pass.Input{Garment: filepath.Base(garment), Options: opt, Program: version(), BodySum: p.body}
-	if err := p.into(&in); err != nil {
+	in := &passInput{Input: pass.Input{Garment: filepath.Base(garment), Options: opt, Program: version(), BodySum: p.body}}
+	if err := p.into(&in.Input); err != nil {
 		return nil, err
 	}
 	var err error
 	if in.GarmentSum, err = fileSum(garment); err != nil {
 		return nil, err
 	}
-	name := p.recordName(target)
-	if in.Record, err = readRecord(name); err != nil && !errors.Is(err, fs.ErrNotExist) {
+	if in.Record, in.record, err = readRecord(p.recordName(target)); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, err
 	}
-	if in.New, err = assetOf(result); err != nil {
-		return nil, err
+	if _, err := os.Stat(target); err == nil {
+		in.current = target
+	} else if in.Record != nil {
+		in.current, in.Guess = garment, true
 	}
-	if in.Current, err = openWeighted(target, opt.Garments); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return nil, err
-	}
-	if in.Record != nil && in.Current == nil {
-		in.Guess = true
-		if in.Current, err = openWeighted(garment, opt.Garments); err != nil {
+	return in, nil
+}
+
+// run transfers to a garment with its edits, here.
+func (in *passInput) run(ctx context.Context, body *transfer.AssetBody, garment *gltfio.Asset) (*finished, error) {
+	var err error
+	if in.current != "" {
+		if in.Current, err = openWeighted(in.current, in.Options.Garments); err != nil {
 			return nil, err
 		}
 	}
-	out, err := pass.Run(ctx, in)
+	fresh, result, err := body.Transfer(ctx, garment, in.Options)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", garment, err)
+		return nil, err
 	}
-	packed, err := convert.PackPass(out.Record)
+	in.New = fresh
+	out, err := pass.Run(ctx, in.Input)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", garment, err)
+		return nil, fmt.Errorf("%s: %w", garment.Name, err)
 	}
-	p.records, p.files, p.summaries = append(p.records, finishedPage(packed)), append(p.files, name), append(p.summaries, out.Summary)
-	countMarks(summary, out)
-	if c, ok := result.(computed); ok {
-		r := *c.result
-		if len(out.Confidence) == len(r.Confidence) {
-			r.Confidence, r.Reason = out.Confidence, make([]transfer.Reason, len(out.Reason))
-			for v, x := range out.Reason {
-				r.Reason[v] = transfer.Reason(x)
-			}
-		}
-		r.Summary = *summary
-		return computed{out.Asset, &r}, nil
+	r := out.Written(result)
+	f := &finished{savable: computed{out.Asset, r}, summary: r.Summary, pass: &out.Summary}
+	if f.record, err = convert.PackPass(out.Record); err != nil {
+		return nil, fmt.Errorf("%s: %w", garment.Name, err)
 	}
-	return out.Asset, nil
+	return f, nil
 }
 
-// countMarks counts reasons and low confidence anew, as they are written.
-func countMarks(s *transfer.Summary, out *pass.Output) {
-	if out.Confidence == nil {
+// remote is the same pass for a server.
+func (in *passInput) remote() (*client.Pass, error) {
+	if in == nil {
+		return nil, nil
+	}
+	p := &client.Pass{Record: in.record, Guess: in.Guess, Policy: in.Policy, LockAttribute: in.LockAttribute, GarmentSum: in.GarmentSum, BodySum: in.BodySum}
+	var err error
+	if in.current != "" {
+		p.Current, err = client.OpenAsset(in.current)
+	}
+	return p, err
+}
+
+// add keeps what a garment's pass left, to be written and shown.
+func (p *passes) add(target string, f *finished) {
+	if f.pass == nil {
 		return
 	}
-	s.LowConfidence, s.Reasons = 0, map[string]int{}
-	for v, c := range out.Confidence {
-		if c < transfer.LowConfidence {
-			s.LowConfidence++
-		}
-		for bit, name := range transfer.ReasonNames {
-			if out.Reason[v]>>bit&1 == 1 {
-				s.Reasons[name]++
-			}
-		}
-	}
+	p.records, p.files, p.summaries = append(p.records, finishedPage(f.record)), append(p.files, p.recordName(target)), append(p.summaries, *f.pass)
 }
 
 // outputs are the records, to be written together with the garments.
@@ -270,65 +278,36 @@ func writePasses(w io.Writer, list []pass.Summary) {
 	}
 }
 
-// readRecord reads a pass record.
-func readRecord(name string) (*pass.Record, error) {
+// readRecord reads a pass record, and returns its file too.
+func readRecord(name string) (*pass.Record, []byte, error) {
 	info, err := os.Stat(name)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if info.IsDir() || info.Size() > convert.MaxPassBytes {
-		return nil, fmt.Errorf("%s: is no pass record", name)
+		return nil, nil, fmt.Errorf("%s: is no pass record", name)
 	}
 	data, err := os.ReadFile(name)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	r, err := convert.UnpackPass(data)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w (without the record, edits cannot be told from the transfer)", name, err)
+		return nil, nil, fmt.Errorf("%s: %w (without the record, edits cannot be told from the transfer)", name, err)
 	}
-	return r, nil
+	return r, data, nil
 }
 
 // openWeighted opens a garment that may carry edits; nil where it has no weights.
 func openWeighted(file string, sel gltfio.Selection) (*gltfio.Asset, error) {
-	if _, err := os.Stat(file); err != nil {
-		return nil, err
-	}
 	a, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
 	if err != nil {
 		return nil, err
 	}
-	s, err := a.Garment(sel)
-	if err != nil {
+	if has, err := pass.HasRows(context.Background(), a, sel); err != nil || !has {
 		return nil, err
-	}
-	if s.Rows == nil {
-		return nil, nil
 	}
 	return a, nil
-}
-
-// assetOf is a result as an asset: the one that was computed here, or what a
-// server sent, as it will be written.
-func assetOf(r savable) (*gltfio.Asset, error) {
-	if c, ok := r.(computed); ok {
-		return c.Asset, nil
-	}
-	dir, err := os.MkdirTemp("", "selvage-pass-")
-	if err != nil {
-		return nil, err
-	}
-	defer os.RemoveAll(dir)
-	file := filepath.Join(dir, "garment.glb")
-	if _, err := r.Save(file); err != nil {
-		return nil, err
-	}
-	data, err := os.ReadFile(file)
-	if err != nil {
-		return nil, err
-	}
-	return gltfio.Parse(data, "garment.glb", gltfio.Options{})
 }
 
 // fileSum is the SHA-256 of a file.

@@ -285,8 +285,63 @@ func TestPass_Server(t *testing.T) {
 	if len(a[filepath.Join(local, "page.html")]) == 0 {
 		t.Error("no report")
 	}
-	r, err := readRecord(filepath.Join(local, "passes", "gloves.glb.pass"))
+	r, _, err := readRecord(filepath.Join(local, "passes", "gloves.glb.pass"))
 	if err != nil || r.Edits.Len() == 0 {
 		t.Errorf("the record has no edits: %v", err)
+	}
+}
+
+// TestMergeAndDiff_Server: in steps too, and with rules, a server gives the same
+// files and the same words.
+func TestMergeAndDiff_Server(t *testing.T) {
+	s := serve(t, nil)
+	dir := t.TempDir()
+	old, out, passes := filepath.Join(dir, "old.glb"), filepath.Join(dir, "coat.glb"), filepath.Join(dir, "passes")
+	must(t, "transfer", cox("body"), cox("oilskin-coat"), "-o", out, "--pass-dir", passes, "-q")
+	copyFile(t, out, old)
+	surface := rowsOf(t, out)
+	chest := surface.Mesh.Positions[0]
+	joint := surface.Joints[surface.Rows.Joint[0]].Name
+	repaint(t, out, joint, patch(chest, 0.15, 0.4))
+	body := filepath.Join(dir, "body.glb")
+	copyFile(t, cox("body"), body)
+	repaint(t, body, surface.Joints[len(surface.Joints)-1].Name, patch(chest, 0.5, 0.8))
+	fresh := filepath.Join(dir, "new.glb")
+	must(t, "transfer", body, cox("oilskin-coat"), "-o", fresh, "-q")
+
+	both := func(args ...string) [2]string {
+		t.Helper()
+		return [2]string{must(t, args...).stdout, must(t, append(args, "--server", s.address)...).stdout}
+	}
+	for _, more := range [][]string{{"--json"}, {"--json", "--conflict-rule", "joint:" + joint + "=take-new"}, {"--on-conflict", "keep-change"}} {
+		var files, records [2]string
+		var said [2]string
+		for k, where := range [][]string{nil, {"--server", s.address}} {
+			merged, record := filepath.Join(dir, "merged.glb"), filepath.Join(dir, "merged.pass")
+			args := append([]string{"merge", filepath.Join(passes, "coat.glb.pass"), out, fresh, "-o", merged, "--record", record}, more...)
+			said[k] = must(t, append(args, where...)...).stdout
+			files[k], records[k] = folder(t, dir)[merged], folder(t, dir)[record]
+		}
+		if files[0] != files[1] || records[0] != records[1] || said[0] != said[1] {
+			t.Errorf("merge %v: the server's garment, record or summary differs", more)
+		}
+		if !strings.Contains(said[0], "onflict") {
+			t.Errorf("merge %v tests nothing: %s", more, said[0])
+		}
+	}
+	for _, args := range [][]string{
+		{"diff", old, fresh}, {"diff", old, fresh, "--json", "--change", "0.05"},
+		{"diff", cox("body"), body, "--garments", dir}, {"diff", cox("body"), body, "--garments", cox("jersey"), "--garments", old, "--json", "--reach", "0.1"},
+	} {
+		if said := both(args...); said[0] != said[1] {
+			t.Errorf("%v: the server says otherwise:\n%s\n%s", args, said[0], said[1])
+		} else if len(said[0]) < 200 {
+			t.Errorf("%v tests nothing: %s", args, said[0])
+		}
+	}
+	o := selvage(t, "merge", old, out, fresh, "-o", filepath.Join(dir, "x.glb"), "--server", s.address)
+	oneSentence(t, o)
+	if o.status != exitFailed || !strings.Contains(o.stderr, "pass record") {
+		t.Errorf("a garment as a record: status %d: %s", o.status, o.stderr)
 	}
 }

@@ -12,6 +12,7 @@ import (
 	"github.com/selvage/selvage/client"
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/pass"
 	"github.com/selvage/selvage/transfer/pose"
 	"github.com/spf13/pflag"
 	"google.golang.org/grpc/codes"
@@ -24,8 +25,17 @@ type savable interface {
 	Save(file string) (missing []string, err error)
 }
 
-// engine transfers to one garment's file.
-type engine func(ctx context.Context, garment string, opt transfer.AssetOptions) (savable, transfer.Summary, error)
+// finished is what a transfer left.
+type finished struct {
+	savable
+	summary transfer.Summary
+	// record for the next pass, and what became of the edits; nil without a pass.
+	record []byte
+	pass   *pass.Summary
+}
+
+// engine transfers to one garment's file; with in as a pass.
+type engine func(ctx context.Context, garment string, opt transfer.AssetOptions, in *passInput) (*finished, error)
 
 // localEngine computes here.
 func localEngine(ctx context.Context, body string, sel gltfio.Selection, threads int) (engine, error) {
@@ -37,16 +47,19 @@ func localEngine(ctx context.Context, body string, sel gltfio.Selection, threads
 	if err != nil {
 		return nil, err
 	}
-	return func(ctx context.Context, file string, opt transfer.AssetOptions) (savable, transfer.Summary, error) {
+	return func(ctx context.Context, file string, opt transfer.AssetOptions, in *passInput) (*finished, error) {
 		garment, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
 		if err != nil {
-			return nil, transfer.Summary{}, err
+			return nil, err
+		}
+		if in != nil {
+			return in.run(ctx, prepared, garment)
 		}
 		out, r, err := prepared.Transfer(ctx, garment, opt)
 		if err != nil {
-			return nil, transfer.Summary{}, err
+			return nil, err
 		}
-		return computed{out, r}, r.Summary, nil
+		return &finished{savable: computed{out, r}, summary: r.Summary}, nil
 	}, nil
 }
 
@@ -138,16 +151,20 @@ func remoteEngine(ctx context.Context, r *remote, body string, sel gltfio.Select
 	if err != nil {
 		return nil, nil, err
 	}
-	return func(ctx context.Context, file string, opt transfer.AssetOptions) (savable, transfer.Summary, error) {
+	return func(ctx context.Context, file string, opt transfer.AssetOptions, in *passInput) (*finished, error) {
 		garment, err := client.OpenAsset(file)
 		if err != nil {
-			return nil, transfer.Summary{}, err
+			return nil, err
 		}
-		out, err := c.Transfer(ctx, client.Request{Body: asset, Garment: garment, BodyNames: sel.Names, Options: opt})
+		edits, err := in.remote()
 		if err != nil {
-			return nil, transfer.Summary{}, r.explain(err)
+			return nil, err
 		}
-		return out, out.Summary, nil
+		out, err := c.Transfer(ctx, client.Request{Body: asset, Garment: garment, BodyNames: sel.Names, Options: opt, Pass: edits})
+		if err != nil {
+			return nil, r.explain(err)
+		}
+		return &finished{savable: out, summary: out.Summary, record: out.Record, pass: out.Pass}, nil
 	}, func() { c.Close() }, nil
 }
 

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/selvage/selvage/transfer"
@@ -101,7 +102,11 @@ count. A joint map:
 			summaries := make([]transfer.Summary, len(targets))
 			for k, file := range args[1:] {
 				opt.Progress = bar.garment(filepath.Base(file), k, len(targets))
-				out, summary, err := run(ctx, file, opt)
+				in, err := edits.input(file, targets[k], opt)
+				if err != nil {
+					return err
+				}
+				out, err := run(ctx, file, opt, in)
 				var wrong *transfer.OptionError
 				if errors.As(err, &wrong) {
 					return usageError{err}
@@ -109,10 +114,8 @@ count. A joint map:
 				if err != nil {
 					return err
 				}
-				if out, err = edits.apply(ctx, file, targets[k], out, &summary, opt); err != nil {
-					return err
-				}
-				results[k], summaries[k] = out, summary
+				results[k], summaries[k] = out.savable, out.summary
+				edits.add(targets[k], out)
 			}
 			if reportFile != "" {
 				page, err := resultsPage(ctx, args[0], bodies, opt, results, targets, summaries, previous)
@@ -193,7 +196,9 @@ func outputs(garments []string, output string) (targets []string, folder string,
 
 // saveAll writes the results to their targets: all of them or none. Each is
 // written beside its target first; only when the last is complete do they take
-// their places. folder is made where it is missing and not empty.
+// their places, the last first: records stand behind the garments that they are of,
+// and have to be there before them (pass.Record.Merged). folder is made where it is
+// missing and not empty.
 func saveAll(ctx context.Context, results []savable, targets []string, folder string) (missing [][]string, err error) {
 	if folder != "" {
 		if err := os.MkdirAll(folder, 0o755); err != nil {
@@ -227,7 +232,7 @@ func saveAll(ctx context.Context, results []savable, targets []string, folder st
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
-	for k, target := range targets {
+	for k, target := range slices.Backward(targets) {
 		if err := os.Rename(waiting[k], target); err != nil {
 			return nil, fmt.Errorf("write %s: %w", target, err)
 		}
