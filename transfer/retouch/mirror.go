@@ -195,7 +195,8 @@ func Mirror(ctx context.Context, s *Surface, mask []bool, opt MirrorOptions, for
 
 // MirrorOnto gives target the rows of source, mirrored: two bodies, or a left and a
 // right hand in files of their own. Every row of target is replaced that lies in mask
-// (nil: all). The plane goes through 0 of the world's axis. See Mirror.
+// (nil: all). The plane goes through the middle between the joints of the one and
+// their counterparts by name of the other. See Mirror.
 func MirrorOnto(ctx context.Context, source, target *Surface, mask []bool, opt MirrorOptions, form Form) (*Result, *MirrorReport, error) {
 	if err := opt.validate(); err != nil {
 		return nil, nil, err
@@ -215,7 +216,7 @@ func MirrorOnto(ctx context.Context, source, target *Surface, mask []bool, opt M
 	if opt.Tolerance == 0 {
 		opt.Tolerance = pairTolerance(source.Skin)
 	}
-	m := plane{axis: opt.Axis}
+	m := planeBetween(source.Skin, target.Skin, opt.Axis, 0.1*opt.Tolerance)
 	other, pairs, err := pairJoints(source.Skin, target.Skin, m, opt.Pairs, opt.Tolerance)
 	if err != nil {
 		return nil, nil, err

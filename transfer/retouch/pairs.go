@@ -199,7 +199,7 @@ func otherByName(name string, to map[string]int) int {
 // such pairs. leftPositive says on which side of it the left is: by the same pairs,
 // else the positive one (in glTF an asset faces +z with +y up, so that its left is +x:
 // glTF 2.0 specification, section 3.4, from memory).
-func findPlane(s *skinning.Skin, axis int, tolerance float64) (m plane, leftPositive bool) {
+func findPlane(s *skinning.Skin, axis int, tolerance float64) (_ plane, leftPositive bool) {
 	at := uniqueNames(s)
 	var middle, towards []float64
 	for j := range s.Joints {
@@ -211,16 +211,42 @@ func findPlane(s *skinning.Skin, axis int, tolerance float64) (m plane, leftPosi
 			middle, towards = append(middle, (l+r)/2), append(towards, l-r)
 		}
 	}
-	m.axis = axis
 	if len(middle) == 0 {
-		return m, true
+		return plane{axis: axis}, true
+	}
+	slices.Sort(towards)
+	return throughMiddle(axis, middle, tolerance), towards[len(towards)/2] >= 0
+}
+
+// planeBetween puts the plane through the middle between the joints of one skin and
+// their counterparts by name in another.
+func planeBetween(from, to *skinning.Skin, axis int, tolerance float64) plane {
+	at := uniqueNames(to)
+	var middle []float64
+	for j := range from.Joints {
+		k := otherByName(from.Joints[j].Name, at)
+		if q, ok := at[from.Joints[j].Name]; k < 0 && ok {
+			k = q
+		}
+		if k >= 0 {
+			middle = append(middle, (coordinate(from.Joints[j].Global.T, axis)+coordinate(to.Joints[k].Global.T, axis))/2)
+		}
+	}
+	return throughMiddle(axis, middle, tolerance)
+}
+
+// throughMiddle puts the plane at the median of the middles, at 0 where that is within
+// tolerance of it or there are none.
+func throughMiddle(axis int, middle []float64, tolerance float64) plane {
+	m := plane{axis: axis}
+	if len(middle) == 0 {
+		return m
 	}
 	slices.Sort(middle)
-	slices.Sort(towards)
 	if x := middle[len(middle)/2]; x > tolerance || x < -tolerance {
 		m.at = x
 	}
-	return m, towards[len(towards)/2] >= 0
+	return m
 }
 
 // pairTolerance is the default distance of a pair's mirrored origins from which on it
