@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"errors"
@@ -92,6 +93,7 @@ func (b *batchFarm) open(ctx context.Context) (wardrobe.Executor, func(), error)
 			end()
 			return nil, nil, err
 		}
+		spareProcessor()
 		working, stop := context.WithCancel(context.WithoutCancel(ctx))
 		var wg sync.WaitGroup
 		wg.Go(func() { _ = w.Run(working) }) // returns nil after a stop
@@ -142,24 +144,43 @@ type entrusted struct {
 }
 
 func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, emit func(wardrobe.Event)) error {
+	// A body counts as a file like any other, and is uploaded once.
+	files := map[string]int{}
+	var names []string
+	for _, t := range tasks {
+		for _, f := range []string{t.Body.File, t.Garment.File} {
+			if _, known := files[f]; !known {
+				files[f] = len(names)
+				names = append(names, f)
+			}
+		}
+	}
+	assets, faults := make([]*client.Asset, len(names)), make([]error, len(names))
+	uploads, uploading := errgroup.WithContext(ctx)
+	uploads.SetLimit(8)
+	for i, f := range names {
+		uploads.Go(func() error {
+			var err error
+			assets[i], err = e.upload(uploading, f)
+			if open := new(openError); errors.As(err, &open) {
+				faults[i] = open.error
+				return nil
+			}
+			return err
+		})
+	}
+	if err := uploads.Wait(); err != nil {
+		return err
+	}
 	var list []*pb.JobTask
 	var sent []entrusted
-	bodies := map[*wardrobe.Source]*client.Asset{}
 	for _, t := range tasks {
-		body, known := bodies[t.Body]
-		garment, err := e.upload(ctx, t.Garment.File)
-		if err == nil && !known {
-			body, err = e.upload(ctx, t.Body.File)
-			bodies[t.Body] = body
-		}
-		var open *openError
-		switch {
-		case errors.As(err, &open):
-			emit(wardrobe.Event{Task: t, Kind: wardrobe.Failed, Err: open.error})
+		b, g := files[t.Body.File], files[t.Garment.File]
+		if err := cmp.Or(faults[b], faults[g]); err != nil {
+			emit(wardrobe.Event{Task: t, Kind: wardrobe.Failed, Err: err})
 			continue
-		case err != nil:
-			return err
 		}
+		body, garment := assets[b], assets[g]
 		sum, bodySum := garment.Sum(), body.Sum()
 		list = append(list, &pb.JobTask{
 			DisplayName: t.Name, BodySha256: bodySum[:], GarmentSha256: sum[:], BodyDisplayName: body.Name(), GarmentDisplayName: garment.Name(),

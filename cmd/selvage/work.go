@@ -50,6 +50,7 @@ the first program that opens its folder serves it, the others connect to it.`,
 			if err != nil {
 				return farmUsage(err)
 			}
+			spareProcessor()
 			if admin != "" {
 				r := prometheus.NewRegistry()
 				r.MustRegister(w.Collectors()...)
@@ -83,6 +84,12 @@ the first program that opens its folder serves it, the others connect to it.`,
 	f.StringVar(&level, "log-level", "info", "debug, info, warn or error")
 	return cmd
 }
+
+// spareProcessor gives the farm's messages a thread of their own beside those that
+// compute: Go lets what computes go on for 10 ms before it asks whether there is
+// anything else to do, the operating system does not. Called when the worker knows
+// how much to compute at a time.
+func spareProcessor() { runtime.GOMAXPROCS(runtime.GOMAXPROCS(0) + 1) }
 
 // farmUsage makes wrong usage of a setting's fault.
 func farmUsage(err error) error {

@@ -159,7 +159,7 @@ func TestFarm_TimesInSource(t *testing.T) {
 	}
 }
 
-// TestFarm_SlowStore: a store whose every answer takes half as long as a worker
+// TestFarm_SlowStore: a store whose every answer takes half as long again as a worker
 // may be silent. To put a result takes longer than that; the task stays with its
 // worker, though another waits for one.
 func TestFarm_SlowStore(t *testing.T) {
@@ -178,7 +178,7 @@ func TestFarm_SlowStore(t *testing.T) {
 	// what it loses goes to the other.
 	until(t, "both are held", func() bool { w.mu.Lock(); defer w.mu.Unlock(); return len(w.holding) == 2 && begun.Load() == 1 })
 	work(t, f, WorkerConfig{Name: "near", Tasks: 1, before: func(context.Context, *pb.QueuedTask) { begun.Add(1) }})
-	line.delay.Store(int64(wait / 2))
+	line.delay.Store(int64(wait * 3 / 2))
 	released := time.Now()
 	close(goOn)
 	var first time.Duration

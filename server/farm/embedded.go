@@ -93,6 +93,11 @@ func OpenEmbedded(ctx context.Context, folder string, bytes int64, note func(mes
 func (e *Embedded) Configure(c Config) (Config, error) {
 	a, err := e.address()
 	c.URL, c.Token = a.URL, a.Token
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if e.server != nil {
+		c.server = e.server
+	}
 	return c, err
 }
 

@@ -59,6 +59,9 @@ type Config struct {
 	Version string
 	// Log takes records. Nil: slog.Default().
 	Log *slog.Logger
+
+	// server, where not nil, is in this process: no socket lies between.
+	server nats.InProcessConnProvider
 }
 
 // ConfigError reports a setting that cannot be used.
@@ -158,11 +161,14 @@ func Open(ctx context.Context, c Config) (*Farm, error) {
 	if c.Cert != "" {
 		options = append(options, nats.ClientCert(c.Cert, c.Key))
 	}
+	if c.server != nil {
+		options = append(options, nats.InProcessServer(c.server))
+	}
 	f := &Farm{config: c}
 	if f.nc, err = nats.Connect(c.URL, options...); err != nil {
 		return nil, fmt.Errorf("connect to the farm: %w", err)
 	}
-	if f.js, err = jetstream.New(f.nc, jetstream.WithDefaultTimeout(tryTime)); err != nil {
+	if f.js, err = jetstream.New(f.nc, jetstream.WithDefaultTimeout(tryTime), jetstream.WithPublishAsyncTimeout(c.Patience)); err != nil {
 		f.nc.Close()
 		return nil, fmt.Errorf("farm: %w", err)
 	}
@@ -363,7 +369,7 @@ func transient(err error) bool {
 		context.DeadlineExceeded, nats.ErrTimeout, nats.ErrNoResponders, nats.ErrDisconnected, nats.ErrNoServers, nats.ErrConnectionReconnecting,
 		nats.ErrReconnectBufExceeded, nats.ErrStaleConnection, jetstream.ErrNoStreamResponse, jetstream.ErrJetStreamNotEnabled,
 		jetstream.ErrAsyncPublishTimeout, jetstream.ErrNoHeartbeat, jetstream.ErrServerShutdown, jetstream.ErrConsumerLeadershipChanged,
-		jetstream.ErrTooManyStalledMsgs, jetstream.ErrOrderedConsumerReset,
+		jetstream.ErrTooManyStalledMsgs, jetstream.ErrOrderedConsumerReset, errBehind,
 	} {
 		if errors.Is(err, e) {
 			return true

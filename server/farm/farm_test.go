@@ -418,7 +418,7 @@ func TestFarm_MissingAssets(t *testing.T) {
 func TestObjects_Damage(t *testing.T) {
 	f := open(t, t.TempDir(), Config{})
 	data := make([]byte, 300<<10)
-	if err := f.results.put(t.Context(), "k", data, nil); err != nil {
+	if err := f.results.put(t.Context(), "k", data, sumOf(data), nil); err != nil {
 		t.Fatal(err)
 	}
 	info, err := f.results.find(t.Context(), "k")
@@ -435,7 +435,7 @@ func TestObjects_Damage(t *testing.T) {
 	if info, err := f.results.find(t.Context(), "k"); info != nil || err != nil {
 		t.Errorf("%v, %v: it is not whole", info, err)
 	}
-	if err := f.results.put(t.Context(), "k", data, nil); err != nil {
+	if err := f.results.put(t.Context(), "k", data, sumOf(data), nil); err != nil {
 		t.Fatal(err)
 	}
 	if got, _, err := f.results.read(t.Context(), "k"); err != nil || !slices.Equal(got, data) {

@@ -42,7 +42,7 @@ func TestFarm_StoreFull(t *testing.T) {
 	fill := make([]byte, 100<<10)
 	n := 0
 	for ; n < 1000; n++ {
-		if err := f.results.write(t.Context(), "ballast-"+string(rune('a'+n%26))+string(rune('a'+n/26)), fill, nil); err != nil {
+		if err := f.results.write(t.Context(), "ballast-"+string(rune('a'+n%26))+string(rune('a'+n/26)), fill, sumOf(fill), nil); err != nil {
 			if !isFull(err) {
 				t.Fatalf("after %d: %v", n, err)
 			}
@@ -135,7 +135,7 @@ func (f *Farm) through(t *testing.T, edit func([]byte)) (*Farm, *cable) {
 	}
 	line := newCable(t, u.Host, edit)
 	c := f.config
-	c.URL = "nats://" + line.Addr().String()
+	c.URL, c.server = "nats://"+line.Addr().String(), nil
 	far, err := Open(t.Context(), c)
 	if err != nil {
 		t.Fatal(err)

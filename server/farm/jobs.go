@@ -118,7 +118,7 @@ func (f *Farm) Create(ctx context.Context, displayName string, tasks []*pb.JobTa
 	if err != nil {
 		return nil, nil, err
 	}
-	if err := f.assets.put(ctx, jobTasksName(id), packed, nil); err != nil {
+	if err := f.assets.put(ctx, jobTasksName(id), packed, sha256.Sum256(packed), nil); err != nil {
 		return nil, nil, err
 	}
 	distinct := len(slices.Compact(slices.Sorted(slices.Values(keys))))
@@ -594,11 +594,11 @@ func (f *Farm) Result(ctx context.Context, id, key string) ([]byte, *pb.TaskResu
 // Read returns the finished asset of a task that is done, which has the hash that
 // its result says. Errors: *NotFoundError where it is gone.
 func (f *Farm) Read(ctx context.Context, r *pb.TaskResult) ([]byte, error) {
-	data, _, err := f.results.read(ctx, r.GetKey())
+	data, info, err := f.results.read(ctx, r.GetKey())
 	for n := 0; errors.Is(err, errMissing) && n < 5; n++ { // asked of a server that lags behind?
 		select {
 		case <-time.After(200 * time.Millisecond << n):
-			data, _, err = f.results.read(ctx, r.GetKey())
+			data, info, err = f.results.read(ctx, r.GetKey())
 		case <-ctx.Done():
 			return nil, ctx.Err()
 		}
@@ -609,7 +609,7 @@ func (f *Farm) Read(ctx context.Context, r *pb.TaskResult) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	if sum := sha256.Sum256(data); !slices.Equal(sum[:], r.GetSha256()) {
+	if len(r.GetSha256()) != sha256.Size || info.Digest != digestOf([sha256.Size]byte(r.GetSha256())) {
 		return nil, fmt.Errorf("result %s %w", r.GetKey(), errDamaged)
 	}
 	return data, nil

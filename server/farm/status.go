@@ -45,6 +45,15 @@ func entry(ctx context.Context, f *Farm, key string, m proto.Message) (uint64, e
 // errChanged says that what an update is based on is no longer the last.
 var errChanged = errors.New("was changed by another")
 
+// changedError is err, or errChanged where it says that another sequence was last.
+func changedError(err error) error {
+	var api *jetstream.APIError
+	if errors.As(err, &api) && (api.ErrorCode == jetstream.JSErrCodeStreamWrongLastSequence || api.ErrorCode == jetstream.JSErrCodeStreamWrongLastSequenceConstant) {
+		return errChanged
+	}
+	return err
+}
+
 // update writes m under key if revision is still the last (0: nothing is there).
 // Errors: errChanged.
 func update(ctx context.Context, f *Farm, key string, m proto.Message, revision uint64) (uint64, error) {
@@ -54,30 +63,44 @@ func update(ctx context.Context, f *Farm, key string, m proto.Message, revision 
 	}
 	return again(ctx, f, func(ctx context.Context) (uint64, error) {
 		n, err := f.jobs.Update(ctx, key, data, revision)
-		var api *jetstream.APIError
-		if errors.As(err, &api) && (api.ErrorCode == jetstream.JSErrCodeStreamWrongLastSequence || api.ErrorCode == jetstream.JSErrCodeStreamWrongLastSequenceConstant) {
-			err = errChanged
-		}
-		return n, err
+		return n, changedError(err)
 	})
 }
 
-// change reads what is under key, lets f change it, and writes it unless f says
-// no; where another was faster it starts again. m holds the last state
-// afterwards. An update whose answer was lost may be applied and then found: f
+// known is what is under a key as far as is known: right as long as nobody else
+// writes there.
+type known[M proto.Message] struct {
+	m        M
+	revision uint64
+	sure     bool // m and revision were read or written, or stand for nothing there
+}
+
+// change reads what is under key, lets edit change it, and writes it unless edit
+// says no; where another was faster it starts again. m holds the last state
+// afterwards. An update whose answer was lost may be applied and then found: edit
 // must accept its own work.
 func change[M proto.Message](ctx context.Context, f *Farm, key string, m M, edit func(m M, found bool) (bool, error)) error {
+	return changeKnown(ctx, f, key, &known[M]{m: m}, edit)
+}
+
+// changeKnown is change that begins with what is known.
+func changeKnown[M proto.Message](ctx context.Context, f *Farm, key string, k *known[M], edit func(m M, found bool) (bool, error)) error {
 	for {
-		proto.Reset(m)
-		revision, err := entry(ctx, f, key, m)
-		if err != nil {
-			return err
+		if !k.sure {
+			proto.Reset(k.m)
+			var err error
+			if k.revision, err = entry(ctx, f, key, k.m); err != nil {
+				return err
+			}
 		}
-		write, err := edit(m, revision > 0)
+		k.sure = false // edit may change m and not have it written
+		write, err := edit(k.m, k.revision > 0)
 		if err != nil || !write {
 			return err
 		}
-		if _, err = update(ctx, f, key, m, revision); !errors.Is(err, errChanged) {
+		k.revision, err = update(ctx, f, key, k.m, k.revision)
+		k.sure = err == nil
+		if !errors.Is(err, errChanged) {
 			return err
 		}
 	}

@@ -69,6 +69,9 @@ type view struct {
 	tell   func(*pb.Job, *pb.TaskStatus) error
 	job    *pb.Job
 	states map[string]*pb.TaskStatus
+	// left are the tasks that had not ended when they were last counted, less those
+	// that have since.
+	left int32
 }
 
 // follow tells news until the job has ended. Errors: errQuiet.
@@ -83,6 +86,13 @@ func (v *view) follow(ctx context.Context) (*pb.Job, error) {
 	ticker := time.NewTicker(watchEvery)
 	defer ticker.Stop()
 	whole, news := false, false
+	v.left = 1 // not counted yet
+	count := func() error {
+		news = false
+		tally(v.job, v.states)
+		v.left = v.job.GetQueuedCount() + v.job.GetRunningCount()
+		return v.say(proto.Clone(v.job).(*pb.Job), nil)
+	}
 	for {
 		select {
 		case e, ok := <-w.Updates():
@@ -98,22 +108,23 @@ func (v *view) follow(ctx context.Context) (*pb.Job, error) {
 				news = true
 			}
 			quiet.Reset(watchQuiet)
+			if !whole || v.job == nil || v.left > 0 {
+				continue
+			}
 		case <-ticker.C:
 			if !whole || !news || v.job == nil {
 				continue
-			}
-			news = false
-			tally(v.job, v.states)
-			if err := v.say(proto.Clone(v.job).(*pb.Job), nil); err != nil {
-				return nil, err
-			}
-			if Ended(v.job.GetState()) {
-				return v.job, nil
 			}
 		case <-quiet.C:
 			return nil, errQuiet
 		case <-ctx.Done():
 			return nil, ctx.Err()
+		}
+		if err := count(); err != nil {
+			return nil, err
+		}
+		if Ended(v.job.GetState()) {
+			return v.job, nil
 		}
 	}
 }
@@ -144,5 +155,8 @@ func (v *view) take(e jetstream.KeyValueEntry) error {
 		return nil
 	}
 	v.states[key] = s
+	if ended(s.GetState()) {
+		v.left--
+	}
 	return v.say(nil, s)
 }

@@ -107,8 +107,10 @@ type Worker struct {
 	farm     *Farm
 	config   WorkerConfig
 	computer *computer
-	count    *counters
-	log      *slog.Logger
+	// finishing bounds the results that are on their way into the store.
+	finishing *semaphore.Weighted
+	count     *counters
+	log       *slog.Logger
 
 	mu        sync.Mutex
 	holding   map[string]held  // by subject of the task
@@ -127,7 +129,7 @@ func NewWorker(f *Farm, c WorkerConfig) (*Worker, error) {
 	count := newCounters()
 	return &Worker{
 		farm: f, config: c, count: count, log: f.config.Log.With("worker", c.Name),
-		holding: map[string]held{}, cancelled: map[string]int64{},
+		holding: map[string]held{}, cancelled: map[string]int64{}, finishing: semaphore.NewWeighted(int64(c.Tasks) + 1),
 		computer: &computer{
 			farm: f, threads: c.Threads, count: count,
 			most: c.WorkBytes, memory: semaphore.NewWeighted(c.WorkBytes),
@@ -156,7 +158,8 @@ func (w *Worker) Run(ctx context.Context) error {
 	defer wg.Wait()
 	defer endWatch()
 
-	// One more than compute: its input is fetched meanwhile.
+	// One more than compute: its input is fetched meanwhile. What has been computed
+	// is put while the next ones compute.
 	room := semaphore.NewWeighted(int64(w.config.Tasks) + 1)
 	w.log.Info("working", "tasks", w.config.Tasks, "threads", w.config.Threads, "version", w.farm.config.Version)
 	var held sync.WaitGroup
@@ -174,8 +177,9 @@ func (w *Worker) Run(ctx context.Context) error {
 			continue
 		}
 		held.Go(func() {
-			defer room.Release(1)
-			w.handle(ctx, hard, msg)
+			leave := sync.OnceFunc(func() { room.Release(1) })
+			defer leave()
+			w.handle(ctx, hard, msg, leave)
 		})
 	}
 	w.log.Info("stopping", "grace", w.config.Grace)
@@ -315,14 +319,31 @@ type claim struct {
 	msg jetstream.Msg
 	q   *pb.QueuedTask
 	log *slog.Logger
+	// computed lets the worker take another task.
+	computed func()
+	// status of the task. While this claim stands others seldom write there.
+	status known[*pb.TaskStatus]
+}
+
+// statusKey is where the task's status is.
+func (c *claim) statusKey() string { return taskKey(c.q.GetJob(), c.q.GetKey()) }
+
+// history reads the task's status, unless it can have none yet.
+func (c *claim) history(ctx context.Context) (err error) {
+	meta, err := c.msg.Metadata()
+	if err != nil || meta.NumDelivered > 1 || c.q.GetGeneration() > 1 {
+		c.status.revision, err = entry(ctx, c.w.farm, c.statusKey(), c.status.m)
+	}
+	c.status.sure = err == nil
+	return err
 }
 
 // handle takes a task to its end. stopping ends at a drain, hard when the grace
-// period is over.
-func (w *Worker) handle(stopping, hard context.Context, msg jetstream.Msg) {
+// period is over; computed is called when another may take its place.
+func (w *Worker) handle(stopping, hard context.Context, msg jetstream.Msg, computed func()) {
 	ctx, cancel := context.WithCancel(hard)
 	defer cancel()
-	c := &claim{w: w, msg: msg, q: &pb.QueuedTask{}, log: w.log}
+	c := &claim{w: w, msg: msg, q: &pb.QueuedTask{}, log: w.log, computed: computed, status: known[*pb.TaskStatus]{m: &pb.TaskStatus{}}}
 	if err := proto.Unmarshal(msg.Data(), c.q); err != nil {
 		c.unreadable(ctx, err)
 		return
@@ -433,12 +454,8 @@ func (c *claim) work(ctx, stopping context.Context) error {
 		w.count.tasks.WithLabelValues("found").Inc()
 		return c.done(ctx, result)
 	}
-	// A first delivery has no history.
-	var last pb.TaskStatus
-	if meta, err := c.msg.Metadata(); err != nil || meta.NumDelivered > 1 || c.q.GetGeneration() > 1 {
-		if _, err := entry(ctx, w.farm, taskKey(c.q.GetJob(), c.q.GetKey()), &last); err != nil {
-			return err
-		}
+	if err := c.history(ctx); err != nil {
+		return err
 	}
 	l, err := w.computer.load(ctx, c.q.GetTask())
 	var missing *AssetError
@@ -454,6 +471,7 @@ func (c *claim) work(ctx, stopping context.Context) error {
 	}
 	// A task that was begun before and never heard of again may have taken its
 	// worker with it. It runs alone, so that no other is blamed for its next crash.
+	last := c.status.m
 	suspect := last.GetGeneration() == c.q.GetGeneration() && last.GetState() == pb.TaskState_TASK_STATE_RUNNING
 	release, err := w.acquire(ctx, stopping, l, suspect)
 	if err != nil {
@@ -473,6 +491,12 @@ func (c *claim) work(ctx, stopping context.Context) error {
 	if err != nil {
 		return err
 	}
+	// Results that wait for the store are bounded: then no more is computed.
+	if err := w.finishing.Acquire(ctx, 1); err != nil {
+		return err
+	}
+	defer w.finishing.Release(1)
+	c.computed()
 	sum := sha256.Sum256(data)
 	result := &pb.TaskResult{
 		Key: key, Sha256: sum[:], SizeBytes: int64(len(data)), Version: w.farm.config.Version, Summary: summaryToProto(summary),
@@ -519,7 +543,7 @@ func (c *claim) compute(ctx context.Context, l *loaded) (data []byte, s *transfe
 
 // edit changes the task's status, unless it is done, or a later generation has it.
 func (c *claim) edit(ctx context.Context, f func(s *pb.TaskStatus) (bool, error)) error {
-	return change(ctx, c.w.farm, taskKey(c.q.GetJob(), c.q.GetKey()), &pb.TaskStatus{}, func(s *pb.TaskStatus, _ bool) (bool, error) {
+	return changeKnown(ctx, c.w.farm, c.statusKey(), &c.status, func(s *pb.TaskStatus, _ bool) (bool, error) {
 		if s.GetState() == pb.TaskState_TASK_STATE_DONE || s.GetGeneration() > c.q.GetGeneration() {
 			return false, nil
 		}
@@ -712,7 +736,7 @@ func (f *Farm) putResult(ctx context.Context, r *pb.TaskResult, data []byte) err
 	if err != nil {
 		return err
 	}
-	return f.results.write(ctx, r.GetKey(), data, map[string]string{aboutKey: base64.StdEncoding.EncodeToString(about)})
+	return f.results.write(ctx, r.GetKey(), data, [sha256.Size]byte(r.GetSha256()), map[string]string{aboutKey: base64.StdEncoding.EncodeToString(about)})
 }
 
 // found returns what is known of a result that is in the store, nil where it is
