@@ -5,6 +5,7 @@ package convert
 import (
 	"bytes"
 	"compress/zlib"
+	"context"
 	"crypto/sha256"
 	"encoding/binary"
 	"fmt"
@@ -12,6 +13,7 @@ import (
 	"math"
 
 	pb "github.com/selvage/selvage/api/selvage/v1"
+	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/mesh"
 	"github.com/selvage/selvage/transfer/pass"
 	"github.com/selvage/selvage/transfer/weights"
@@ -81,6 +83,17 @@ func sealPass(raw []byte) ([]byte, error) {
 	}
 	copy(file[len(head):passHead], sum[:])
 	return file, nil
+}
+
+// TransferPass is pass.Transfer, with the new record's file: command line, service,
+// wardrobe and farm call it alone, so that all give the same bytes.
+func TransferPass(ctx context.Context, body *transfer.AssetBody, in pass.Input) (*pass.Output, []byte, error) {
+	out, err := pass.Transfer(ctx, body, in)
+	if err != nil {
+		return nil, nil, err
+	}
+	packed, err := PackPass(out.Record)
+	return out, packed, err
 }
 
 // UnpackPass reads a record's file. Whatever the bytes, it neither panics nor
@@ -195,7 +208,7 @@ func passToProto(r *pass.Record) (*pb.PassRecord, error) {
 	for _, s := range []struct {
 		to  *[]byte
 		sum [sha256.Size]byte
-	}{{&m.GarmentSha256, r.GarmentSum}, {&m.BodySha256, r.BodySum}} {
+	}{{&m.GarmentSha256, r.GarmentSum}, {&m.BodySha256, r.BodySum}, {&m.MergedSum, r.Merged}} {
 		if s.sum != [sha256.Size]byte{} {
 			*s.to = s.sum[:]
 		}
@@ -244,7 +257,7 @@ func passFromProto(m *pb.PassRecord) (*pass.Record, error) {
 	for _, s := range []struct {
 		to  *[sha256.Size]byte
 		sum []byte
-	}{{&r.GarmentSum, m.GetGarmentSha256()}, {&r.BodySum, m.GetBodySha256()}} {
+	}{{&r.GarmentSum, m.GetGarmentSha256()}, {&r.BodySum, m.GetBodySha256()}, {&r.Merged, m.GetMergedSum()}} {
 		if len(s.sum) != 0 && len(s.sum) != sha256.Size {
 			return nil, passFault("a sum of %d bytes is no SHA-256", len(s.sum))
 		}

@@ -22,7 +22,7 @@ import (
 // randomRecord is a record of n vertices with edits and every field filled.
 func randomRecord(rng *rand.Rand, n int, f weights.Format) *pass.Record {
 	r := &pass.Record{Garment: "oilskin coat.glb", Program: "test", Format: f, Mesh: &mesh.Mesh{}, Edits: &pass.Edits{}, Written: &pass.Sparse{}}
-	r.GarmentSum[3], r.BodySum[31] = 7, 9
+	r.GarmentSum[3], r.BodySum[31], r.Merged[1] = 7, 9, 5
 	fill(reflect.ValueOf(&r.Options).Elem(), "options", new(int), new([]string))
 	r.Options.Threads = 0
 	const joints = 300 // joints beyond one byte, and differences that take two

@@ -26,18 +26,16 @@ import (
 type conflictFlags struct {
 	choice pass.Choice
 	rules  []string
-	lock   string
 }
 
 func addConflictFlags(f *pflag.FlagSet, c *conflictFlags) {
 	f.Var(choiceFlag[pass.Choice]{&c.choice, pass.ChoiceNames[:]}, "on-conflict", "where the new transfer moved a row as far as the edit did: keep-edit, keep-change or take-new")
 	f.StringArrayVar(&c.rules, "conflict-rule", nil, "joint:GLOB=WORD, garment:GLOB=WORD or mask:ATTRIBUTE=WORD: the word of --on-conflict for some conflicts; the first rule that covers one decides (repeatable)")
-	f.StringVar(&c.lock, "lock", "", "vertex attribute of one number: vertices with 0.5 or more keep their current row whatever happens")
 }
 
 // into puts the flags into a pass's input.
 func (c *conflictFlags) into(in *pass.Input) error {
-	in.Policy.Default, in.LockAttribute = c.choice, c.lock
+	in.Policy.Default = c.choice
 	for _, r := range c.rules {
 		bad := usageError{fmt.Errorf("--conflict-rule: %q is not joint:GLOB=WORD, garment:GLOB=WORD or mask:ATTRIBUTE=WORD", r)}
 		what, word, ok := cutLast(r, "=")
@@ -96,7 +94,7 @@ func addPassFlags(f *pflag.FlagSet, p *passes) {
 // begin checks the flags and makes ready; without --pass-dir it does nothing.
 func (p *passes) begin(cmd *cobra.Command, body string) error {
 	if p.dir == "" {
-		for _, name := range []string{"pass-dir", "on-conflict", "conflict-rule", "lock"} {
+		for _, name := range []string{"pass-dir", "on-conflict", "conflict-rule"} {
 			if cmd.Flags().Changed(name) {
 				return usageError{fmt.Errorf("--%s needs a --pass-dir that names a folder", name)}
 			}
@@ -160,21 +158,13 @@ func (in *passInput) run(ctx context.Context, body *transfer.AssetBody, garment 
 			return nil, err
 		}
 	}
-	fresh, result, err := body.Transfer(ctx, garment, in.Options)
+	in.From = garment
+	out, record, err := convert.TransferPass(ctx, body, in.Input)
 	if err != nil {
 		return nil, err
 	}
-	in.New = fresh
-	out, err := pass.Run(ctx, in.Input)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", garment.Name, err)
-	}
-	r := out.Written(result)
-	f := &finished{savable: computed{out.Asset, r}, summary: r.Summary, pass: &out.Summary}
-	if f.record, err = convert.PackPass(out.Record); err != nil {
-		return nil, fmt.Errorf("%s: %w", garment.Name, err)
-	}
-	return f, nil
+	r := out.Written(out.Given)
+	return &finished{savable: computed{out.Asset, r}, summary: r.Summary, record: record, pass: &out.Summary}, nil
 }
 
 // remote is the same pass for a server.
@@ -182,7 +172,7 @@ func (in *passInput) remote() (*client.Pass, error) {
 	if in == nil {
 		return nil, nil
 	}
-	p := &client.Pass{Record: in.record, Guess: in.Guess, Policy: in.Policy, LockAttribute: in.LockAttribute, GarmentSum: in.GarmentSum, BodySum: in.BodySum}
+	p := &client.Pass{Record: in.record, Guess: in.Guess, Policy: in.Policy, GarmentSum: in.GarmentSum, BodySum: in.BodySum}
 	var err error
 	if in.current != "" {
 		p.Current, err = client.OpenAsset(in.current)

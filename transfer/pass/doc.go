@@ -13,6 +13,7 @@
 //	simplex.go  a changed row brought back to a legal one
 //	policy.go   what is done where edit and transfer disagree
 //	files.go    Run: all of it from asset to asset
+//	merged.go   a crash between writing record and garment
 //
 // The merge is a three-way one, with the record as its base. Laws that Khanna,
 // Kunal and Pierce, "A Formal Investigation of Diff3", FSTTCS 2007, section 4

@@ -36,9 +36,9 @@ type Input struct {
 	Options transfer.AssetOptions
 	// Policy for conflicts.
 	Policy Policy
-	// LockAttribute is one more region to Options.Lock, an attribute's name say
-	// (package region): its vertices keep their current row.
-	LockAttribute string
+	// Lock are regions (package region) whose vertices keep their current row, beside
+	// those of Options.
+	Lock []string
 	// Program, GarmentSum and BodySum go into the record.
 	Program             string
 	GarmentSum, BodySum [32]byte
@@ -170,6 +170,9 @@ func Run(ctx context.Context, in Input) (*Output, error) {
 	}
 
 	out.Record = newRecord(in, opt, fresh, theirs, merged)
+	if out.Record.Merged, err = in.takenIn(ctx, out.Record, opt); err != nil {
+		return nil, err
+	}
 	if len(out.Record.Written.Vertex) == 0 && merged.Edits.Len() == 0 && len(merged.Conflicts) == 0 {
 		return out, nil
 	}
@@ -270,6 +273,9 @@ func (in *Input) find(ctx context.Context, opt transfer.AssetOptions) (*Found, e
 	current, _, err := ReadSurface(ctx, in.Current, opt.Garments)
 	if err != nil {
 		return nil, err
+	}
+	if in.Record.Merged == current.sum() {
+		return remembered(in.Record), nil // its edits are in the record already
 	}
 	f, err := Find(ctx, in.Record, current, opt.Threads)
 	if err == nil && in.Guess && 2*(f.New+f.Unplaced) > current.Rows.Len() {

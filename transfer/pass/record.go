@@ -19,6 +19,10 @@ type Record struct {
 	// GarmentSum and BodySum are the SHA-256 of the two files that went in; zero
 	// where they are not known.
 	GarmentSum, BodySum [32]byte
+	// Merged is the sum of the artist's garment that the record has taken in. A crash
+	// may leave that garment beside the record: it must not be compared with it again.
+	// Zero: none, or none that brought anything new.
+	Merged [32]byte
 	// Options of the transfer, without Threads and Progress, which no result depends
 	// on.
 	Options transfer.AssetOptions

@@ -72,7 +72,10 @@ type PassRecord struct {
 	// Vertices whose written row is not the transfer's, like edit_vertices.
 	WrittenVertices []byte `protobuf:"bytes,14,opt,name=written_vertices,json=writtenVertices,proto3" json:"written_vertices,omitempty"`
 	// Their rows as written, by entry of written_vertices.
-	WrittenRows   *PassRows `protobuf:"bytes,15,opt,name=written_rows,json=writtenRows,proto3" json:"written_rows,omitempty"`
+	WrittenRows *PassRows `protobuf:"bytes,15,opt,name=written_rows,json=writtenRows,proto3" json:"written_rows,omitempty"`
+	// Sum of the artist's garment that the record has taken in, 32 bytes, so that a
+	// crash between the writing of record and garment can be told; empty: none.
+	MergedSum     []byte `protobuf:"bytes,16,opt,name=merged_sum,json=mergedSum,proto3" json:"merged_sum,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -212,6 +215,13 @@ func (x *PassRecord) GetWrittenRows() *PassRows {
 	return nil
 }
 
+func (x *PassRecord) GetMergedSum() []byte {
+	if x != nil {
+		return x.MergedSum
+	}
+	return nil
+}
+
 // PassRows are rows of weights. Each distinct row is stored once, in the order of
 // its first use.
 type PassRows struct {
@@ -294,7 +304,7 @@ var File_selvage_v1_pass_proto protoreflect.FileDescriptor
 const file_selvage_v1_pass_proto_rawDesc = "" +
 	"\n" +
 	"\x15selvage/v1/pass.proto\x12\n" +
-	"selvage.v1\x1a\x18selvage/v1/options.proto\x1a\x19selvage/v1/transfer.proto\"\xeb\x04\n" +
+	"selvage.v1\x1a\x18selvage/v1/options.proto\x1a\x19selvage/v1/transfer.proto\"\x8a\x05\n" +
 	"\n" +
 	"PassRecord\x12\x18\n" +
 	"\agarment\x18\x01 \x01(\tR\agarment\x12\x18\n" +
@@ -314,7 +324,9 @@ const file_selvage_v1_pass_proto_rawDesc = "" +
 	"edit_bases\x18\f \x01(\v2\x14.selvage.v1.PassRowsR\teditBases\x121\n" +
 	"\tedit_rows\x18\r \x01(\v2\x14.selvage.v1.PassRowsR\beditRows\x12)\n" +
 	"\x10written_vertices\x18\x0e \x01(\fR\x0fwrittenVertices\x127\n" +
-	"\fwritten_rows\x18\x0f \x01(\v2\x14.selvage.v1.PassRowsR\vwrittenRows\"j\n" +
+	"\fwritten_rows\x18\x0f \x01(\v2\x14.selvage.v1.PassRowsR\vwrittenRows\x12\x1d\n" +
+	"\n" +
+	"merged_sum\x18\x10 \x01(\fR\tmergedSum\"j\n" +
 	"\bPassRows\x12\x14\n" +
 	"\x05index\x18\x01 \x01(\fR\x05index\x12\x16\n" +
 	"\x06counts\x18\x02 \x01(\fR\x06counts\x12\x16\n" +
