@@ -127,8 +127,9 @@ type farmExecutor struct {
 func (e *farmExecutor) Run(ctx context.Context, tasks []*wardrobe.Task, emit func(wardrobe.Event)) error {
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(4)
+	files := &uploads{list: map[string]*upload{}}
 	for part := range slices.Chunk(tasks, farm.MaxTasks) {
-		g.Go(func() error { return e.run(ctx, part, emit) })
+		g.Go(func() error { return e.run(ctx, part, files, emit) })
 	}
 	err := g.Wait()
 	if err != nil && e.explain != nil {
@@ -143,44 +144,29 @@ type entrusted struct {
 	garment *client.Asset // without its bytes
 }
 
-func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, emit func(wardrobe.Event)) error {
-	// A body counts as a file like any other, and is uploaded once.
-	files := map[string]int{}
-	var names []string
+func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, files *uploads, emit func(wardrobe.Event)) error {
+	var names []string // a body is a file like any other
 	for _, t := range tasks {
-		for _, f := range []string{t.Body.File, t.Garment.File} {
-			if _, known := files[f]; !known {
-				files[f] = len(names)
-				names = append(names, f)
-			}
-		}
+		names = append(names, t.Body.File, t.Garment.File)
 	}
-	assets, faults := make([]*client.Asset, len(names)), make([]error, len(names))
-	uploads, uploading := errgroup.WithContext(ctx)
-	uploads.SetLimit(8)
-	for i, f := range names {
-		uploads.Go(func() error {
-			var err error
-			assets[i], err = e.upload(uploading, f)
-			if open := new(openError); errors.As(err, &open) {
-				faults[i] = open.error
-				return nil
-			}
-			return err
-		})
+	slices.Sort(names)
+	sending, ending := errgroup.WithContext(ctx)
+	sending.SetLimit(8)
+	for _, f := range slices.Compact(names) {
+		sending.Go(func() error { return files.of(f).put(ending, e.farm) })
 	}
-	if err := uploads.Wait(); err != nil {
+	if err := sending.Wait(); err != nil {
 		return err
 	}
 	var list []*pb.JobTask
 	var sent []entrusted
 	for _, t := range tasks {
-		b, g := files[t.Body.File], files[t.Garment.File]
-		if err := cmp.Or(faults[b], faults[g]); err != nil {
+		b, g := files.of(t.Body.File), files.of(t.Garment.File)
+		if err := cmp.Or(b.fault, g.fault); err != nil {
 			emit(wardrobe.Event{Task: t, Kind: wardrobe.Failed, Err: err})
 			continue
 		}
-		body, garment := assets[b], assets[g]
+		body, garment := b.asset, g.asset
 		sum, bodySum := garment.Sum(), body.Sum()
 		list = append(list, &pb.JobTask{
 			DisplayName: t.Name, BodySha256: bodySum[:], GarmentSha256: sum[:], BodyDisplayName: body.Name(), GarmentDisplayName: garment.Name(),
@@ -247,17 +233,51 @@ func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, emit fun
 	return nil
 }
 
-// openError is an error of a file that cannot be read.
-type openError struct{ error }
+// uploads are the files of a run, each of which goes into the farm's store once,
+// however many tasks and jobs it is in.
+type uploads struct {
+	mu   sync.Mutex
+	list map[string]*upload
+}
 
-// upload puts a file into the farm's store and returns it without its bytes.
-func (e *farmExecutor) upload(ctx context.Context, file string) (*client.Asset, error) {
-	a, err := client.OpenAsset(file)
-	if err != nil {
-		return nil, &openError{err}
+// upload is one of them.
+type upload struct {
+	file string
+
+	mu    sync.Mutex
+	asset *client.Asset // without its bytes; nil: not yet
+	fault error         // the file cannot be read
+}
+
+func (u *uploads) of(file string) *upload {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	x, ok := u.list[file]
+	if !ok {
+		x = &upload{file: file}
+		u.list[file] = x
 	}
-	_, err = e.farm.PutAsset(ctx, a.Bytes())
-	return a.WithoutBytes(), err
+	return x
+}
+
+// put reads the file and puts it into the store, unless that is done. Its error is
+// the store's.
+func (u *upload) put(ctx context.Context, to jobTaker) error {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	if u.asset != nil || u.fault != nil {
+		return nil
+	}
+	a, err := client.OpenAsset(u.file)
+	if err != nil {
+		u.fault = err
+		return nil
+	}
+	if _, err := to.PutAsset(ctx, a.Bytes()); err != nil {
+		return err
+	}
+	u.asset = a.WithoutBytes()
+	return nil
 }
 
 // fetch gets a result and emits it for every task that it belongs to.

@@ -3,6 +3,7 @@ package farm
 import (
 	"context"
 	"errors"
+	"math/rand/v2"
 	"slices"
 	"strings"
 	"sync/atomic"
@@ -10,6 +11,7 @@ import (
 	"time"
 
 	pb "github.com/selvage/selvage/api/selvage/v1"
+	"github.com/selvage/selvage/server/internal/sizing"
 	"github.com/selvage/selvage/transfer"
 	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
@@ -457,5 +459,37 @@ func TestEmbedded_Takeover(t *testing.T) {
 	work(t, f, WorkerConfig{})
 	if job := finish(t, f, id); job.GetDoneCount() != 3 {
 		t.Errorf("%v", job)
+	}
+}
+
+// TestFarm_OneBodyAtATime: tasks are handed in in any order; a worker that has room
+// for one prepared body prepares each once.
+func TestFarm_OneBodyAtATime(t *testing.T) {
+	f := open(t, t.TempDir(), Config{})
+	const seed, bodies = 29, 4
+	var tasks []*pb.JobTask
+	for b := range bodies {
+		for _, task := range theScene().variants(t, f, 3) {
+			task.BodyDisplayName = "mate " + string(rune('a'+b)) // as good as another body
+			task.Options.Reach = reach(len(tasks))               // with work of its own
+			tasks = append(tasks, task)
+		}
+	}
+	rand.New(rand.NewPCG(seed, 1)).Shuffle(len(tasks), func(i, j int) { tasks[i], tasks[j] = tasks[j], tasks[i] })
+	id, keys := create(t, f, tasks)
+	size, err := sizing.Of(theScene().body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w, _ := work(t, f, WorkerConfig{Tasks: 1, BodyBytes: size.BodyBytes()})
+	finish(t, f, id)
+	if n := counted(t, w, "selvage_worker_prepared_bodies_total", "miss"); n != bodies {
+		t.Errorf("seed %d: %d bodies were prepared %g times", seed, bodies, n)
+	}
+	// What is told of them is in the order in which they were handed in.
+	for k, s := range status(t, f, id) {
+		if keyOf(s.GetName()) != keys[k] {
+			t.Errorf("seed %d: task %d is %s, want %s", seed, k, s.GetName(), keys[k])
+		}
 	}
 }

@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/prometheus/client_golang/prometheus"
 	pb "github.com/selvage/selvage/api/selvage/v1"
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/crew"
@@ -151,3 +152,22 @@ func finish(t testing.TB, f *Farm, id string) *pb.Job {
 }
 
 func sumOf(data []byte) [sha256.Size]byte { return sha256.Sum256(data) }
+
+// counted is the value of a worker's counter, with the one label or without.
+func counted(t testing.TB, w *Worker, name, label string) float64 {
+	t.Helper()
+	r := prometheus.NewRegistry()
+	r.MustRegister(w.Collectors()...)
+	families, err := r.Gather()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range families {
+		for _, m := range f.GetMetric() {
+			if f.GetName() == name && (label == "" || m.GetLabel()[0].GetValue() == label) {
+				return m.GetCounter().GetValue()
+			}
+		}
+	}
+	return 0
+}

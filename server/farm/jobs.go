@@ -197,7 +197,8 @@ func (f *Farm) submit(ctx context.Context, id string, generation int64, list *pb
 	}
 	seen := map[string]bool{}
 	var messages []*nats.Msg
-	for i, key := range list.GetKeys() {
+	for _, i := range byBody(list.GetTasks()) {
+		key := list.GetKeys()[i]
 		s := states[key]
 		if seen[key] || s.GetState() == pb.TaskState_TASK_STATE_DONE || s.GetGeneration() >= generation && ended(s.GetState()) {
 			continue
@@ -231,6 +232,23 @@ func (f *Farm) submit(ctx context.Context, id string, generation int64, list *pb
 		}
 		return true, nil
 	})
+}
+
+// byBody is the order in which tasks go into the queue: those of one body one
+// after the other, in the order in which bodies come. Workers take them in that
+// order, so that each prepares a body once, whatever it can keep.
+func byBody(tasks []*pb.JobTask) []int {
+	place := map[string]int{}
+	bodies, order := make([]int, len(tasks)), make([]int, len(tasks))
+	for i, t := range tasks {
+		key := bodyKey(t)
+		if _, ok := place[key]; !ok {
+			place[key] = len(place)
+		}
+		bodies[i], order[i] = place[key], i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return bodies[a] - bodies[b] })
+	return order
 }
 
 // publish puts messages into the queue, many at once. One whose task is there
