@@ -26,8 +26,8 @@ type Pass struct {
 	Guess bool
 	// Policy for conflicts; masks by their attributes' names alone.
 	Policy pass.Policy
-	// LockAttribute names the attribute of vertices that keep their current row.
-	LockAttribute string
+	// Lock are regions to lock beside those of the options.
+	Lock []string
 	// GarmentSum and BodySum are the SHA-256 of the two files, for the record. Zero:
 	// those of the assets.
 	GarmentSum, BodySum [sha256.Size]byte
@@ -37,7 +37,7 @@ type Pass struct {
 func (c *Client) passInput(p *Pass) (*pb.PassInput, []*Asset, error) {
 	m := &pb.PassInput{CurrentIsGuess: p.Guess}
 	var err error
-	if m.Policy, err = convert.PolicyToProto(&p.Policy, p.LockAttribute); err != nil {
+	if m.Policy, err = convert.PolicyToProto(&p.Policy, p.Lock); err != nil {
 		return nil, nil, err
 	}
 	var uploads []*Asset
@@ -92,8 +92,9 @@ type MergeRequest struct {
 	Current, Fresh *Asset
 	// Policy for conflicts; masks by their attributes' names alone.
 	Policy pass.Policy
-	// LockAttribute names the attribute of vertices that keep their current row.
-	LockAttribute string
+	// Lock are regions whose vertices keep their current row, as in
+	// transfer.AssetOptions.
+	Lock []string
 	// Threads of the server. Zero: as many as it gives.
 	Threads int
 }
@@ -105,7 +106,7 @@ func (c *Client) Merge(ctx context.Context, r MergeRequest) (*Result, error) {
 	if r.Record == nil || r.Current == nil || r.Fresh == nil {
 		return nil, errors.New("a merge needs a record, the artist's garment and the new one")
 	}
-	policy, err := convert.PolicyToProto(&r.Policy, r.LockAttribute)
+	policy, err := convert.PolicyToProto(&r.Policy, r.Lock)
 	if err != nil {
 		return nil, err
 	}

@@ -40,7 +40,10 @@ func policy(m *pb.PassPolicy, field string, in *pass.Input) (err error) {
 	if n := len(m.GetRules()); n > maxRules {
 		return &convert.FieldError{Field: field + ".rules", What: fmt.Sprintf("has %d entries, more than %d", n, maxRules)}
 	}
-	words := map[string]string{field + ".lock_attribute": m.GetLockAttribute()}
+	if err := checkGlobs(m.GetLock(), field+".lock"); err != nil {
+		return err
+	}
+	words := map[string]string{}
 	for i, r := range m.GetRules() {
 		at := fmt.Sprintf("%s.rules[%d].", field, i)
 		words[at+"garment"], words[at+"joint"], words[at+"mask_attribute"] = r.GetGarment(), r.GetJoint(), r.GetMaskAttribute()
@@ -50,7 +53,7 @@ func policy(m *pb.PassPolicy, field string, in *pass.Input) (err error) {
 			return &convert.FieldError{Field: name, What: fmt.Sprintf("has %d bytes, more than %d", len(w), maxAttribute)}
 		}
 	}
-	in.Policy, in.LockAttribute, err = convert.PolicyFromProto(m, field)
+	in.Policy, in.Lock, err = convert.PolicyFromProto(m, field)
 	return err
 }
 
@@ -169,25 +172,15 @@ func (p *passCall) load(ctx context.Context, s *Server, opt transfer.AssetOption
 	return nil
 }
 
-// run merges the edits into a transfer's garment; the caller holds a ticket.
-func (p *passCall) run(ctx context.Context, fresh *gltfio.Asset, r *transfer.Result) (*gltfio.Asset, *transfer.Result, error) {
-	p.in.New = fresh
-	out, err := p.merge(ctx)
+// run transfers with the edits that load has read; the caller holds a ticket.
+func (p *passCall) run(ctx context.Context, body *transfer.AssetBody, garment *gltfio.Asset) (*gltfio.Asset, *transfer.Result, error) {
+	p.in.From = garment
+	out, packed, err := convert.TransferPass(ctx, body, p.in)
 	if err != nil {
 		return nil, nil, err
 	}
-	return out.Asset, out.Written(r), nil
-}
-
-// merge runs the pass and packs its record.
-func (p *passCall) merge(ctx context.Context) (*pass.Output, error) {
-	out, err := pass.Run(ctx, p.in)
-	if err != nil {
-		return nil, err
-	}
-	p.summary = out.Summary
-	p.packed, err = convert.PackPass(out.Record)
-	return out, err
+	p.packed, p.summary = packed, out.Summary
+	return out.Asset, out.Written(out.Given), nil
 }
 
 // MergePass implements the method of the API.
@@ -262,8 +255,12 @@ func (s *Server) mergePass(ctx context.Context, p *passCall, fresh *source, thre
 	if p.in.New, err = s.readAsset(ctx, fresh); err != nil {
 		return nil, err
 	}
-	out, err := p.merge(ctx)
+	out, err := pass.Run(ctx, p.in)
 	if err != nil {
+		return nil, err
+	}
+	p.summary = out.Summary
+	if p.packed, err = convert.PackPass(out.Record); err != nil {
 		return nil, err
 	}
 	return encode(ctx, out.Asset)

@@ -267,12 +267,12 @@ func TestPass_Faults(t *testing.T) {
 		}, codes.InvalidArgument, "FIELD_INVALID", "pass.policy"},
 		{"rules", func() error { return transferred(&pb.PassInput{Policy: &pb.PassPolicy{Rules: rules}}) }, codes.InvalidArgument, "FIELD_INVALID", "pass.policy.rules"},
 		{"long name", func() error {
-			return transferred(&pb.PassInput{Policy: &pb.PassPolicy{LockAttribute: strings.Repeat("x", 300)}})
-		}, codes.InvalidArgument, "FIELD_INVALID", "pass.policy.lock_attribute"},
+			return transferred(&pb.PassInput{Policy: &pb.PassPolicy{Lock: []string{strings.Repeat("x", 300)}}})
+		}, codes.InvalidArgument, "FIELD_INVALID", "pass.policy.lock"},
 		{"sum", func() error { return transferred(&pb.PassInput{BodySha256: []byte{1}}) }, codes.InvalidArgument, "FIELD_INVALID", "pass.body_sha256"},
 		{"no attribute", func() error {
-			return transferred(&pb.PassInput{Record: content(record), Policy: &pb.PassPolicy{LockAttribute: "_NONE"}})
-		}, codes.InvalidArgument, "ASSET_INVALID", ""},
+			return transferred(&pb.PassInput{Record: content(record), Policy: &pb.PassPolicy{Lock: []string{"_NONE"}}})
+		}, codes.InvalidArgument, "OPTION_INVALID", "_NONE"},
 		{"merge of nothing", func() error { return merged(&pb.MergePassRequest{}) }, codes.InvalidArgument, "FIELD_INVALID", "record"},
 		{"merge, no current", func() error { return merged(&pb.MergePassRequest{Record: content(record)}) }, codes.InvalidArgument, "FIELD_INVALID", "current"},
 		{"merge, threads", func() error { return merged(&pb.MergePassRequest{Threads: -1}) }, codes.InvalidArgument, "FIELD_INVALID", "threads"},

@@ -307,6 +307,7 @@ func (s *Server) options(m *pb.Options) (transfer.AssetOptions, error) {
 	}{
 		{"loose_names", o.LooseNames}, {"rigid_names", o.RigidNames}, {"allow_joints", o.AllowJoints},
 		{"deny_joints", o.DenyJoints}, {"garment_names", o.Garments.Names}, {"keep_joints", o.KeepJoints},
+		{"lock", o.Lock}, {"lock_joints", o.LockJoints},
 	} {
 		if err := checkGlobs(l.globs, "options."+l.field); err != nil {
 			return o, err
@@ -543,19 +544,17 @@ func (s *Server) transferAsset(ctx context.Context, body *source, names []string
 	if err != nil {
 		return nil, nil, err
 	}
-	if err := edits.load(ctx, s, opt); err != nil {
-		return nil, nil, err
+	var out *gltfio.Asset
+	var r *transfer.Result
+	if edits == nil {
+		out, r, err = b.Transfer(ctx, g, opt)
+	} else if err = edits.load(ctx, s, opt); err == nil {
+		out, r, err = edits.run(ctx, b, g)
 	}
-	out, r, err := b.Transfer(ctx, g, opt)
 	if err != nil {
 		return nil, nil, err
 	}
 	s.metrics.transferred(&r.Summary)
-	if edits != nil {
-		if out, r, err = edits.run(ctx, out, r); err != nil {
-			return nil, nil, err
-		}
-	}
 	file, err := encode(ctx, out)
 	return file, r, err
 }
@@ -603,7 +602,7 @@ func (s *Server) transferArrays(ctx context.Context, m *pb.TransferArraysRequest
 		field string
 		set   bool
 	}{
-		{"garment_names", len(opt.Garments.Names) > 0}, {"keep_joints", len(opt.KeepJoints) > 0}, {"plain_rows", opt.PlainRows},
+		{"garment_names", len(opt.Garments.Names) > 0}, {"keep_joints", len(opt.KeepJoints) > 0}, {"lock", len(opt.Lock) > 0}, {"lock_joints", len(opt.LockJoints) > 0}, {"plain_rows", opt.PlainRows},
 		{"skin", opt.Skin != transfer.SkinBody},
 	} {
 		if x.set {

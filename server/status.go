@@ -154,7 +154,7 @@ func optionField(option string) string {
 	switch option {
 	case "rigid", "loose", "garment":
 		option += "_names"
-	case "keep-joint", "allow-joint", "deny-joint":
+	case "keep-joint", "allow-joint", "deny-joint", "lock-joint":
 		option += "s"
 	}
 	return "options." + strings.ReplaceAll(option, "-", "_")

@@ -69,6 +69,7 @@ func OptionsToProto(o transfer.AssetOptions) (*pb.Options, error) {
 		MaxInfluences: clamp32(o.MaxInfluences), PruneBelow: o.PruneBelow, Threads: clamp32(o.Threads),
 		GarmentNames: o.Garments.Names, KeepJoints: o.KeepJoints, PlainRows: o.PlainRows,
 		OneJointIslands: o.OneJointIslands,
+		Lock:            o.Lock, LockJoints: o.LockJoints, LockBlend: o.LockBlend,
 	}
 	for _, r := range o.JointMap {
 		m.JointMap = append(m.JointMap, &pb.JointMapRule{From: r.From, To: r.To})
@@ -93,9 +94,12 @@ func OptionsFromProto(m *pb.Options) (transfer.AssetOptions, error) {
 			AllowJoints: m.GetAllowJoints(), DenyJoints: m.GetDenyJoints(),
 			MaxInfluences: int(m.GetMaxInfluences()), PruneBelow: m.GetPruneBelow(), Threads: int(m.GetThreads()),
 			OneJointIslands: m.GetOneJointIslands(),
+			LockBlend:       m.GetLockBlend(),
 		},
 		Garments:   gltfio.Selection{Names: m.GetGarmentNames()},
 		KeepJoints: m.GetKeepJoints(),
+		Lock:       m.GetLock(),
+		LockJoints: m.GetLockJoints(),
 		PlainRows:  m.GetPlainRows(),
 	}
 	for _, r := range m.GetJointMap() {

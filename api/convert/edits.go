@@ -18,11 +18,11 @@ var choices = []pb.ConflictChoice{
 	pass.TakeNew:    pb.ConflictChoice_CONFLICT_CHOICE_TAKE_NEW,
 }
 
-// PolicyToProto returns the message of a policy and the attribute of locked
+// PolicyToProto returns the message of a policy and the regions of locked
 // vertices; nil where both are zero. The masks of its rules travel by their
 // attributes' names alone. It fails with *FieldError for a choice that has no name.
-func PolicyToProto(p *pass.Policy, lockAttribute string) (*pb.PassPolicy, error) {
-	m := &pb.PassPolicy{LockAttribute: lockAttribute}
+func PolicyToProto(p *pass.Policy, lock []string) (*pb.PassPolicy, error) {
+	m := &pb.PassPolicy{Lock: lock}
 	var err error
 	if p.Default != pass.KeepEdit { // unset is the default: one policy has one message
 		if m.OnConflict, err = toEnum(choices, p.Default, "policy.on_conflict"); err != nil {
@@ -36,28 +36,28 @@ func PolicyToProto(p *pass.Policy, lockAttribute string) (*pb.PassPolicy, error)
 		}
 		m.Rules = append(m.Rules, x)
 	}
-	if m.OnConflict == 0 && m.Rules == nil && m.LockAttribute == "" {
+	if m.OnConflict == 0 && m.Rules == nil && len(m.Lock) == 0 {
 		return nil, nil
 	}
 	return m, nil
 }
 
 // PolicyFromProto is the inverse of PolicyToProto. Its faults are *FieldError.
-func PolicyFromProto(m *pb.PassPolicy, field string) (p pass.Policy, lockAttribute string, err error) {
+func PolicyFromProto(m *pb.PassPolicy, field string) (p pass.Policy, lock []string, err error) {
 	if p.Default, err = fromEnum[pass.Choice](choices, m.GetOnConflict(), field+".on_conflict"); err != nil {
-		return p, "", err
+		return p, nil, err
 	}
 	for i, x := range m.GetRules() {
 		r := pass.Rule{Garment: x.GetGarment(), Joint: x.GetJoint(), MaskAttribute: x.GetMaskAttribute()}
 		if r.Choice, err = fromEnum[pass.Choice](choices, x.GetChoice(), fmt.Sprintf("%s.rules[%d].choice", field, i)); err != nil {
-			return p, "", err
+			return p, nil, err
 		}
 		p.Rules = append(p.Rules, r)
 	}
 	if err := p.Validate(); err != nil {
-		return p, "", fault(field, "%v", err)
+		return p, nil, fault(field, "%v", err)
 	}
-	return p, m.GetLockAttribute(), nil
+	return p, m.GetLock(), nil
 }
 
 // choiceOf is the message's value of a choice's word.

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
+	"slices"
 	"testing"
 
 	pb "github.com/selvage/selvage/api/selvage/v1"
@@ -18,19 +19,20 @@ func TestPolicy_RoundTripOfEveryField(t *testing.T) {
 	for i := range p.Rules {
 		p.Rules[i].Choice, p.Rules[i].Mask = pass.KeepChange, nil // masks travel by name
 	}
-	m, err := PolicyToProto(&p, "_HELD")
+	held := []string{"_HELD", "near:hand_*:0.02"}
+	m, err := PolicyToProto(&p, held)
 	if err != nil {
 		t.Fatal(err)
 	}
 	protoFields(t, m)
 	back, lock, err := PolicyFromProto(m, "policy")
-	if err != nil || lock != "_HELD" || !reflect.DeepEqual(back, p) {
+	if err != nil || !slices.Equal(lock, held) || !reflect.DeepEqual(back, p) {
 		t.Errorf("after the round trip %+v %q %v, want %+v", back, lock, err, p)
 	}
-	if m, err := PolicyToProto(&pass.Policy{}, ""); m != nil || err != nil {
+	if m, err := PolicyToProto(&pass.Policy{}, nil); m != nil || err != nil {
 		t.Errorf("the zero policy is %v, %v", m, err)
 	}
-	if back, lock, err := PolicyFromProto(nil, "policy"); err != nil || lock != "" || !reflect.DeepEqual(back, pass.Policy{}) {
+	if back, lock, err := PolicyFromProto(nil, "policy"); err != nil || lock != nil || !reflect.DeepEqual(back, pass.Policy{}) {
 		t.Errorf("nothing is %+v %q %v", back, lock, err)
 	}
 	var wrong *FieldError

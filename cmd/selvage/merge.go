@@ -8,6 +8,7 @@ import (
 
 	"github.com/selvage/selvage/api/convert"
 	"github.com/selvage/selvage/client"
+	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/pass"
 	"github.com/spf13/cobra"
@@ -16,6 +17,7 @@ import (
 func newMerge() *cobra.Command {
 	var output, recordFile string
 	var conflicts conflictFlags
+	var lock []string
 	var where remote
 	var threads int
 	var asJSON, quiet bool
@@ -41,7 +43,10 @@ Meshes, format and number of influences are those of the record's transfer.`,
 			if err != nil {
 				return err
 			}
-			in := pass.Input{Program: version()}
+			if _, err := transfer.ParseLocks(lock); err != nil {
+				return usageError{err}
+			}
+			in := pass.Input{Program: version(), Lock: lock}
 			if err := conflicts.into(&in); err != nil {
 				return err
 			}
@@ -77,6 +82,7 @@ Meshes, format and number of influences are those of the record's transfer.`,
 	f.StringVarP(&output, "output", "o", "", "file to write (.glb or .gltf), or a folder")
 	f.StringVar(&recordFile, "record", "", "record of the result to write as well, for the next pass")
 	addConflictFlags(f, &conflicts)
+	f.StringArrayVar(&lock, "lock", nil, lockUsage)
 	addRemoteFlags(f, &where)
 	f.IntVar(&threads, "threads", 0, "number of threads (0: all); the result does not depend on it")
 	f.BoolVar(&asJSON, "json", false, "print the summary as JSON on standard output")
@@ -125,7 +131,7 @@ func (r *remote) merge(ctx context.Context, in pass.Input, files []string, threa
 	}
 	defer c.Close()
 	out, err := c.Merge(ctx, client.MergeRequest{
-		Record: record, Current: current, Fresh: fresh, Policy: in.Policy, LockAttribute: in.LockAttribute, Threads: threads,
+		Record: record, Current: current, Fresh: fresh, Policy: in.Policy, Lock: in.Lock, Threads: threads,
 	})
 	if err != nil {
 		return nil, r.explain(err)

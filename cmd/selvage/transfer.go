@@ -51,6 +51,7 @@ count. A joint map:
   selvage transfer body.glb coat.glb hat.glb -o out/ --report wardrobe.html
   selvage transfer body.glb coat.glb -o out/coat.glb --pass-dir passes/   # keeps work done by hand
   selvage transfer body.glb coat.glb --keep-joint 'tail_*' -o coat.glb
+  selvage transfer body.glb coat.glb -o coat.glb --lock 'near:hand_*:0.02' --lock-joint 'tail_*'
   selvage transfer body.glb coat.glb --skin own --joint-map joints.yaml -o coat.glb
   selvage transfer body.glb coat.glb -o coat.glb --json | jq '.[0].lowConfidence'`,
 		Args: func(cmd *cobra.Command, args []string) error {
@@ -70,6 +71,12 @@ count. A joint map:
 				return err
 			}
 			if err := joints.into(&opt); err != nil {
+				return err
+			}
+			if _, err := transfer.ParseLocks(opt.Lock); err != nil {
+				return usageError{err}
+			}
+			if err := checkGlobs("lock-joint", opt.LockJoints); err != nil {
 				return err
 			}
 			targets, folder, err := outputs(args[1:], output)
@@ -158,6 +165,7 @@ count. A joint map:
 	f.BoolVar(&opt.PlainRows, "plain", false, "leave _CONFIDENCE and _REASON out")
 	addOptionFlags(f, &opt.Options)
 	addJointFlags(f, &joints, &opt)
+	addLockFlags(f, &opt)
 	addRemoteFlags(f, &where)
 	addPassFlags(f, &edits)
 	f.BoolVar(&asJSON, "json", false, "print the summary as JSON on standard output")

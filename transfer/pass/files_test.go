@@ -196,7 +196,7 @@ func TestRun_Locked(t *testing.T) {
 	fresh, _ := given(t, moved, coxGarment(t, "jersey", 0.4), transfer.AssetOptions{})
 
 	// _CONFIDENCE is an attribute of one number like any other.
-	in := Input{Garment: "jersey", New: fresh, Record: rec, Current: artist, LockAttribute: "_CONFIDENCE"}
+	in := Input{Garment: "jersey", New: fresh, Record: rec, Current: artist, Lock: []string{"_CONFIDENCE"}}
 	out := runPass(t, in)
 	_, read := surfaceOf(t, fresh)
 	confidence, err := fresh.Scalars(read, "_CONFIDENCE")
@@ -222,13 +222,13 @@ func TestRun_Locked(t *testing.T) {
 			t.Errorf("%d threads: another result", threads)
 		}
 	}
-	in.LockAttribute = "_NONE"
+	in.Lock = []string{"_NONE"}
 	if _, err := Run(context.Background(), in); err == nil {
 		t.Error("an attribute that is not there passes")
 	}
 	canceled, cancel := context.WithCancel(context.Background())
 	cancel()
-	in.LockAttribute = ""
+	in.Lock = nil
 	if _, err := Run(canceled, in); err == nil {
 		t.Error("a cancelled run gives a result")
 	}

@@ -54,6 +54,7 @@ func HasRows(ctx context.Context, a *gltfio.Asset, sel gltfio.Selection) (bool, 
 func (in *Input) OfRecord(threads int) {
 	in.Garment, in.Options, in.GarmentSum = in.Record.Garment, in.Record.Options, in.Record.GarmentSum
 	in.Options.Threads = threads
+	in.Options.Lock, in.Options.LockJoints = nil, nil // a merge has its own
 }
 
 // ReadWorn reads all meshes of a garment, weighted or not, for Touches: without

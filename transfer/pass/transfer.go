@@ -29,8 +29,7 @@ import (
 // itself refuses. Inputs are not changed; the result does not depend on
 // Options.Threads.
 func Transfer(ctx context.Context, body *transfer.AssetBody, in Input) (*Output, error) {
-	in.Options.Lock = in.locks()
-	in.LockAttribute = ""
+	in.Options.Lock, in.Lock = in.locks(), nil
 	given := in.Options
 	present, notes, err := in.present(ctx, body)
 	if err != nil {
@@ -58,10 +57,7 @@ func Transfer(ctx context.Context, body *transfer.AssetBody, in Input) (*Output,
 
 // locks are the regions to lock.
 func (in *Input) locks() []string {
-	if in.LockAttribute == "" {
-		return in.Options.Lock
-	}
-	return append(slices.Clone(in.Options.Lock), in.LockAttribute)
+	return append(slices.Clone(in.Options.Lock), in.Lock...)
 }
 
 // present is what the garment's rows are now; nil where in.From itself says it, or,

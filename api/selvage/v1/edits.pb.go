@@ -186,9 +186,9 @@ type PassPolicy struct {
 	OnConflict ConflictChoice `protobuf:"varint,1,opt,name=on_conflict,json=onConflict,proto3,enum=selvage.v1.ConflictChoice" json:"on_conflict,omitempty"`
 	// Rules in order, at most 1000: the first that covers a conflict decides.
 	Rules []*ConflictRule `protobuf:"bytes,2,rep,name=rules,proto3" json:"rules,omitempty"`
-	// Name of a vertex attribute of one number: vertices with 0.5 or more keep their
-	// current row whatever happens. Empty: none.
-	LockAttribute string `protobuf:"bytes,3,opt,name=lock_attribute,json=lockAttribute,proto3" json:"lock_attribute,omitempty"`
+	// Regions whose vertices keep their current row whatever happens, as in
+	// Options.lock, and beside that. Empty: none.
+	Lock          []string `protobuf:"bytes,3,rep,name=lock,proto3" json:"lock,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -237,11 +237,11 @@ func (x *PassPolicy) GetRules() []*ConflictRule {
 	return nil
 }
 
-func (x *PassPolicy) GetLockAttribute() string {
+func (x *PassPolicy) GetLock() []string {
 	if x != nil {
-		return x.LockAttribute
+		return x.Lock
 	}
-	return ""
+	return nil
 }
 
 // ConflictRule decides about the conflicts that meet all its conditions.
@@ -859,13 +859,13 @@ const file_selvage_v1_edits_proto_rawDesc = "" +
 	"\x06policy\x18\x04 \x01(\v2\x16.selvage.v1.PassPolicyR\x06policy\x12%\n" +
 	"\x0egarment_sha256\x18\x05 \x01(\fR\rgarmentSha256\x12\x1f\n" +
 	"\vbody_sha256\x18\x06 \x01(\fR\n" +
-	"bodySha256\"\xa0\x01\n" +
+	"bodySha256\"\x8d\x01\n" +
 	"\n" +
 	"PassPolicy\x12;\n" +
 	"\von_conflict\x18\x01 \x01(\x0e2\x1a.selvage.v1.ConflictChoiceR\n" +
 	"onConflict\x12.\n" +
-	"\x05rules\x18\x02 \x03(\v2\x18.selvage.v1.ConflictRuleR\x05rules\x12%\n" +
-	"\x0elock_attribute\x18\x03 \x01(\tR\rlockAttribute\"\x99\x01\n" +
+	"\x05rules\x18\x02 \x03(\v2\x18.selvage.v1.ConflictRuleR\x05rules\x12\x12\n" +
+	"\x04lock\x18\x03 \x03(\tR\x04lock\"\x99\x01\n" +
 	"\fConflictRule\x12\x18\n" +
 	"\agarment\x18\x01 \x01(\tR\agarment\x12\x14\n" +
 	"\x05joint\x18\x02 \x01(\tR\x05joint\x12%\n" +

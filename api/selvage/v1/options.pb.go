@@ -306,6 +306,18 @@ type Options struct {
 	// shape exactly in every pose, but leaves the cloth beside a bend. Default: the
 	// cloth's own blend, which stays on the cloth.
 	OneJointIslands bool `protobuf:"varint,18,opt,name=one_joint_islands,json=oneJointIslands,proto3" json:"one_joint_islands,omitempty"`
+	// Regions whose vertices keep the row that they have now, at most 1000; transfers by
+	// asset only. A region is "attribute:NAME", "color:N.C", "joint:GLOB",
+	// "box:X0,Y0,Z0,X1,Y1,Z1", "near:GLOB:METRES" or "mesh:GLOB"; a bare word names an
+	// attribute. What they pick: the section "Locks" of the README. Empty: none.
+	Lock []string `protobuf:"bytes,19,rep,name=lock,proto3" json:"lock,omitempty"`
+	// Globs of joint names whose weights stay as they are at every vertex, also where
+	// they are zero; transfers by asset only. Empty: none.
+	LockJoints []string `protobuf:"bytes,20,rep,name=lock_joints,json=lockJoints,proto3" json:"lock_joints,omitempty"`
+	// How far along the garment, in metres, the surroundings of locked vertices blend
+	// to them. 0: 3% of the body's size, about 7 cm on a grown figure. Negative: not at
+	// all.
+	LockBlend float64 `protobuf:"fixed64,21,opt,name=lock_blend,json=lockBlend,proto3" json:"lock_blend,omitempty"`
 	// Rules that lead joints of the body to joints of other names; the first that a
 	// name matches decides. Empty: none.
 	JointMap []*JointMapRule `protobuf:"bytes,24,rep,name=joint_map,json=jointMap,proto3" json:"joint_map,omitempty"`
@@ -472,6 +484,27 @@ func (x *Options) GetOneJointIslands() bool {
 	return false
 }
 
+func (x *Options) GetLock() []string {
+	if x != nil {
+		return x.Lock
+	}
+	return nil
+}
+
+func (x *Options) GetLockJoints() []string {
+	if x != nil {
+		return x.LockJoints
+	}
+	return nil
+}
+
+func (x *Options) GetLockBlend() float64 {
+	if x != nil {
+		return x.LockBlend
+	}
+	return 0
+}
+
 func (x *Options) GetJointMap() []*JointMapRule {
 	if x != nil {
 		return x.JointMap
@@ -547,7 +580,7 @@ var File_selvage_v1_options_proto protoreflect.FileDescriptor
 const file_selvage_v1_options_proto_rawDesc = "" +
 	"\n" +
 	"\x18selvage/v1/options.proto\x12\n" +
-	"selvage.v1\"\x88\x06\n" +
+	"selvage.v1\"\xdc\x06\n" +
 	"\aOptions\x12\x14\n" +
 	"\x05reach\x18\x01 \x01(\x01R\x05reach\x12\x18\n" +
 	"\afalloff\x18\x02 \x01(\x01R\afalloff\x12$\n" +
@@ -573,7 +606,12 @@ const file_selvage_v1_options_proto_rawDesc = "" +
 	"keepJoints\x12\x1d\n" +
 	"\n" +
 	"plain_rows\x18\x11 \x01(\bR\tplainRows\x12*\n" +
-	"\x11one_joint_islands\x18\x12 \x01(\bR\x0foneJointIslands\x125\n" +
+	"\x11one_joint_islands\x18\x12 \x01(\bR\x0foneJointIslands\x12\x12\n" +
+	"\x04lock\x18\x13 \x03(\tR\x04lock\x12\x1f\n" +
+	"\vlock_joints\x18\x14 \x03(\tR\n" +
+	"lockJoints\x12\x1d\n" +
+	"\n" +
+	"lock_blend\x18\x15 \x01(\x01R\tlockBlend\x125\n" +
 	"\tjoint_map\x18\x18 \x03(\v2\x18.selvage.v1.JointMapRuleR\bjointMap\x12*\n" +
 	"\x04skin\x18\x19 \x01(\x0e2\x16.selvage.v1.OutputSkinR\x04skin\"2\n" +
 	"\fJointMapRule\x12\x12\n" +
