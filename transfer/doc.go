@@ -9,7 +9,7 @@
 //	choose.go    one candidate each, jointly with the neighbours
 //	trust.go     expected error of each match
 //	loose.go     cloth that hangs, or spans between limbs (spanning.go): anchors, and
-//	             the surround (surround.go) as data
+//	             the surround (surround.go) as data, on few joints (chains.go)
 //	falloff.go   how far each row is smoothed along the garment
 //	fill.go      the solve that gives the rest its rows
 //	stretch.go   rows of loose cloth held back where it would tear

@@ -15,7 +15,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"slices"
 
 	"github.com/selvage/selvage/transfer/closest"
 	"github.com/selvage/selvage/transfer/weights"
@@ -47,14 +46,14 @@ const (
 	restShare = 0.1
 	// giveBand is how far above cloth that spans the rows may give way.
 	giveBand = 0.08
-	// alongDistance is how near the cloth must run to a limb to run along it, and
-	// alongShare the share of the limb's own surface for which it must.
-	alongDistance, alongShare = 0.035, 0.5
-	// anchorJoint is the least share of the anchors' weight that allows a joint.
-	anchorJoint = 0.15
-	// soleJoint is the share of the anchors' weight from which a joint allows no
-	// other.
-	soleJoint = 0.9
+	// alongDistance is how near the cloth must run to a limb to run along it. From
+	// alongSome on, up to alongMost, of the limb's own surface, the limb counts.
+	alongDistance, alongSome, alongMost = 0.035, 0.4, 0.6
+	// A joint is allowed, more and more, from anchorSome to anchorMost of the anchors'
+	// weight on.
+	anchorSome, anchorMost = 0.12, 0.18
+	// From soleSome to soleMost of the anchors' weight on, a joint allows no other.
+	soleSome, soleMost = 0.87, 0.93
 )
 
 // looseness returns for each vertex how far it hangs rather than fits, 0 to 1, and
@@ -354,13 +353,6 @@ func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bo
 				continue
 			}
 			to := allowed[region[v]]
-			give := func(joint []uint16, weight []float64, factor float64) {
-				for i, j := range joint {
-					if to[j] >= 0 {
-						acc.Add(uint16(to[j]), factor*weight[i])
-					}
-				}
-			}
 			// The match's row as far as the cloth fits, whatever its joints: handing them
 			// over at once where a region starts would tear it off there.
 			joint, weight := t.rows.Row(v)
@@ -375,7 +367,9 @@ func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bo
 				around.Start, around.Joint, around.Weight = around.Start[:1], around.Joint[:0], around.Weight[:0]
 				sum.FlushNormalised(around)
 				joint, weight = around.Row(0)
-				give(joint, weight, hang[v])
+				for i, j := range joint {
+					to.give(acc, j, hang[v]*weight[i])
+				}
 			}
 			if acc.Empty() {
 				acc.AddRow(t.rows, v, 1)
@@ -403,117 +397,9 @@ func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bo
 	return nil
 }
 
-// thinLoss is the share of a region's weight that the limit of influences may cut,
-// thinSamples the number of vertices that it is measured on.
-const (
-	thinLoss    = 0.003
-	thinSamples = 4000
-)
-
-// thinChains merges joints of loose cloth into their ancestors, those with least
-// weight first, until the limit of influences cuts hardly anything: where it cuts
-// much, neighbours lose different joints, and a broad sheet that blends a whole
-// spine would tear. Rows are changed as far as the cloth hangs.
-func thinChains(ctx context.Context, s *Source, g *target, hang []float64, region []int32, regions int, rows *weights.Rows, opt *Options) (*weights.Rows, error) {
-	joints := s.body.Skin.Joints
-	members := make([][]int32, regions)
-	for v, r := range region {
-		if r >= 0 && hang[v] > 0 {
-			members[r] = append(members[r], int32(v))
-		}
-	}
-	acc := weights.NewAccumulator(len(joints))
-	into := make([][]int32, regions)
-	for r, list := range members {
-		to := make([]int32, len(joints))
-		for j := range to {
-			to[j] = int32(j)
-		}
-		for {
-			if ctx.Err() != nil {
-				return nil, ctx.Err()
-			}
-			mass, total, lost := make([]float64, len(joints)), 0.0, 0.0
-			var w []float64
-			one := weights.NewRows(1)
-			// A few thousand vertices tell the shares well enough.
-			for k := 0; k < len(list); k += 1 + len(list)/thinSamples {
-				v := list[k]
-				joint, weight := rows.Row(int(v))
-				w = w[:0]
-				for i, j := range joint {
-					acc.Add(uint16(to[j]), weight[i])
-				}
-				one.Start, one.Joint, one.Weight = one.Start[:1], one.Joint[:0], one.Weight[:0]
-				acc.FlushNormalised(one)
-				joint, weight = one.Row(0)
-				for i, j := range joint {
-					mass[j] += g.area[v] * weight[i]
-				}
-				w = append(w, weight...)
-				slices.Sort(w)
-				for _, x := range w[:max(0, len(w)-opt.MaxInfluences)] {
-					lost += g.area[v] * x
-				}
-				total += g.area[v]
-			}
-			if lost <= thinLoss*total {
-				break
-			}
-			// The lightest joint that has an ancestor in use hands over to the nearest.
-			best, parent := -1, int32(-1)
-			for j := range joints {
-				if mass[j] == 0 || best >= 0 && mass[j] >= mass[best] {
-					continue
-				}
-				for k, steps := joints[j].Parent, 0; k >= 0 && steps <= len(joints); k, steps = joints[k].Parent, steps+1 {
-					if mass[k] > 0 {
-						best, parent = j, int32(k)
-						break
-					}
-				}
-			}
-			if best < 0 {
-				break
-			}
-			// Its counterpart on the other side goes with it, so that what is symmetric
-			// stays so: siblings of nearly the same weight.
-			for j := range joints {
-				if j != best && (joints[j].Parent != joints[best].Parent || math.Abs(mass[j]-mass[best]) > 0.2*mass[best]) {
-					continue
-				}
-				for k := range to {
-					if to[k] == int32(j) {
-						to[k] = parent
-					}
-				}
-			}
-		}
-		into[r] = to
-	}
-	out := weights.NewRows(rows.Len())
-	for v := 0; v < rows.Len(); v++ {
-		if ended(ctx, v) {
-			return nil, ctx.Err()
-		}
-		joint, weight := rows.Row(v)
-		if region[v] < 0 || hang[v] == 0 {
-			out.Append(joint, weight)
-			continue
-		}
-		to := into[region[v]]
-		for i, j := range joint {
-			acc.Add(uint16(to[j]), hang[v]*weight[i])
-			acc.Add(j, (1-hang[v])*weight[i])
-		}
-		acc.FlushNormalised(out)
-	}
-	return out, nil
-}
-
-// allowedJoints returns for each region a map from joint to the joint that takes
-// its weight, -1 where none does.
-func allowedJoints(ctx context.Context, s *Source, g *target, c *candidates, hang []float64, region []int32, regions int, span, spanned []bool, t *trusted, threads int) ([][]int32, error) {
+// allowedJoints returns for each region what becomes of each joint's weight: as far
+// as a joint is not allowed, its ancestors take it.
+func allowedJoints(ctx context.Context, s *Source, g *target, c *candidates, hang []float64, region []int32, regions int, span, spanned []bool, t *trusted, threads int) ([]handover, error) {
 	joints := s.body.Skin.Joints
 	along, err := s.runsAlong(ctx, g, threads)
 	if err != nil {
@@ -591,46 +477,53 @@ func allowedJoints(ctx context.Context, s *Source, g *target, c *candidates, han
 			spans[r] = true
 		}
 	}
-	out := make([][]int32, regions)
+	out := make([]handover, regions)
 	for r := range out {
 		total := 0.0
 		for _, m := range mass[r] {
 			total += m
 		}
-		ok := make([]bool, len(joints))
+		// All by degrees: a small change of the body must not change a whole sheet.
+		keep := make([]float64, len(joints))
+		sole, most := -1, 0.0
 		for j, m := range mass[r] {
-			// What hangs from one joint alone (the brim of a hat) follows it alone.
-			if m >= soleJoint*total && total > 0 && !spans[r] {
-				for k := range ok {
-					ok[k] = k == j
-				}
-				break
-			}
-			if (m < anchorJoint*total || total == 0 || !along[j]) && !(spans[r] && spanned[j]) {
-				continue
-			}
-			for k, steps := j, 0; k >= 0 && steps <= len(joints); k, steps = joints[k].Parent, steps+1 {
-				ok[k] = true
-			}
-		}
-		out[r] = make([]int32, len(joints))
-		for j := range joints {
-			out[r][j] = -1
-			for k, steps := j, 0; k >= 0 && steps <= len(joints); k, steps = joints[k].Parent, steps+1 {
-				if ok[k] {
-					out[r][j] = int32(k)
-					break
+			allow := 0.0
+			if total > 0 {
+				allow = smoothstep(anchorSome, anchorMost, m/total) * smoothstep(alongSome, alongMost, along[j])
+				// What hangs from one joint alone (the brim of a hat) follows it alone.
+				if x := smoothstep(soleSome, soleMost, m/total); x > most && !spans[r] {
+					sole, most = j, x
 				}
 			}
+			// Limbs that it spans, as far as it hangs from where they begin.
+			if p := joints[j].Parent; p >= 0 && spans[r] && spanned[j] && total > 0 {
+				allow = max(allow, smoothstep(anchorSome, anchorMost, (m+mass[r][p])/total))
+			}
+			for k, steps := j, 0; k >= 0 && allow > 0 && steps <= len(joints); k, steps = joints[k].Parent, steps+1 {
+				keep[k] = max(keep[k], allow)
+			}
 		}
+		for j := range keep {
+			keep[j] *= 1 - most
+			if j == sole {
+				keep[j] += most
+			}
+		}
+		out[r] = handUp(s, keep)
 	}
 	return out, nil
 }
 
+<<<<<<< /tmp/m/merged
 // runsAlong reports for each joint whether the garment runs along most of the
 // body surface that the joint dominates.
 func (s *Source) runsAlong(ctx context.Context, g *target, threads int) ([]bool, error) {
 	s = s.alone()
+=======
+// runsAlong returns for each joint along how much of the body surface that the joint
+// dominates the garment runs, 0 to 1.
+func (s *Source) runsAlong(ctx context.Context, g *target, threads int) ([]float64, error) {
+>>>>>>> /tmp/m/mine
 	tree, err := closest.NewTree(ctx, g.position, g.welded.Mesh.Triangles, threads)
 	if err != nil {
 		return nil, err
@@ -658,9 +551,11 @@ func (s *Source) runsAlong(ctx context.Context, g *target, threads int) ([]bool,
 			near[joint[best]] += area
 		}
 	}
-	along := make([]bool, n)
+	along := make([]float64, n)
 	for j := range along {
-		along[j] = near[j] > alongShare*total[j]
+		if total[j] > 0 {
+			along[j] = near[j] / total[j]
+		}
 	}
 	return along, nil
 }
