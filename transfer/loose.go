@@ -514,16 +514,10 @@ func allowedJoints(ctx context.Context, s *Source, g *target, c *candidates, han
 	return out, nil
 }
 
-<<<<<<< /tmp/m/merged
-// runsAlong reports for each joint whether the garment runs along most of the
-// body surface that the joint dominates.
-func (s *Source) runsAlong(ctx context.Context, g *target, threads int) ([]bool, error) {
-	s = s.alone()
-=======
 // runsAlong returns for each joint along how much of the body surface that the joint
 // dominates the garment runs, 0 to 1.
 func (s *Source) runsAlong(ctx context.Context, g *target, threads int) ([]float64, error) {
->>>>>>> /tmp/m/mine
+	s = s.alone()
 	tree, err := closest.NewTree(ctx, g.position, g.welded.Mesh.Triangles, threads)
 	if err != nil {
 		return nil, err
