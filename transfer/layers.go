@@ -493,18 +493,36 @@ func (s *Source) belowHems(list []candidate, p r3.Vec, make func(h closest.Hit) 
 	return kept
 }
 
-// restDistances returns each point's distance from the body and from what is trusted
-// of its layers.
-func (s *Source) restDistances(ctx context.Context, points []r3.Vec, threads int) ([]float64, error) {
-	hits := make([]closest.Hit, len(points))
-	if err := s.rests.NearestAll(ctx, points, hits, threads); err != nil {
-		return nil, err
+// lieOn sets the distances by which cloth hangs, from the body, and by which it rests,
+// from the body and from what is trusted of its layers.
+func (c *candidates) lieOn(ctx context.Context, s *Source, g *target, threads int) (err error) {
+	if c.near, err = s.alone().heights(ctx, g.position, threads); err != nil {
+		return err
 	}
-	out := make([]float64, len(points))
+	hits := make([]closest.Hit, len(g.position))
+	if err := s.rests.NearestAll(ctx, g.position, hits, threads); err != nil {
+		return err
+	}
+	c.rest = make([]float64, len(hits))
 	for v := range hits {
-		out[v] = math.Sqrt(hits[v].DistanceSq)
+		if ended(ctx, v) {
+			return ctx.Err()
+		}
+		c.rest[v] = math.Sqrt(hits[v].DistanceSq)
 	}
-	return out, nil
+	return nil
+}
+
+// resting takes back how far cloth hangs from the body where it lies on a layer.
+func (c *candidates) resting(s *Source, hang []float64) []float64 {
+	if s.worn == nil {
+		return hang
+	}
+	out := make([]float64, len(hang))
+	for v := range out {
+		out[v] = min(hang[v], smoothstep(anchorNear*s.size, anchorFar*s.size, c.rest[v]))
+	}
+	return out
 }
 
 // takeFrom notes what vertex v is matched to by triangle t of s, which has layers.

@@ -252,7 +252,7 @@ func restsOn(ctx context.Context, g *target, c *candidates, free []bool, region 
 	near := make([][]float64, regions)
 	for v, r := range region {
 		if r >= 0 && free[v] && !held[r] {
-			near[r] = append(near[r], c.near[v])
+			near[r] = append(near[r], c.rest[v])
 		}
 	}
 	limit := make([]float64, regions)
@@ -261,7 +261,7 @@ func restsOn(ctx context.Context, g *target, c *candidates, free []bool, region 
 	}
 	rests := make([]bool, len(region))
 	for v, r := range region {
-		rests[v] = r >= 0 && free[v] && !held[r] && c.near[v] <= limit[r]
+		rests[v] = r >= 0 && free[v] && !held[r] && c.rest[v] <= limit[r]
 	}
 	return rests, ctx.Err()
 }
@@ -327,16 +327,18 @@ func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bo
 	if t.free, err = givesWay(ctx, s, g, span, region, hang); err != nil {
 		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
 	}
-	g.lock.stand(t.free)
 	t.region, t.regions = region, regions
 	if t.rests, err = restsOn(ctx, g, c, t.free, region, regions); err != nil {
 		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
 	}
+	g.lock.stand(t.free)
 	allowed, err := allowedJoints(ctx, s, g, c, hang, region, regions, span, spanned, t, opt.Threads)
 	if err != nil {
 		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
 	}
-	h, err := newSurround(ctx, s)
+	hang = c.resting(s, hang)
+	t.hang = hang
+	h, err := newSurround(ctx, s.alone())
 	if err != nil {
 		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
 	}
@@ -356,8 +358,14 @@ func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bo
 			// The match's row as far as the cloth fits, whatever its joints: handing them
 			// over at once where a region starts would tear it off there.
 			joint, weight := t.rows.Row(v)
+			give := acc.Add
+			if s.worn != nil && t.free[v] {
+				// What rests on a layer holds the sheet: it takes of the layer's row what
+				// the sheet may follow.
+				give = func(j uint16, w float64) { to.give(acc, j, w) }
+			}
 			for i, j := range joint {
-				acc.Add(j, (1-hang[v])*weight[i])
+				give(j, (1-hang[v])*weight[i])
 			}
 			if hang[v] > 0 {
 				h.add(sum, g.position[v], r3.Scale(float64(t.match[v].sign), g.normal[v]))

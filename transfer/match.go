@@ -50,7 +50,8 @@ type candidates struct {
 	start []int32
 	block [][]candidate
 	gap   []float64 // typical gap of the vertex's island, metres
-	near  []float64 // distance to the nearest body point (or trusted point of its layers), metres
+	near  []float64 // distance to the nearest body point, metres
+	rest  []float64 // distance to what is trusted of body and layers, metres; near without layers
 }
 
 func (c *candidates) of(v int) []candidate {
@@ -97,8 +98,9 @@ func findCandidates(ctx context.Context, s *Source, g *target, opt *Options) (*c
 	for v := 0; v < n; v++ {
 		c.start[v+1] += c.start[v]
 	}
-	if s.rests != nil {
-		c.near, err = s.restDistances(ctx, g.position, opt.Threads)
+	c.rest = c.near
+	if s.worn != nil {
+		err = c.lieOn(ctx, s, g, opt.Threads)
 	}
 	return c, err
 }

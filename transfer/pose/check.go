@@ -21,6 +21,9 @@ import (
 type Options struct {
 	// Plan of poses. Nil: the default sweep.
 	Plan *Plan
+	// Layers are weighted garments worn beneath, in order from the inside out: the
+	// garment must not go under what it lies over.
+	Layers []*Figure
 	// Moments are whole poses to be checked after the plan's.
 	Moments []Moment
 	// MaxPoses bounds the poses of plan and animations together. Zero: no bound.
@@ -62,6 +65,7 @@ type Checker struct {
 	body, garment *surface
 	skeleton      *skeleton
 	match         []match
+	layers        []*under // beneath the garment, inner to outer
 	islands       []rigidIsland
 	seeds         seeds
 	seams         []seam
@@ -167,6 +171,13 @@ func (b *Body) Check(ctx context.Context, garment *Figure, opt Options) (*Checke
 	if k.match, err = findMatches(ctx, k.body, b.tree, k.garment, opt.Threads); err != nil {
 		return nil, err
 	}
+	for _, l := range opt.Layers {
+		if err := k.addLayer(ctx, l, b.tree, opt.Threads); err != nil {
+			return nil, err
+		}
+	}
+	k.findOver()
+	n = len(k.skeleton.skin.Joints)
 	k.ballRadius = max(ballShare*diagonal, 2*k.garment.meanEdge)
 	k.newSeeds(diagonal)
 	k.findScale()
@@ -355,6 +366,8 @@ type Result struct {
 	Measures Measures  `json:"measures"`
 	Findings []Finding `json:"findings,omitempty"`
 	Notes    []Finding `json:"notes,omitempty"`
+
+	dived []dived
 }
 
 // Report of a whole check.
@@ -366,6 +379,8 @@ type Report struct {
 	// Idle poses move all that they move as rigid pieces, body and garment alike.
 	Idle   int    `json:"idle"`
 	Limits Limits `json:"limits"`
+	// Layers beneath the garment, inner to outer.
+	Layers []LayerReport `json:"layers,omitempty"`
 	// Findings and Notes, worst first.
 	Findings []Finding `json:"findings"`
 	Notes    []Finding `json:"notes"`
@@ -441,6 +456,7 @@ func (k *Checker) Run(ctx context.Context, each func(Result) error) (*Report, er
 		Body: k.body.figure.Name, Garment: k.garment.figure.Name, Vertices: k.garment.figure.Mesh.NumVertices(),
 		Poses: len(k.poses), Limits: k.limits, Remarks: slices.Clone(k.remarks), Findings: []Finding{}, Notes: []Finding{},
 	}
+	tally := k.newLayerTally()
 	for i := range tasks {
 		select {
 		case <-ctx.Done():
@@ -453,6 +469,7 @@ func (k *Checker) Run(ctx context.Context, each func(Result) error) (*Report, er
 		for _, x := range results[i] {
 			r.Findings = append(r.Findings, x.Findings...)
 			r.Notes = append(r.Notes, x.Notes...)
+			tally.add(x.Pose.Name, x.dived)
 			if each != nil {
 				if err := each(x); err != nil {
 					return nil, err
@@ -466,6 +483,7 @@ func (k *Checker) Run(ctx context.Context, each func(Result) error) (*Report, er
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
+	r.Layers = tally.report
 	worstFirst(r.Findings)
 	worstFirst(r.Notes)
 	return r, nil
@@ -481,7 +499,12 @@ func (s *scratch) task(ctx context.Context, t task) (out []Result, idle bool) {
 		out[i].Pose = poses[i]
 		out[i].Pose.changes, out[i].Pose.of = nil, nil
 	}
-	if a.idle() {
+	moves := false
+	for i, l := range s.k.layers {
+		s.under[i].begin(s.k, l, a)
+		moves = moves || len(s.under[i].over) > 0
+	}
+	if a.idle() && !moves {
 		return out, true
 	}
 	measures := make([]Measures, len(poses))
@@ -493,9 +516,12 @@ func (s *scratch) task(ctx context.Context, t task) (out []Result, idle bool) {
 		if ctx.Err() != nil {
 			return nil, false
 		}
-		out[i].Measures = measures[i]
+		out[i].Measures, out[i].dived = measures[i], slices.Clone(s.dived)
 	}
 	s.reset(a)
+	for i, l := range s.k.layers {
+		s.under[i].end(l)
+	}
 	if t.joint >= 0 {
 		notes := append(s.jointNotes(a, poses), s.k.volumeNote(a, poses, measures)...)
 		out[len(out)-1].Notes = append(out[len(out)-1].Notes, notes...)

@@ -10,6 +10,7 @@
 //	sheet.go     the nearest point of the posed body around a match
 //	measure.go   the measures of one pose
 //	crossing.go  cloth that enters another part of the body
+//	layers.go    cloth that goes under other cloth that it lay over
 //	excuse.go    what the body itself does around a place, which is no fault of cloth
 //	findings.go  limits, places and sentences
 //	notes.go     what the rigger should know: the body's own faults

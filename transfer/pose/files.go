@@ -26,6 +26,9 @@ type FileOptions struct {
 	// Body and Garment pick meshes; zero: every skinned mesh of the body, every mesh
 	// of the garment.
 	Body, Garment gltfio.Selection
+	// Layers are weighted garments worn beneath, inner to outer: of each, every skinned
+	// mesh of its scene.
+	Layers []*gltfio.Asset
 	// Samples is how many moments of each animation are checked, evenly from its
 	// first to its last keyframe. Zero: none.
 	Samples int
@@ -69,6 +72,14 @@ func (b *AssetBody) Check(ctx context.Context, garment *gltfio.Asset, opt FileOp
 	g, err := garment.Garment(opt.Garment)
 	if err != nil {
 		return nil, err
+	}
+	opt.Options.Layers = nil
+	for _, asset := range opt.Layers {
+		l, err := asset.WithContext(ctx).Body(gltfio.Selection{})
+		if err != nil {
+			return nil, err
+		}
+		opt.Options.Layers = append(opt.Options.Layers, FromSurface(filepath.Base(asset.Name), l))
 	}
 	if opt.Samples > 0 {
 		list, err := b.asset.WithContext(ctx).Animations()

@@ -19,6 +19,9 @@ const (
 	// Crossing: a vertex that was outside the body is inside another part of it than
 	// the one it lies over, though the body under it is not. Size: depth, m.
 	Crossing Kind = "crossing"
+	// Dive: a vertex that lay over a layer beneath the garment is under it. Size: depth
+	// beyond that of a vertex with the layer's own row, m.
+	Dive Kind = "dive"
 	// Gap: the distance from the body changed. Size: change, m, positive away from it.
 	Gap Kind = "gap"
 	// Stretch: an edge grew. Size: factor beyond the body's own.
@@ -70,6 +73,7 @@ const (
 type Limits struct {
 	Penetration float64 `yaml:"penetration" json:"penetration"` // m; 0.002 d
 	Crossing    float64 `yaml:"crossing" json:"crossing"`       // m; 0.002 d
+	Dive        float64 `yaml:"dive" json:"dive"`               // m; 0.002 d
 	Gap         float64 `yaml:"gap" json:"gap"`                 // m; 0.02 d
 	Stretch     float64 `yaml:"stretch" json:"stretch"`         // factor; 1.8
 	Compression float64 `yaml:"compression" json:"compression"` // factor; 0.35
@@ -97,7 +101,7 @@ type limitRef struct {
 
 func (l *Limits) list() []limitRef {
 	return []limitRef{
-		{Penetration, &l.Penetration}, {Crossing, &l.Crossing}, {Gap, &l.Gap}, {Stretch, &l.Stretch}, {Compression, &l.Compression},
+		{Penetration, &l.Penetration}, {Crossing, &l.Crossing}, {Dive, &l.Dive}, {Gap, &l.Gap}, {Stretch, &l.Stretch}, {Compression, &l.Compression},
 		{Turned, &l.Turned}, {Jagged, &l.Jagged}, {Area, &l.Area}, {Volume, &l.Volume}, {Deformed, &l.Deformed},
 		{Parted, &l.Parted}, {BodyJagged, &l.BodyJagged}, {BodyTurned, &l.BodyTurned}, {BodyVolume, &l.BodyVolume},
 		{CarriedIn, &l.CarriedIn}, {Coarse, &l.Coarse}, {Pole, &l.Pole}, {TwistUneven, &l.TwistUneven}, {InfluencesCut, &l.InfluencesCut},
@@ -126,7 +130,7 @@ func (l *Limits) of(kind Kind) float64 {
 func (l Limits) withDefaults(d float64) Limits {
 	d = max(d, 1e-3) // a body without size has limits too
 	def := Limits{
-		Penetration: 0.002 * d, Crossing: 0.002 * d, Gap: 0.02 * d, Stretch: 1.8, Compression: 0.35, Turned: 4, Jagged: 0.5, Area: 0.2,
+		Penetration: 0.002 * d, Crossing: 0.002 * d, Dive: 0.002 * d, Gap: 0.02 * d, Stretch: 1.8, Compression: 0.35, Turned: 4, Jagged: 0.5, Area: 0.2,
 		Volume: 0.1, Deformed: 0.02, Parted: 0.0001 * d, BodyJagged: 0.5, BodyTurned: 4, BodyVolume: 0.25, CarriedIn: 0.002 * d, Coarse: 0.5,
 		Pole: 10, TwistUneven: 0.2, InfluencesCut: 0.0025 * d,
 	}
@@ -256,6 +260,8 @@ func (f *Finding) sentence() string {
 		return fmt.Sprintf("%sthe garment goes %.1f mm into the body%s%s", with, 1000*f.Size, at, also)
 	case Crossing:
 		return fmt.Sprintf("%sthe garment goes %.1f mm into another part of the body than the one under it%s%s", with, 1000*f.Size, at, also)
+	case Dive:
+		return fmt.Sprintf("%sthe garment goes %.1f mm under a layer that it lies over%s%s", with, 1000*f.Size, at, also)
 	case Gap:
 		if f.Size < 0 {
 			return fmt.Sprintf("%sthe garment comes %.1f mm closer to the body%s%s", with, -1000*f.Size, at, also)

@@ -44,6 +44,9 @@ type Measures struct {
 	BodyVolume  float64 `json:"bodyVolume"`  // the body's own loss over its zone
 	Deformed    float64 `json:"deformed"`    // of rigid islands
 	Parted      float64 `json:"parted"`      // of seams, m
+	// Dived is how far a vertex goes under a layer that it lay over, m; where no layers
+	// are given, 0.
+	Dived float64 `json:"dived,omitempty"`
 }
 
 // scratch is what one goroutine needs for a pose.
@@ -75,6 +78,9 @@ type scratch struct {
 	crossed    []int32 // stamp of the pose that looked at a vertex
 	crossNow   int32
 	crossQueue []crossStart
+	// Of layers.
+	under []underScratch
+	dived []dived // of the present pose
 }
 
 func (k *Checker) newScratch() *scratch {
@@ -88,6 +94,11 @@ func (k *Checker) newScratch() *scratch {
 	}
 	s.ballSeen, s.crossed = make([]int32, len(s.g)), make([]int32, len(s.g))
 	s.sheet = newSheet(k.body, s.b)
+	for _, l := range k.layers {
+		u := underScratch{pos: slices.Clone(l.surface.pos)}
+		u.sheet = newSheet(l.surface, u.pos)
+		s.under = append(s.under, u)
+	}
 	s.over, s.forced, s.overB = newOverLimit(len(s.g)), newOverLimit(len(s.g)), newOverLimit(len(s.b))
 	return s
 }
@@ -144,6 +155,11 @@ func (s *scratch) pose(p *Pose, a *active) (m Measures, findings, notes []Findin
 	s.crossings(&m)
 	emit(Crossing)
 	notes = append(notes, k.findings(CarriedIn, p, s.forced, k.garment, "garment")...)
+	s.dived = s.dived[:0]
+	for i := range k.layers {
+		s.dives(i, maps, a, dg, &m)
+	}
+	emit(Dive)
 	s.gaps(a, &m)
 	emit(Gap)
 	s.edges(a, &m, Stretch)

@@ -1,0 +1,86 @@
+// Command layers dresses the demo crew with and without layers, poses what is worn
+// over other clothes over the whole sweep, and keeps the table in BENCHMARKS.md.
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"os"
+	"os/signal"
+	"slices"
+	"strings"
+
+	"github.com/selvage/selvage/transfer/crew"
+	"github.com/selvage/selvage/transfer/gltfio"
+)
+
+func main() {
+	out := flag.String("out", "BENCHMARKS.md", "the `FILE` that holds the table; runs with -body or -garment leave it alone")
+	body := flag.String("body", "", "only the body called `NAME`")
+	garment := flag.String("garment", "", "measure only the garment called `NAME`")
+	flag.Parse()
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	err := run(ctx, *out, *body, *garment)
+	stop()
+	if err != nil {
+		fmt.Fprintln(os.Stderr, "layers:", err)
+		os.Exit(1)
+	}
+}
+
+func run(ctx context.Context, file, body, garment string) error {
+	if body != "" && !slices.Contains(crew.Names(), body) {
+		return fmt.Errorf("body %q: want one of %s", body, strings.Join(crew.Names(), ", "))
+	}
+	var text strings.Builder
+	for _, name := range crew.Names() {
+		if body != "" && name != body {
+			continue
+		}
+		list, err := measure(ctx, crew.NewBody(name), garment)
+		if err != nil {
+			return fmt.Errorf("%s: %w", name, err)
+		}
+		table(&text, name, list)
+	}
+	fmt.Print(text.String())
+	if body != "" || garment != "" {
+		return nil
+	}
+	return keep(file, text.String())
+}
+
+// heldOut is the body that nothing is tuned on.
+const heldOut = "pilot"
+
+// table writes the figures of one body's wardrobe.
+func table(w *strings.Builder, name string, list []figures) {
+	if name == heldOut {
+		name += " (held out)"
+	}
+	fmt.Fprintf(w, "\n%s:\n\n| garment | over | transferred | vertices over it | dive | cases | avoidable | deepest, mm | faults | mean L1 | p99 cm | loose: mean L1 | p99 cm | edge stretch, most |\n|---|---|---|--:|--:|--:|--:|--:|--:|--:|--:|--:|--:|--:|\n", name)
+	for _, f := range list {
+		fmt.Fprintf(w, "| %s | %s | %s | %d | %d | %d | %d | %.1f | %s | %s |\n", f.garment, f.layer, f.how, f.over, f.dived, f.cases, f.avoidable, 1000*f.depth, f.faults, f.errors)
+	}
+}
+
+const (
+	beginMark = "<!-- layers:begin -->\n"
+	endMark   = "<!-- layers:end -->"
+)
+
+// keep replaces the text between the marks of file.
+func keep(file, text string) error {
+	doc, err := os.ReadFile(file)
+	if err != nil {
+		return err
+	}
+	before, rest, ok := strings.Cut(string(doc), beginMark)
+	_, after, ends := strings.Cut(rest, endMark)
+	if !ok || !ends {
+		return errors.New(file + " has no marks of the layers' table")
+	}
+	return gltfio.WriteFile(file, []byte(before+beginMark+text+"\n"+endMark+after))
+}
