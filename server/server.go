@@ -164,6 +164,7 @@ func (s *Server) Listen(ctx context.Context) (err error) {
 	)
 	s.grpc = grpc.NewServer(options...)
 	pb.RegisterSelvageServiceServer(s.grpc, s)
+	pb.RegisterRetouchServiceServer(s.grpc, &retoucher{s: s})
 	if c.Farm != nil {
 		pb.RegisterJobServiceServer(s.grpc, &jobs{s: s, f: c.Farm})
 		s.metrics.registry.MustRegister(c.Farm.Collector())

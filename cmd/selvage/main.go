@@ -87,7 +87,7 @@ than the limits that --strict sets.`,
 		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
-	root.AddCommand(newTransfer(), newBatch(), newMerge(), newDiff(), newCheck(), newReport(), newInspect(), newServe(), newWork(), newJobs(), newJob(), newHealth(), newDemo(), newVersion())
+	root.AddCommand(newTransfer(), newBatch(), newMerge(), newDiff(), newCheck(), newFill(), newMirror(), newEven(), newSmooth(), newTidy(), newReport(), newInspect(), newServe(), newWork(), newJobs(), newJob(), newHealth(), newDemo(), newVersion())
 	return root
 }
 

@@ -6,8 +6,10 @@ package gltfio
 
 import (
 	"crypto/sha256"
+	"encoding/binary"
 	"fmt"
 	"math"
+	"path/filepath"
 	"slices"
 	"strings"
 
@@ -369,4 +371,33 @@ func (a *Asset) encodePart(x *Reweighted, p Part, stored *StoredRows) ([]encoded
 			encodedAccessor{fmt.Sprintf("WEIGHTS_%d", set), weightAccessor(x.Format, n), weightBytes})
 	}
 	return out, nil
+}
+
+// SaveUnchanged saves an asset that nothing was changed in, read from data: data
+// itself, byte for byte, where that is the same asset there; else as Save does: where
+// the ending asks for the other form, or another folder would lack the files beside it.
+func (a *Asset) SaveUnchanged(file string, data []byte) (missing []string, err error) {
+	isText := len(data) < 4 || binary.LittleEndian.Uint32(data) != glbMagic
+	here, _ := filepath.Abs(a.folder)
+	there, _ := filepath.Abs(filepath.Dir(file))
+	if isText != strings.EqualFold(filepath.Ext(file), ".gltf") || here != there && a.namesFiles() {
+		return a.Save(file)
+	}
+	return nil, WriteFile(file, data)
+}
+
+// namesFiles reports whether a buffer or an image is a file beside the asset.
+func (a *Asset) namesFiles() bool {
+	outside := func(uri string) bool { return uri != "" && !strings.HasPrefix(uri, "data:") }
+	for _, b := range a.doc.Buffers {
+		if outside(b.URI) {
+			return true
+		}
+	}
+	for _, i := range a.doc.Images {
+		if outside(i.URI) {
+			return true
+		}
+	}
+	return false
 }

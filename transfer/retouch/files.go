@@ -290,7 +290,7 @@ func (r *Request) masks(ctx context.Context, a *gltfio.Asset, surfaces []*gltfio
 			}
 		}
 		if !found {
-			return nil, missing
+			return nil, &gltfio.Error{File: missing.File, Where: fmt.Sprintf("region %q", missing.Spec), What: missing.What}
 		}
 		if empty {
 			sum.Notes = append(sum.Notes, notes...)

@@ -486,7 +486,7 @@ func TestRun_Errors(t *testing.T) {
 		{"no region", Request{Fill: &FillRequest{}}, new(*transfer.OptionError), "region"},
 		{"no such region", Request{Fill: &FillRequest{}, Mask: []string{"sphere:1"}}, new(*region.SpecError), "sphere"},
 		{"empty region", Request{Fill: &FillRequest{}, Mask: []string{"joint:tail*"}}, new(*transfer.OptionError), "no vertex"},
-		{"no such attribute", Request{Fill: &FillRequest{}, Mask: []string{"attribute:_PAINTED"}}, new(*region.MissingError), "_PAINTED"},
+		{"no such attribute", Request{Fill: &FillRequest{}, Mask: []string{"attribute:_PAINTED"}}, new(*gltfio.Error), "_PAINTED"},
 		{"all of it", Request{Fill: &FillRequest{}, Mask: []string{"mesh:*"}}, new(*transfer.OptionError), "nothing"},
 		{"energy", Request{Fill: &FillRequest{Energy: 7}, Mask: []string{"mesh:*"}}, new(*transfer.OptionError), "energy"},
 		{"axis", Request{Mirror: &MirrorOptions{Axis: 3}}, new(*transfer.OptionError), "axis"},
