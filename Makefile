@@ -120,5 +120,6 @@ farm-test: ## the farm's long tests on loopback: three servers, two workers, all
 	SELVAGE_FARM_TEST=1 $(GO) test -count=1 -timeout 20m -v -run 'TestCluster|TestResume' ./server/farm
 	SELVAGE_FARM_TEST=1 $(GO) test -count=1 -timeout 10m -v -run TestBatch_Resume ./cmd/selvage
 
-farm-bench: ## variants a minute here and on this machine's farm, one and two workers (a minute or two)
-	@SELVAGE_FARM_BENCH=100 $(GO) test -v -count=1 -timeout 10m -run TestThroughput ./server/farm
+farm-bench: ## variants a minute here and on this machine's farm, one and two workers; costs of a task and what they say of a large farm (about a quarter of an hour, on a quiet machine)
+	@SELVAGE_FARM_BENCH="gloves:100:5,oilskin coat:40:3" $(GO) test -v -count=1 -timeout 40m -run TestThroughput ./server/farm
+	@SELVAGE_FARM_COSTS="gloves:40,oilskin coat:15" $(GO) test -v -count=1 -timeout 20m -run TestCosts ./server/farm

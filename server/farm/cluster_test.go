@@ -61,7 +61,9 @@ func serveNode(text string) error {
 	o := &natsserver.Options{
 		ServerName: n.Name, Host: "127.0.0.1", Port: n.Port, JetStream: true, StoreDir: n.Folder, NoLog: true,
 		JetStreamMaxStore: 4 << 30, JetStreamMaxMemory: 256 << 20, // without them it reads what is free, three times over
-		Cluster: natsserver.ClusterOpts{Name: "pilots", Host: "127.0.0.1", Port: n.Route},
+	}
+	if len(n.Routes) > 1 {
+		o.Cluster = natsserver.ClusterOpts{Name: "pilots", Host: "127.0.0.1", Port: n.Route}
 	}
 	var routes []string
 	for _, r := range n.Routes {
@@ -109,11 +111,14 @@ func kill(t *testing.T, cmd *exec.Cmd) {
 }
 
 // startCluster runs three servers until the test ends.
-func startCluster(t *testing.T) (nodes []*node, urls string) {
+func startCluster(t *testing.T) (nodes []*node, urls string) { return startServers(t, 3) }
+
+// startServers runs one server, or several as a cluster, until the test ends.
+func startServers(t *testing.T, count int) (nodes []*node, urls string) {
 	t.Helper()
 	var ports []int
 	var listeners []net.Listener
-	for range 6 {
+	for range 2 * count {
 		l, err := net.Listen("tcp", "127.0.0.1:0")
 		if err != nil {
 			t.Fatal(err)
@@ -125,8 +130,8 @@ func startCluster(t *testing.T) (nodes []*node, urls string) {
 		l.Close()
 	}
 	var list []string
-	for i := range 3 {
-		n := &node{Name: "berth-" + strconv.Itoa(i), Folder: t.TempDir(), Port: ports[i], Route: ports[3+i], Routes: ports[3:]}
+	for i := range count {
+		n := &node{Name: "berth-" + strconv.Itoa(i), Folder: t.TempDir(), Port: ports[i], Route: ports[count+i], Routes: ports[count:]}
 		nodes = append(nodes, n)
 		list = append(list, n.url())
 	}
@@ -178,8 +183,13 @@ func (p *process) kill() {
 // one before, and a manifest of them.
 func variantFiles(t testing.TB, folder string, n int, density float64) (manifest string) {
 	t.Helper()
+	return variantsOf(t, folder, "gloves", n, density)
+}
+
+func variantsOf(t testing.TB, folder, name string, n int, density float64) (manifest string) {
+	t.Helper()
 	member := crew.NewBodyAt("mate", density)
-	garment := member.GarmentAt("gloves", density)
+	garment := member.GarmentAt(name, density)
 	write := func(name string, data []byte) {
 		if err := os.WriteFile(filepath.Join(folder, name), data, 0o600); err != nil {
 			t.Fatal(err)
@@ -191,9 +201,9 @@ func variantFiles(t testing.TB, folder string, n int, density float64) (manifest
 		for v, p := range rest {
 			garment.Mesh.Positions[v] = r3.Scale(1+1e-6*float64(k), p)
 		}
-		write(fmt.Sprintf("gloves-%03d.glb", k), glb(garment.WriteGLB))
+		write(fmt.Sprintf("%s-%03d.glb", name, k), glb(garment.WriteGLB))
 	}
-	write("wardrobe.yaml", []byte("version: 1\nbodies:\n  - name: mate\n    file: body.glb\ngarments:\n  - files: [\"gloves-*.glb\"]\noutput: \"weighted/{garment}.glb\"\n"))
+	write("wardrobe.yaml", []byte("version: 1\nbodies:\n  - name: mate\n    file: body.glb\ngarments:\n  - files: [\""+name+"-*.glb\"]\noutput: \"weighted/{garment}.glb\"\n"))
 	return filepath.Join(folder, "wardrobe.yaml")
 }
 
