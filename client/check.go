@@ -21,6 +21,9 @@ type CheckRequest struct {
 	// GarmentNames are globs of those that are the garment. Empty: every mesh of its
 	// scene.
 	GarmentNames []string
+	// Layers are weighted garments worn beneath, in order from the inside out: the
+	// garment must not go under what it lies over.
+	Layers []*Asset
 	// Plan of poses and limits. Nil: the default sweep.
 	Plan *pose.Plan
 	// Samples is how many moments of each animation are checked too.
@@ -48,8 +51,10 @@ func (c *Client) Check(ctx context.Context, r CheckRequest) (*pose.Report, error
 	if !c.fits(r.Garment) {
 		uploads = append(uploads, r.Garment)
 	}
+	uploads = append(uploads, r.Layers...)
 	m := &pb.CheckPosesRequest{
-		Body: c.source(r.Body, false), Garment: c.source(r.Garment, true), BodyNames: r.BodyNames, GarmentNames: r.GarmentNames,
+		Layers: c.layers(r.Layers),
+		Body:   c.source(r.Body, false), Garment: c.source(r.Garment, true), BodyNames: r.BodyNames, GarmentNames: r.GarmentNames,
 		Plan: convert.PlanToProto(r.Plan), Samples: clamp32(r.Samples), Threads: clamp32(r.Threads), OmitPoses: r.Each == nil,
 	}
 	return attempt(ctx, c.retry, func() (*pose.Report, error) {

@@ -192,6 +192,15 @@ func (c *Client) source(a *Asset, inline bool) *pb.AssetSource {
 	return m
 }
 
+// layers refers to garments worn beneath, by their names: the next call needs them
+// again.
+func (c *Client) layers(list []*Asset) (out []*pb.AssetSource) {
+	for _, a := range list {
+		out = append(out, c.source(a, false))
+	}
+	return out
+}
+
 // fits reports whether an asset goes into a message beside what else is in it.
 func (c *Client) fits(a *Asset) bool {
 	return int64(len(a.data)) <= c.info.GetLimits().GetMaxMessageBytes()/2
@@ -221,6 +230,9 @@ type Request struct {
 	BodyNames []string
 	// Options; Progress is called from the goroutine that called Transfer.
 	Options transfer.AssetOptions
+	// Layers are weighted garments worn beneath, in order from the inside out: rows are
+	// taken from the nearest trusted of the body and these.
+	Layers []*Asset
 	// Pass, where not nil, carries over what was changed by hand in the garment since
 	// the last pass.
 	Pass *Pass
@@ -259,6 +271,8 @@ func (c *Client) Transfer(ctx context.Context, r Request) (*Result, error) {
 		uploads = append(uploads, r.Garment)
 	}
 	m := &pb.TransferAssetRequest{Body: c.source(r.Body, false), Garment: c.source(r.Garment, true), BodyNames: r.BodyNames, Options: opt}
+	m.Layers = c.layers(r.Layers)
+	uploads = append(uploads, r.Layers...)
 	if r.Pass != nil {
 		var more []*Asset
 		if m.Pass, more, err = c.passInput(r.Pass); err != nil {

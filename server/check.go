@@ -160,7 +160,15 @@ func (s *Server) CheckPoses(m *pb.CheckPosesRequest, stream grpc.ServerStreaming
 	if err != nil {
 		return err
 	}
+	layers, err := s.resolveLayers(ctx, m.GetLayers())
+	if err != nil {
+		return err
+	}
 	need := checkBytes(body.outline, garment.outline, opt.Threads)
+	for _, l := range layers {
+		// A surface like the body's, and the garment's matches on it.
+		need += checkBytes(l.outline, garment.outline, opt.Threads)
+	}
 	if !s.checked.Has(bodyKey(body, m.GetBodyNames())) {
 		need += 2 * checkBodyBytes(body.outline)
 	}
@@ -171,7 +179,7 @@ func (s *Server) CheckPoses(m *pb.CheckPosesRequest, stream grpc.ServerStreaming
 	defer t.release()
 
 	out := newOutbox(ctx, cancel, s.config.IdleTime, stream.Send)
-	report, err := s.checkPoses(ctx, body, m.GetBodyNames(), garment, opt, out, m.GetOmitPoses())
+	report, err := s.checkPoses(ctx, body, m.GetBodyNames(), layers, garment, opt, out, m.GetOmitPoses())
 	if err == nil {
 		// The slot goes to the next call while this one's reader takes its time.
 		t.done()
@@ -188,13 +196,16 @@ func (s *Server) CheckPoses(m *pb.CheckPosesRequest, stream grpc.ServerStreaming
 }
 
 // checkPoses computes; the caller holds a ticket.
-func (s *Server) checkPoses(ctx context.Context, body *source, names []string, garment *source, opt pose.FileOptions, out *outbox, omitPoses bool) (*pose.Report, error) {
+func (s *Server) checkPoses(ctx context.Context, body *source, names []string, layers []*source, garment *source, opt pose.FileOptions, out *outbox, omitPoses bool) (*pose.Report, error) {
 	b, err := s.checkBody(ctx, body, names, opt.Threads)
 	if err != nil {
 		return nil, err
 	}
 	g, err := s.readAsset(ctx, garment)
 	if err != nil {
+		return nil, err
+	}
+	if opt.Layers, err = s.readLayers(ctx, layers); err != nil {
 		return nil, err
 	}
 	k, err := b.Check(ctx, g, opt)

@@ -116,7 +116,7 @@ func BenchmarkLooks(b *testing.B) {
 				l := &looks{Context: b.Context(), gaps: make([]gap, 0, 1<<19)}
 				opt := transfer.AssetOptions{Options: transfer.Options{Threads: 1}}
 				_ = l.Err()
-				if _, _, err := s.transferAsset(l, body, nil, garment, nil, opt); err != nil {
+				if _, _, err := s.transferAsset(l, body, nil, nil, garment, nil, opt); err != nil {
 					b.Fatal(err)
 				}
 				_ = l.Err()

@@ -436,9 +436,16 @@ func (s *Server) TransferAsset(m *pb.TransferAssetRequest, stream grpc.ServerStr
 	if err != nil {
 		return err
 	}
+	layers, err := s.resolveLayers(ctx, m.GetLayers())
+	if err != nil {
+		return err
+	}
 	need := garment.outline.GarmentBytes()
 	if !s.bodies.Has(bodyKey(body, m.GetBodyNames())) {
 		need += 2 * body.outline.BodyBytes()
+	}
+	if len(layers) > 0 && !s.bodies.Has(wornKey(body, m.GetBodyNames(), layers)) {
+		need += wornBytes(body, layers)
 	}
 	edits, err := s.resolvePass(ctx, m.GetPass(), body, garment)
 	if err != nil {
@@ -463,7 +470,7 @@ func (s *Server) TransferAsset(m *pb.TransferAssetRequest, stream grpc.ServerStr
 		}
 		progress.tell(stage, done)
 	}
-	file, result, err := s.transferAsset(ctx, body, m.GetBodyNames(), garment, edits, opt)
+	file, result, err := s.transferAsset(ctx, body, m.GetBodyNames(), layers, garment, edits, opt)
 	if e := progress.stop(); err == nil {
 		err = e
 	}
@@ -535,8 +542,8 @@ func (f *hashedFile) Write(p []byte) (int, error) {
 
 // transferAsset computes, where edits is not nil as a pass; the caller holds a
 // ticket.
-func (s *Server) transferAsset(ctx context.Context, body *source, names []string, garment *source, edits *passCall, opt transfer.AssetOptions) (*hashedFile, *transfer.Result, error) {
-	b, err := s.body(ctx, body, names, opt.Threads)
+func (s *Server) transferAsset(ctx context.Context, body *source, names []string, layers []*source, garment *source, edits *passCall, opt transfer.AssetOptions) (*hashedFile, *transfer.Result, error) {
+	b, err := s.worn(ctx, body, names, layers, opt.Threads)
 	if err != nil {
 		return nil, nil, err
 	}

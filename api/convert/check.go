@@ -44,7 +44,7 @@ var (
 		{pose.Turned, pb.FindingKind_FINDING_KIND_TURNED}, {pose.Jagged, pb.FindingKind_FINDING_KIND_JAGGED},
 		{pose.Area, pb.FindingKind_FINDING_KIND_AREA}, {pose.Volume, pb.FindingKind_FINDING_KIND_VOLUME},
 		{pose.Deformed, pb.FindingKind_FINDING_KIND_DEFORMED}, {pose.Parted, pb.FindingKind_FINDING_KIND_PARTED},
-		{pose.Crossing, pb.FindingKind_FINDING_KIND_CROSSING},
+		{pose.Crossing, pb.FindingKind_FINDING_KIND_CROSSING}, {pose.Dive, pb.FindingKind_FINDING_KIND_DIVE},
 		{pose.BodyJagged, pb.FindingKind_FINDING_KIND_BODY_JAGGED}, {pose.BodyTurned, pb.FindingKind_FINDING_KIND_BODY_TURNED},
 		{pose.BodyVolume, pb.FindingKind_FINDING_KIND_BODY_VOLUME}, {pose.CarriedIn, pb.FindingKind_FINDING_KIND_CARRIED_IN},
 		{pose.Coarse, pb.FindingKind_FINDING_KIND_COARSE}, {pose.Pole, pb.FindingKind_FINDING_KIND_POLE},
@@ -216,7 +216,7 @@ func limitsToProto(l *pose.Limits) *pb.CheckLimits {
 		return nil
 	}
 	return &pb.CheckLimits{
-		Penetration: l.Penetration, Crossing: l.Crossing, Gap: l.Gap, Stretch: l.Stretch, Compression: l.Compression, Turned: l.Turned,
+		Penetration: l.Penetration, Crossing: l.Crossing, Dive: l.Dive, Gap: l.Gap, Stretch: l.Stretch, Compression: l.Compression, Turned: l.Turned,
 		Jagged: l.Jagged, Area: l.Area, Volume: l.Volume, Deformed: l.Deformed, Parted: l.Parted,
 		BodyJagged: l.BodyJagged, BodyTurned: l.BodyTurned, BodyVolume: l.BodyVolume, CarriedIn: l.CarriedIn,
 		Coarse: l.Coarse, Pole: l.Pole, TwistUneven: l.TwistUneven, InfluencesCut: l.InfluencesCut,
@@ -225,7 +225,7 @@ func limitsToProto(l *pose.Limits) *pb.CheckLimits {
 
 func limitsFromProto(m *pb.CheckLimits) pose.Limits {
 	return pose.Limits{
-		Penetration: m.GetPenetration(), Crossing: m.GetCrossing(), Gap: m.GetGap(), Stretch: m.GetStretch(), Compression: m.GetCompression(), Turned: m.GetTurned(),
+		Penetration: m.GetPenetration(), Crossing: m.GetCrossing(), Dive: m.GetDive(), Gap: m.GetGap(), Stretch: m.GetStretch(), Compression: m.GetCompression(), Turned: m.GetTurned(),
 		Jagged: m.GetJagged(), Area: m.GetArea(), Volume: m.GetVolume(), Deformed: m.GetDeformed(), Parted: m.GetParted(),
 		BodyJagged: m.GetBodyJagged(), BodyTurned: m.GetBodyTurned(), BodyVolume: m.GetBodyVolume(), CarriedIn: m.GetCarriedIn(),
 		Coarse: m.GetCoarse(), Pole: m.GetPole(), TwistUneven: m.GetTwistUneven(), InfluencesCut: m.GetInfluencesCut(),
@@ -283,6 +283,7 @@ func PoseResultToProto(r *pose.Result) *pb.PoseResult {
 			Moved: clamp32(x.Moved), Judged: clamp32(x.Judged), Exact: clamp32(x.Exact), Depth: x.Depth, Gap: x.Gap,
 			Stretch: x.Stretch, Compression: x.Compression, Turned: clamp32(x.Turned), Jagged: x.Jagged, AreaLoss: x.AreaLoss,
 			VolumeLoss: x.VolumeLoss, BodyVolume: x.BodyVolume, Crossed: x.Crossed, Deformed: x.Deformed, Parted: x.Parted,
+			Dived: x.Dived,
 		},
 	}
 }
@@ -296,6 +297,7 @@ func PoseResultFromProto(m *pb.PoseResult) pose.Result {
 			Moved: int(x.GetMoved()), Judged: int(x.GetJudged()), Exact: int(x.GetExact()), Depth: x.GetDepth(), Gap: x.GetGap(),
 			Stretch: x.GetStretch(), Compression: x.GetCompression(), Turned: int(x.GetTurned()), Jagged: x.GetJagged(), AreaLoss: x.GetAreaLoss(),
 			VolumeLoss: x.GetVolumeLoss(), BodyVolume: x.GetBodyVolume(), Crossed: x.GetCrossed(), Deformed: x.GetDeformed(), Parted: x.GetParted(),
+			Dived: x.GetDived(),
 		},
 	}
 	if list := m.GetFindings(); len(list) > 0 {
@@ -309,8 +311,15 @@ func PoseResultFromProto(m *pb.PoseResult) pose.Result {
 
 // ReportToProto returns the message of r.
 func ReportToProto(r *pose.Report) *pb.CheckReport {
+	var layers []*pb.CheckedLayer
+	for _, l := range r.Layers {
+		layers = append(layers, &pb.CheckedLayer{
+			Layer: l.Layer, Over: clamp32(l.Over), Dived: clamp32(l.Dived), Cases: clamp32(l.Cases), Avoidable: clamp32(l.Avoidable),
+			Depth: l.Depth, Pose: l.Pose,
+		})
+	}
 	return &pb.CheckReport{
-		Body: r.Body, Garment: r.Garment, Vertices: clamp32(r.Vertices), Poses: clamp32(r.Poses), Idle: clamp32(r.Idle),
+		Layers: layers, Body: r.Body, Garment: r.Garment, Vertices: clamp32(r.Vertices), Poses: clamp32(r.Poses), Idle: clamp32(r.Idle),
 		Limits: limitsToProto(&r.Limits), Findings: findingsToProto(r.Findings), Notes: findingsToProto(r.Notes), Remarks: r.Remarks,
 	}
 }
@@ -340,8 +349,15 @@ func ReportParts(r *pose.Report) []*pb.CheckReport {
 
 // ReportFromProto is the inverse of ReportToProto.
 func ReportFromProto(m *pb.CheckReport) *pose.Report {
+	var layers []pose.LayerReport
+	for _, l := range m.GetLayers() {
+		layers = append(layers, pose.LayerReport{
+			Layer: l.GetLayer(), Over: int(l.GetOver()), Dived: int(l.GetDived()), Cases: int(l.GetCases()), Avoidable: int(l.GetAvoidable()),
+			Depth: l.GetDepth(), Pose: l.GetPose(),
+		})
+	}
 	return &pose.Report{
-		Body: m.GetBody(), Garment: m.GetGarment(), Vertices: int(m.GetVertices()), Poses: int(m.GetPoses()), Idle: int(m.GetIdle()),
+		Layers: layers, Body: m.GetBody(), Garment: m.GetGarment(), Vertices: int(m.GetVertices()), Poses: int(m.GetPoses()), Idle: int(m.GetIdle()),
 		Limits: limitsFromProto(m.GetLimits()), Findings: findingsFromProto(m.GetFindings()), Notes: findingsFromProto(m.GetNotes()), Remarks: m.GetRemarks(),
 	}
 }

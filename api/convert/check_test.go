@@ -206,7 +206,8 @@ func TestCheck_WordsHaveAllValues(t *testing.T) {
 		if (k == "") != (v == 0) || v != 0 && int32(kinds.to(k)) != v {
 			t.Errorf("%s is %q", name, k)
 		}
-		if v != 0 && k.IsNote() != (v > int32(pb.FindingKind_FINDING_KIND_CROSSING)) {
+		fault := v <= int32(pb.FindingKind_FINDING_KIND_CROSSING) || v == int32(pb.FindingKind_FINDING_KIND_DIVE)
+		if v != 0 && k.IsNote() == fault {
 			t.Errorf("%s: note: %v", name, k.IsNote())
 		}
 	}

@@ -143,6 +143,9 @@ func SummaryToProto(s *transfer.Summary) *pb.Summary {
 	for stage, t := range s.Seconds {
 		m.Seconds[string(stage)] = t
 	}
+	for _, f := range s.TakenFrom {
+		m.TakenFrom = append(m.TakenFrom, &pb.TakenFrom{Name: f.Name, Vertices: clamp32(f.Vertices)})
+	}
 	for _, o := range s.Offsets {
 		m.Offsets = append(m.Offsets, &pb.PoseOffset{Joint: o.Joint, Degrees: o.Degrees, Shift: o.Shift, Scale: o.Scale, Corrected: o.Corrected})
 	}
@@ -166,6 +169,9 @@ func SummaryFromProto(m *pb.Summary) transfer.Summary {
 	}
 	for stage, t := range m.GetSeconds() {
 		s.Seconds[transfer.Stage(stage)] = t
+	}
+	for _, f := range m.GetTakenFrom() {
+		s.TakenFrom = append(s.TakenFrom, transfer.TakenFrom{Name: f.GetName(), Vertices: int(f.GetVertices())})
 	}
 	for _, o := range m.GetOffsets() {
 		s.Offsets = append(s.Offsets, transfer.PoseOffset{Joint: o.GetJoint(), Degrees: o.GetDegrees(), Shift: o.GetShift(), Scale: o.GetScale(), Corrected: o.GetCorrected()})

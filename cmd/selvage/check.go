@@ -19,6 +19,7 @@ import (
 
 func newCheck() *cobra.Command {
 	var bodyFile, planFile string
+	var layers []string
 	var opt pose.FileOptions
 	var where remote
 	var limits []string
@@ -40,6 +41,7 @@ Faults by the KIND that --limit takes, what their size is, and the default limit
 diagonal of the body's box, about 2 m on a grown figure):
   penetration    metres that a vertex goes into the body under it      0.002 d
   crossing       metres that it goes into another part of the body     0.002 d
+  dive           metres that it goes under a layer that it lies over   0.002 d
   gap            metres that it comes off or closer                    0.02 d
   stretch        factor by which an edge grows                         1.8
   compression    factor to which an edge shrinks                       0.35
@@ -77,6 +79,7 @@ poses and limits:
   limits: {penetration: 0.003, stretch: 2}`,
 		Example: `  selvage check coat.glb --body body.glb
   selvage check coat.glb --body body.glb --plan poses.yaml --strict
+  selvage check coat.glb --body body.glb --layer jersey.glb --layer trousers.glb    # nor into what is worn beneath
   selvage check coat.glb --body body.glb --report coat.html --png pictures/
   selvage check coat.glb --body body.glb --limit penetration=0.005 --json | jq '.findings[0].sentence'
   selvage check coat.glb --body body.glb --server 127.0.0.1:7411`,
@@ -124,7 +127,7 @@ poses and limits:
 			ctx := cmd.Context()
 			bar := newProgress(cmd.ErrOrStderr(), quiet || asJSON)
 			defer bar.close()
-			report, err := newCheckEngine(&where)(ctx, bodyFile, args[0], opt, bar.poses(filepath.Base(args[0])))
+			report, err := newCheckEngine(&where)(ctx, bodyFile, layers, args[0], opt, bar.poses(filepath.Base(args[0])))
 			if err != nil {
 				return err
 			}
@@ -150,6 +153,7 @@ poses and limits:
 	f.StringVar(&bodyFile, "body", "", "file of the body that wears the garment")
 	f.StringArrayVar(&opt.Body.Names, "body-mesh", nil, "glob of node, mesh or material names that are the body (repeatable; default: every skinned mesh)")
 	f.StringArrayVar(&opt.Garment.Names, "garment", nil, "glob of node, mesh or material names that are the garment (repeatable; default: every mesh)")
+	f.StringArrayVar(&layers, "layer", nil, "file of a weighted garment worn beneath, which this one must not go under (repeatable, inner to outer)")
 	f.StringVar(&planFile, "plan", "", "YAML file of angles, ranges, importance, whole poses and limits")
 	f.IntVar(&opt.Samples, "samples", 0, "moments of each animation that are checked too (0: none); the body's animations, else the garment's")
 	f.StringArrayVar(&limits, "limit", nil, "KIND=NUMBER: limit of one kind of finding, over the plan's (repeatable)")
@@ -163,8 +167,9 @@ poses and limits:
 	return cmd
 }
 
-// checkEngine checks one garment's file over a body's; progress may be nil.
-type checkEngine func(ctx context.Context, body, garment string, opt pose.FileOptions, progress func(done, total int, name string)) (*pose.Report, error)
+// checkEngine checks one garment's file over a body's and those of layers beneath;
+// progress may be nil.
+type checkEngine func(ctx context.Context, body string, layers []string, garment string, opt pose.FileOptions, progress func(done, total int, name string)) (*pose.Report, error)
 
 // newCheckEngine picks one: here, or by a server.
 func newCheckEngine(r *remote) checkEngine {
@@ -174,13 +179,16 @@ func newCheckEngine(r *remote) checkEngine {
 	return checkHere
 }
 
-func checkHere(ctx context.Context, body, garment string, opt pose.FileOptions, progress func(done, total int, name string)) (*pose.Report, error) {
+func checkHere(ctx context.Context, body string, layers []string, garment string, opt pose.FileOptions, progress func(done, total int, name string)) (*pose.Report, error) {
 	b, err := gltfio.Open(body, gltfio.Options{AllowExternal: true})
 	if err != nil {
 		return nil, err
 	}
 	g, err := gltfio.Open(garment, gltfio.Options{AllowExternal: true})
 	if err != nil {
+		return nil, err
+	}
+	if opt.Layers, err = openAll(layers); err != nil {
 		return nil, err
 	}
 	checker, err := pose.FromAssets(ctx, b, g, opt)
@@ -196,6 +204,18 @@ func checkHere(ctx context.Context, body, garment string, opt pose.FileOptions, 
 	})
 }
 
+// openAll reads assets.
+func openAll(files []string) (out []*gltfio.Asset, err error) {
+	for _, file := range files {
+		a, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, a)
+	}
+	return out, nil
+}
+
 // strictCheck holds the worst finding against the rank.
 func strictCheck(r *pose.Report, strict bool, maxRank float64) error {
 	if !strict || len(r.Findings) == 0 || r.Findings[0].Rank <= maxRank {
@@ -209,6 +229,13 @@ func strictCheck(r *pose.Report, strict bool, maxRank float64) error {
 func writeCheck(w io.Writer, r *pose.Report, top int) {
 	fmt.Fprintf(w, "%s over %s: %d vertices, %d poses, %d of them change nothing; %d findings, %d notes\n",
 		printable(r.Garment), printable(r.Body), r.Vertices, r.Poses, r.Idle, len(r.Findings), len(r.Notes))
+	for _, l := range r.Layers {
+		fmt.Fprintf(w, "over %s: %d vertices; %d go under it, in %d cases, %d of them avoidable", printable(l.Layer), l.Over, l.Dived, l.Cases, l.Avoidable)
+		if l.Pose != "" {
+			fmt.Fprintf(w, "; %.1f mm with %s", 1000*l.Depth, printable(l.Pose))
+		}
+		fmt.Fprintln(w)
+	}
 	for _, x := range r.Remarks {
 		fmt.Fprintln(w, printable(x))
 	}

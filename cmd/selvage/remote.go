@@ -169,7 +169,7 @@ func remoteEngine(ctx context.Context, r *remote, body string, sel gltfio.Select
 }
 
 // check lets the server check a garment.
-func (r *remote) check(ctx context.Context, body, garment string, opt pose.FileOptions, progress func(done, total int, name string)) (*pose.Report, error) {
+func (r *remote) check(ctx context.Context, body string, layers []string, garment string, opt pose.FileOptions, progress func(done, total int, name string)) (*pose.Report, error) {
 	b, err := client.OpenAsset(body)
 	if err != nil {
 		return nil, err
@@ -178,13 +178,21 @@ func (r *remote) check(ctx context.Context, body, garment string, opt pose.FileO
 	if err != nil {
 		return nil, err
 	}
+	var beneath []*client.Asset
+	for _, file := range layers {
+		l, err := client.OpenAsset(file)
+		if err != nil {
+			return nil, err
+		}
+		beneath = append(beneath, l)
+	}
 	c, err := r.dial(ctx)
 	if err != nil {
 		return nil, err
 	}
 	defer c.Close()
 	report, err := c.Check(ctx, client.CheckRequest{
-		Body: b, Garment: g, BodyNames: opt.Body.Names, GarmentNames: opt.Garment.Names,
+		Body: b, Garment: g, Layers: beneath, BodyNames: opt.Body.Names, GarmentNames: opt.Garment.Names,
 		Plan: opt.Plan, Samples: opt.Samples, Threads: opt.Threads, Progress: progress,
 	})
 	if err != nil {

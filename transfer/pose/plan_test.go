@@ -251,7 +251,7 @@ func TestKinds_Documented(t *testing.T) {
 			}
 		}
 	}
-	if n := len(Kinds()); n != 19 {
+	if n := len(Kinds()); n != 20 {
 		t.Errorf("%d kinds", n)
 	}
 }

@@ -89,8 +89,9 @@ func (PoseChange) EnumDescriptor() ([]byte, []int) {
 }
 
 // FindingKind says what a finding is about, and what its size is. Up to
-// FINDING_KIND_CROSSING they are faults of the garment, beyond what the body under it
-// does; the rest are notes for the rigger, on what no weights of a garment can mend.
+// FINDING_KIND_CROSSING, and FINDING_KIND_DIVE, they are faults of the garment, beyond
+// what the body under it does; the rest are notes for the rigger, on what no weights of
+// a garment can mend.
 type FindingKind int32
 
 const (
@@ -140,6 +141,9 @@ const (
 	FindingKind_FINDING_KIND_TWIST_UNEVEN FindingKind = 18
 	// Note: influences that the limit cut off mattered. Size: displacement, metres.
 	FindingKind_FINDING_KIND_INFLUENCES_CUT FindingKind = 19
+	// A vertex that lay over a layer beneath the garment is under it. Size: depth beyond
+	// that of a vertex with the layer's own row, metres.
+	FindingKind_FINDING_KIND_DIVE FindingKind = 20
 )
 
 // Enum value maps for FindingKind.
@@ -165,6 +169,7 @@ var (
 		17: "FINDING_KIND_POLE",
 		18: "FINDING_KIND_TWIST_UNEVEN",
 		19: "FINDING_KIND_INFLUENCES_CUT",
+		20: "FINDING_KIND_DIVE",
 	}
 	FindingKind_value = map[string]int32{
 		"FINDING_KIND_UNSPECIFIED":    0,
@@ -187,6 +192,7 @@ var (
 		"FINDING_KIND_POLE":           17,
 		"FINDING_KIND_TWIST_UNEVEN":   18,
 		"FINDING_KIND_INFLUENCES_CUT": 19,
+		"FINDING_KIND_DIVE":           20,
 	}
 )
 
@@ -294,7 +300,11 @@ type CheckPosesRequest struct {
 	// gives. The result does not depend on it.
 	Threads int32 `protobuf:"varint,7,opt,name=threads,proto3" json:"threads,omitempty"`
 	// Leaves CheckPosesResponse.pose out.
-	OmitPoses     bool `protobuf:"varint,8,opt,name=omit_poses,json=omitPoses,proto3" json:"omit_poses,omitempty"`
+	OmitPoses bool `protobuf:"varint,8,opt,name=omit_poses,json=omitPoses,proto3" json:"omit_poses,omitempty"`
+	// Weighted garments worn beneath, in order from the inside out, at most 64: the
+	// garment must not go under what it lies over. Of each, every skinned mesh of its
+	// scene. Empty: the garment is held against the body alone.
+	Layers        []*AssetSource `protobuf:"bytes,9,rep,name=layers,proto3" json:"layers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -383,6 +393,13 @@ func (x *CheckPosesRequest) GetOmitPoses() bool {
 		return x.OmitPoses
 	}
 	return false
+}
+
+func (x *CheckPosesRequest) GetLayers() []*AssetSource {
+	if x != nil {
+		return x.Layers
+	}
+	return nil
 }
 
 // CheckPlan says what to pose. An empty message is the default sweep: every joint
@@ -1032,7 +1049,9 @@ type CheckLimits struct {
 	// Metres. Default: 0.0025 d.
 	InfluencesCut float64 `protobuf:"fixed64,18,opt,name=influences_cut,json=influencesCut,proto3" json:"influences_cut,omitempty"`
 	// Metres. Default: 0.002 d.
-	Crossing      float64 `protobuf:"fixed64,19,opt,name=crossing,proto3" json:"crossing,omitempty"`
+	Crossing float64 `protobuf:"fixed64,19,opt,name=crossing,proto3" json:"crossing,omitempty"`
+	// Metres. Default: 0.002 d.
+	Dive          float64 `protobuf:"fixed64,20,opt,name=dive,proto3" json:"dive,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1196,6 +1215,13 @@ func (x *CheckLimits) GetInfluencesCut() float64 {
 func (x *CheckLimits) GetCrossing() float64 {
 	if x != nil {
 		return x.Crossing
+	}
+	return 0
+}
+
+func (x *CheckLimits) GetDive() float64 {
+	if x != nil {
+		return x.Dive
 	}
 	return 0
 }
@@ -1569,7 +1595,9 @@ type PoseMeasures struct {
 	// Widest opening of a seam, metres.
 	Parted float64 `protobuf:"fixed64,14,opt,name=parted,proto3" json:"parted,omitempty"`
 	// Deepest in another part of the body than the one under it, metres.
-	Crossed       float64 `protobuf:"fixed64,15,opt,name=crossed,proto3" json:"crossed,omitempty"`
+	Crossed float64 `protobuf:"fixed64,15,opt,name=crossed,proto3" json:"crossed,omitempty"`
+	// How far a vertex goes under a layer that it lies over, metres.
+	Dived         float64 `protobuf:"fixed64,16,opt,name=dived,proto3" json:"dived,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1705,6 +1733,13 @@ func (x *PoseMeasures) GetParted() float64 {
 func (x *PoseMeasures) GetCrossed() float64 {
 	if x != nil {
 		return x.Crossed
+	}
+	return 0
+}
+
+func (x *PoseMeasures) GetDived() float64 {
+	if x != nil {
+		return x.Dived
 	}
 	return 0
 }
@@ -1966,7 +2001,9 @@ type CheckReport struct {
 	// Notes for the rigger, worst first by rank.
 	Notes []*Finding `protobuf:"bytes,8,rep,name=notes,proto3" json:"notes,omitempty"`
 	// Sentences on the check itself.
-	Remarks       []string `protobuf:"bytes,9,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	Remarks []string `protobuf:"bytes,9,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	// Layers beneath the garment, inner to outer.
+	Layers        []*CheckedLayer `protobuf:"bytes,10,rep,name=layers,proto3" json:"layers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2064,12 +2101,121 @@ func (x *CheckReport) GetRemarks() []string {
 	return nil
 }
 
+func (x *CheckReport) GetLayers() []*CheckedLayer {
+	if x != nil {
+		return x.Layers
+	}
+	return nil
+}
+
+// CheckedLayer says how a garment keeps off one layer beneath it.
+type CheckedLayer struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Display name of the layer.
+	Layer string `protobuf:"bytes,1,opt,name=layer,proto3" json:"layer,omitempty"`
+	// Vertices of the garment, seams joined, that lie over the layer in the default pose,
+	// and over no other that is nearer.
+	Over int32 `protobuf:"varint,2,opt,name=over,proto3" json:"over,omitempty"`
+	// Vertices among them that some pose takes under it, farther than the limit "dive".
+	Dived int32 `protobuf:"varint,3,opt,name=dived,proto3" json:"dived,omitempty"`
+	// Pairs of such a vertex and a pose that takes it under.
+	Cases int32 `protobuf:"varint,4,opt,name=cases,proto3" json:"cases,omitempty"`
+	// Cases among them that are deeper, by more than the limit, than with the layer's own
+	// row: faults of the garment's rows.
+	Avoidable int32 `protobuf:"varint,5,opt,name=avoidable,proto3" json:"avoidable,omitempty"`
+	// How deep the deepest goes, metres.
+	Depth float64 `protobuf:"fixed64,6,opt,name=depth,proto3" json:"depth,omitempty"`
+	// Name of the pose that takes it there; empty: none goes under at all.
+	Pose          string `protobuf:"bytes,7,opt,name=pose,proto3" json:"pose,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckedLayer) Reset() {
+	*x = CheckedLayer{}
+	mi := &file_selvage_v1_check_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckedLayer) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckedLayer) ProtoMessage() {}
+
+func (x *CheckedLayer) ProtoReflect() protoreflect.Message {
+	mi := &file_selvage_v1_check_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckedLayer.ProtoReflect.Descriptor instead.
+func (*CheckedLayer) Descriptor() ([]byte, []int) {
+	return file_selvage_v1_check_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *CheckedLayer) GetLayer() string {
+	if x != nil {
+		return x.Layer
+	}
+	return ""
+}
+
+func (x *CheckedLayer) GetOver() int32 {
+	if x != nil {
+		return x.Over
+	}
+	return 0
+}
+
+func (x *CheckedLayer) GetDived() int32 {
+	if x != nil {
+		return x.Dived
+	}
+	return 0
+}
+
+func (x *CheckedLayer) GetCases() int32 {
+	if x != nil {
+		return x.Cases
+	}
+	return 0
+}
+
+func (x *CheckedLayer) GetAvoidable() int32 {
+	if x != nil {
+		return x.Avoidable
+	}
+	return 0
+}
+
+func (x *CheckedLayer) GetDepth() float64 {
+	if x != nil {
+		return x.Depth
+	}
+	return 0
+}
+
+func (x *CheckedLayer) GetPose() string {
+	if x != nil {
+		return x.Pose
+	}
+	return ""
+}
+
 var File_selvage_v1_check_proto protoreflect.FileDescriptor
 
 const file_selvage_v1_check_proto_rawDesc = "" +
 	"\n" +
 	"\x16selvage/v1/check.proto\x12\n" +
-	"selvage.v1\x1a\x16selvage/v1/asset.proto\"\xb5\x02\n" +
+	"selvage.v1\x1a\x16selvage/v1/asset.proto\"\xe6\x02\n" +
 	"\x11CheckPosesRequest\x12+\n" +
 	"\x04body\x18\x01 \x01(\v2\x17.selvage.v1.AssetSourceR\x04body\x121\n" +
 	"\agarment\x18\x02 \x01(\v2\x17.selvage.v1.AssetSourceR\agarment\x12\x1d\n" +
@@ -2080,7 +2226,8 @@ const file_selvage_v1_check_proto_rawDesc = "" +
 	"\asamples\x18\x06 \x01(\x05R\asamples\x12\x18\n" +
 	"\athreads\x18\a \x01(\x05R\athreads\x12\x1d\n" +
 	"\n" +
-	"omit_poses\x18\b \x01(\bR\tomitPoses\"\xa0\x03\n" +
+	"omit_poses\x18\b \x01(\bR\tomitPoses\x12/\n" +
+	"\x06layers\x18\t \x03(\v2\x17.selvage.v1.AssetSourceR\x06layers\"\xa0\x03\n" +
 	"\tCheckPlan\x12+\n" +
 	"\x06angles\x18\x01 \x01(\v2\x13.selvage.v1.NumbersR\x06angles\x12\x17\n" +
 	"\x04move\x18\x02 \x01(\x01H\x00R\x04move\x88\x01\x01\x12)\n" +
@@ -2133,7 +2280,7 @@ const file_selvage_v1_check_proto_rawDesc = "" +
 	"\x06joints\x18\x01 \x03(\tR\x06joints\x12\x12\n" +
 	"\x04turn\x18\x02 \x03(\x01R\x04turn\x12\x12\n" +
 	"\x04move\x18\x03 \x03(\x01R\x04move\x12\x14\n" +
-	"\x05scale\x18\x04 \x03(\x01R\x05scale\"\xa1\x04\n" +
+	"\x05scale\x18\x04 \x03(\x01R\x05scale\"\xb5\x04\n" +
 	"\vCheckLimits\x12 \n" +
 	"\vpenetration\x18\x01 \x01(\x01R\vpenetration\x12\x10\n" +
 	"\x03gap\x18\x02 \x01(\x01R\x03gap\x12\x18\n" +
@@ -2158,7 +2305,8 @@ const file_selvage_v1_check_proto_rawDesc = "" +
 	"\x04pole\x18\x10 \x01(\x01R\x04pole\x12!\n" +
 	"\ftwist_uneven\x18\x11 \x01(\x01R\vtwistUneven\x12%\n" +
 	"\x0einfluences_cut\x18\x12 \x01(\x01R\rinfluencesCut\x12\x1a\n" +
-	"\bcrossing\x18\x13 \x01(\x01R\bcrossing\"\xb6\x01\n" +
+	"\bcrossing\x18\x13 \x01(\x01R\bcrossing\x12\x12\n" +
+	"\x04dive\x18\x14 \x01(\x01R\x04dive\"\xb6\x01\n" +
 	"\x12CheckPosesResponse\x127\n" +
 	"\bprogress\x18\x01 \x01(\v2\x19.selvage.v1.CheckProgressH\x00R\bprogress\x12,\n" +
 	"\x04pose\x18\x02 \x01(\v2\x16.selvage.v1.PoseResultH\x00R\x04pose\x121\n" +
@@ -2182,7 +2330,7 @@ const file_selvage_v1_check_proto_rawDesc = "" +
 	"\x06amount\x18\x05 \x01(\x01R\x06amount\x12\x1e\n" +
 	"\n" +
 	"importance\x18\x06 \x01(\x01R\n" +
-	"importance\"\x93\x03\n" +
+	"importance\"\xa9\x03\n" +
 	"\fPoseMeasures\x12\x14\n" +
 	"\x05moved\x18\x01 \x01(\x05R\x05moved\x12\x16\n" +
 	"\x06judged\x18\x02 \x01(\x05R\x06judged\x12\x14\n" +
@@ -2201,7 +2349,8 @@ const file_selvage_v1_check_proto_rawDesc = "" +
 	"bodyVolume\x12\x1a\n" +
 	"\bdeformed\x18\r \x01(\x01R\bdeformed\x12\x16\n" +
 	"\x06parted\x18\x0e \x01(\x01R\x06parted\x12\x18\n" +
-	"\acrossed\x18\x0f \x01(\x01R\acrossed\"\xbd\x02\n" +
+	"\acrossed\x18\x0f \x01(\x01R\acrossed\x12\x14\n" +
+	"\x05dived\x18\x10 \x01(\x01R\x05dived\"\xbd\x02\n" +
 	"\aFinding\x12+\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x17.selvage.v1.FindingKindR\x04kind\x12+\n" +
 	"\x04pose\x18\x02 \x01(\v2\x17.selvage.v1.CheckedPoseR\x04pose\x12.\n" +
@@ -2222,7 +2371,7 @@ const file_selvage_v1_check_proto_rawDesc = "" +
 	"\bmaterial\x18\x05 \x01(\tR\bmaterial\x12\x1c\n" +
 	"\tprimitive\x18\x06 \x01(\x05R\tprimitive\x12)\n" +
 	"\x10primitive_vertex\x18\a \x01(\x05R\x0fprimitiveVertex\x12\x1a\n" +
-	"\bposition\x18\b \x03(\x01R\bposition\"\xa8\x02\n" +
+	"\bposition\x18\b \x03(\x01R\bposition\"\xda\x02\n" +
 	"\vCheckReport\x12\x12\n" +
 	"\x04body\x18\x01 \x01(\tR\x04body\x12\x18\n" +
 	"\agarment\x18\x02 \x01(\tR\agarment\x12\x1a\n" +
@@ -2232,14 +2381,24 @@ const file_selvage_v1_check_proto_rawDesc = "" +
 	"\x06limits\x18\x06 \x01(\v2\x17.selvage.v1.CheckLimitsR\x06limits\x12/\n" +
 	"\bfindings\x18\a \x03(\v2\x13.selvage.v1.FindingR\bfindings\x12)\n" +
 	"\x05notes\x18\b \x03(\v2\x13.selvage.v1.FindingR\x05notes\x12\x18\n" +
-	"\aremarks\x18\t \x03(\tR\aremarks*\x83\x01\n" +
+	"\aremarks\x18\t \x03(\tR\aremarks\x120\n" +
+	"\x06layers\x18\n" +
+	" \x03(\v2\x18.selvage.v1.CheckedLayerR\x06layers\"\xac\x01\n" +
+	"\fCheckedLayer\x12\x14\n" +
+	"\x05layer\x18\x01 \x01(\tR\x05layer\x12\x12\n" +
+	"\x04over\x18\x02 \x01(\x05R\x04over\x12\x14\n" +
+	"\x05dived\x18\x03 \x01(\x05R\x05dived\x12\x14\n" +
+	"\x05cases\x18\x04 \x01(\x05R\x05cases\x12\x1c\n" +
+	"\tavoidable\x18\x05 \x01(\x05R\tavoidable\x12\x14\n" +
+	"\x05depth\x18\x06 \x01(\x01R\x05depth\x12\x12\n" +
+	"\x04pose\x18\a \x01(\tR\x04pose*\x83\x01\n" +
 	"\n" +
 	"PoseChange\x12\x1b\n" +
 	"\x17POSE_CHANGE_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10POSE_CHANGE_TURN\x10\x01\x12\x14\n" +
 	"\x10POSE_CHANGE_MOVE\x10\x02\x12\x15\n" +
 	"\x11POSE_CHANGE_SCALE\x10\x03\x12\x15\n" +
-	"\x11POSE_CHANGE_WHOLE\x10\x04*\xaf\x04\n" +
+	"\x11POSE_CHANGE_WHOLE\x10\x04*\xc6\x04\n" +
 	"\vFindingKind\x12\x1c\n" +
 	"\x18FINDING_KIND_UNSPECIFIED\x10\x00\x12\x1c\n" +
 	"\x18FINDING_KIND_PENETRATION\x10\x01\x12\x14\n" +
@@ -2261,7 +2420,8 @@ const file_selvage_v1_check_proto_rawDesc = "" +
 	"\x13FINDING_KIND_COARSE\x10\x10\x12\x15\n" +
 	"\x11FINDING_KIND_POLE\x10\x11\x12\x1d\n" +
 	"\x19FINDING_KIND_TWIST_UNEVEN\x10\x12\x12\x1f\n" +
-	"\x1bFINDING_KIND_INFLUENCES_CUT\x10\x13*h\n" +
+	"\x1bFINDING_KIND_INFLUENCES_CUT\x10\x13\x12\x15\n" +
+	"\x11FINDING_KIND_DIVE\x10\x14*h\n" +
 	"\x0eCheckedSurface\x12\x1f\n" +
 	"\x1bCHECKED_SURFACE_UNSPECIFIED\x10\x00\x12\x1b\n" +
 	"\x17CHECKED_SURFACE_GARMENT\x10\x01\x12\x18\n" +
@@ -2280,7 +2440,7 @@ func file_selvage_v1_check_proto_rawDescGZIP() []byte {
 }
 
 var file_selvage_v1_check_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_selvage_v1_check_proto_msgTypes = make([]protoimpl.MessageInfo, 20)
+var file_selvage_v1_check_proto_msgTypes = make([]protoimpl.MessageInfo, 21)
 var file_selvage_v1_check_proto_goTypes = []any{
 	(PoseChange)(0),            // 0: selvage.v1.PoseChange
 	(FindingKind)(0),           // 1: selvage.v1.FindingKind
@@ -2304,47 +2464,50 @@ var file_selvage_v1_check_proto_goTypes = []any{
 	(*Finding)(nil),            // 19: selvage.v1.Finding
 	(*FindingPlace)(nil),       // 20: selvage.v1.FindingPlace
 	(*CheckReport)(nil),        // 21: selvage.v1.CheckReport
-	nil,                        // 22: selvage.v1.CheckPlan.GroupsEntry
-	(*AssetSource)(nil),        // 23: selvage.v1.AssetSource
+	(*CheckedLayer)(nil),       // 22: selvage.v1.CheckedLayer
+	nil,                        // 23: selvage.v1.CheckPlan.GroupsEntry
+	(*AssetSource)(nil),        // 24: selvage.v1.AssetSource
 }
 var file_selvage_v1_check_proto_depIdxs = []int32{
-	23, // 0: selvage.v1.CheckPosesRequest.body:type_name -> selvage.v1.AssetSource
-	23, // 1: selvage.v1.CheckPosesRequest.garment:type_name -> selvage.v1.AssetSource
+	24, // 0: selvage.v1.CheckPosesRequest.body:type_name -> selvage.v1.AssetSource
+	24, // 1: selvage.v1.CheckPosesRequest.garment:type_name -> selvage.v1.AssetSource
 	4,  // 2: selvage.v1.CheckPosesRequest.plan:type_name -> selvage.v1.CheckPlan
-	5,  // 3: selvage.v1.CheckPlan.angles:type_name -> selvage.v1.Numbers
-	5,  // 4: selvage.v1.CheckPlan.scale:type_name -> selvage.v1.Numbers
-	22, // 5: selvage.v1.CheckPlan.groups:type_name -> selvage.v1.CheckPlan.GroupsEntry
-	7,  // 6: selvage.v1.CheckPlan.joints:type_name -> selvage.v1.JointRule
-	11, // 7: selvage.v1.CheckPlan.poses:type_name -> selvage.v1.WholePose
-	13, // 8: selvage.v1.CheckPlan.limits:type_name -> selvage.v1.CheckLimits
-	5,  // 9: selvage.v1.JointRule.angles:type_name -> selvage.v1.Numbers
-	8,  // 10: selvage.v1.JointRule.range:type_name -> selvage.v1.AxisRanges
-	10, // 11: selvage.v1.JointRule.importance:type_name -> selvage.v1.AxisImportance
-	9,  // 12: selvage.v1.AxisRanges.x:type_name -> selvage.v1.AngleRange
-	9,  // 13: selvage.v1.AxisRanges.y:type_name -> selvage.v1.AngleRange
-	9,  // 14: selvage.v1.AxisRanges.z:type_name -> selvage.v1.AngleRange
-	12, // 15: selvage.v1.WholePose.set:type_name -> selvage.v1.JointChange
-	15, // 16: selvage.v1.CheckPosesResponse.progress:type_name -> selvage.v1.CheckProgress
-	16, // 17: selvage.v1.CheckPosesResponse.pose:type_name -> selvage.v1.PoseResult
-	21, // 18: selvage.v1.CheckPosesResponse.report:type_name -> selvage.v1.CheckReport
-	17, // 19: selvage.v1.PoseResult.pose:type_name -> selvage.v1.CheckedPose
-	18, // 20: selvage.v1.PoseResult.measures:type_name -> selvage.v1.PoseMeasures
-	19, // 21: selvage.v1.PoseResult.findings:type_name -> selvage.v1.Finding
-	19, // 22: selvage.v1.PoseResult.notes:type_name -> selvage.v1.Finding
-	0,  // 23: selvage.v1.CheckedPose.change:type_name -> selvage.v1.PoseChange
-	1,  // 24: selvage.v1.Finding.kind:type_name -> selvage.v1.FindingKind
-	17, // 25: selvage.v1.Finding.pose:type_name -> selvage.v1.CheckedPose
-	20, // 26: selvage.v1.Finding.place:type_name -> selvage.v1.FindingPlace
-	2,  // 27: selvage.v1.FindingPlace.surface:type_name -> selvage.v1.CheckedSurface
-	13, // 28: selvage.v1.CheckReport.limits:type_name -> selvage.v1.CheckLimits
-	19, // 29: selvage.v1.CheckReport.findings:type_name -> selvage.v1.Finding
-	19, // 30: selvage.v1.CheckReport.notes:type_name -> selvage.v1.Finding
-	6,  // 31: selvage.v1.CheckPlan.GroupsEntry.value:type_name -> selvage.v1.JointGroup
-	32, // [32:32] is the sub-list for method output_type
-	32, // [32:32] is the sub-list for method input_type
-	32, // [32:32] is the sub-list for extension type_name
-	32, // [32:32] is the sub-list for extension extendee
-	0,  // [0:32] is the sub-list for field type_name
+	24, // 3: selvage.v1.CheckPosesRequest.layers:type_name -> selvage.v1.AssetSource
+	5,  // 4: selvage.v1.CheckPlan.angles:type_name -> selvage.v1.Numbers
+	5,  // 5: selvage.v1.CheckPlan.scale:type_name -> selvage.v1.Numbers
+	23, // 6: selvage.v1.CheckPlan.groups:type_name -> selvage.v1.CheckPlan.GroupsEntry
+	7,  // 7: selvage.v1.CheckPlan.joints:type_name -> selvage.v1.JointRule
+	11, // 8: selvage.v1.CheckPlan.poses:type_name -> selvage.v1.WholePose
+	13, // 9: selvage.v1.CheckPlan.limits:type_name -> selvage.v1.CheckLimits
+	5,  // 10: selvage.v1.JointRule.angles:type_name -> selvage.v1.Numbers
+	8,  // 11: selvage.v1.JointRule.range:type_name -> selvage.v1.AxisRanges
+	10, // 12: selvage.v1.JointRule.importance:type_name -> selvage.v1.AxisImportance
+	9,  // 13: selvage.v1.AxisRanges.x:type_name -> selvage.v1.AngleRange
+	9,  // 14: selvage.v1.AxisRanges.y:type_name -> selvage.v1.AngleRange
+	9,  // 15: selvage.v1.AxisRanges.z:type_name -> selvage.v1.AngleRange
+	12, // 16: selvage.v1.WholePose.set:type_name -> selvage.v1.JointChange
+	15, // 17: selvage.v1.CheckPosesResponse.progress:type_name -> selvage.v1.CheckProgress
+	16, // 18: selvage.v1.CheckPosesResponse.pose:type_name -> selvage.v1.PoseResult
+	21, // 19: selvage.v1.CheckPosesResponse.report:type_name -> selvage.v1.CheckReport
+	17, // 20: selvage.v1.PoseResult.pose:type_name -> selvage.v1.CheckedPose
+	18, // 21: selvage.v1.PoseResult.measures:type_name -> selvage.v1.PoseMeasures
+	19, // 22: selvage.v1.PoseResult.findings:type_name -> selvage.v1.Finding
+	19, // 23: selvage.v1.PoseResult.notes:type_name -> selvage.v1.Finding
+	0,  // 24: selvage.v1.CheckedPose.change:type_name -> selvage.v1.PoseChange
+	1,  // 25: selvage.v1.Finding.kind:type_name -> selvage.v1.FindingKind
+	17, // 26: selvage.v1.Finding.pose:type_name -> selvage.v1.CheckedPose
+	20, // 27: selvage.v1.Finding.place:type_name -> selvage.v1.FindingPlace
+	2,  // 28: selvage.v1.FindingPlace.surface:type_name -> selvage.v1.CheckedSurface
+	13, // 29: selvage.v1.CheckReport.limits:type_name -> selvage.v1.CheckLimits
+	19, // 30: selvage.v1.CheckReport.findings:type_name -> selvage.v1.Finding
+	19, // 31: selvage.v1.CheckReport.notes:type_name -> selvage.v1.Finding
+	22, // 32: selvage.v1.CheckReport.layers:type_name -> selvage.v1.CheckedLayer
+	6,  // 33: selvage.v1.CheckPlan.GroupsEntry.value:type_name -> selvage.v1.JointGroup
+	34, // [34:34] is the sub-list for method output_type
+	34, // [34:34] is the sub-list for method input_type
+	34, // [34:34] is the sub-list for extension type_name
+	34, // [34:34] is the sub-list for extension extendee
+	0,  // [0:34] is the sub-list for field type_name
 }
 
 func init() { file_selvage_v1_check_proto_init() }
@@ -2367,7 +2530,7 @@ func file_selvage_v1_check_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_selvage_v1_check_proto_rawDesc), len(file_selvage_v1_check_proto_rawDesc)),
 			NumEnums:      3,
-			NumMessages:   20,
+			NumMessages:   21,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

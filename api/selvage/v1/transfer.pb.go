@@ -146,7 +146,12 @@ type TransferAssetRequest struct {
 	OmitConfidence bool `protobuf:"varint,5,opt,name=omit_confidence,json=omitConfidence,proto3" json:"omit_confidence,omitempty"`
 	// Carries over what was changed by hand in the garment since the last pass.
 	// Missing: nothing is carried over, and no record comes.
-	Pass          *PassInput `protobuf:"bytes,6,opt,name=pass,proto3" json:"pass,omitempty"`
+	Pass *PassInput `protobuf:"bytes,6,opt,name=pass,proto3" json:"pass,omitempty"`
+	// Weighted garments worn beneath, in order from the inside out, at most 64: rows are
+	// taken from the nearest trusted of the body and these. Of each, every skinned mesh
+	// of its scene; best finished assets of earlier transfers, whose _CONFIDENCE says
+	// what they are worth. Empty: from the body alone.
+	Layers        []*AssetSource `protobuf:"bytes,7,rep,name=layers,proto3" json:"layers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -219,6 +224,13 @@ func (x *TransferAssetRequest) GetOmitConfidence() bool {
 func (x *TransferAssetRequest) GetPass() *PassInput {
 	if x != nil {
 		return x.Pass
+	}
+	return nil
+}
+
+func (x *TransferAssetRequest) GetLayers() []*AssetSource {
+	if x != nil {
+		return x.Layers
 	}
 	return nil
 }
@@ -564,7 +576,10 @@ type Summary struct {
 	TotalSeconds float64 `protobuf:"fixed64,15,opt,name=total_seconds,json=totalSeconds,proto3" json:"total_seconds,omitempty"`
 	// The joint map's table where there is one: every joint of the body where the
 	// garment keeps its skin, else the joints that a rule names.
-	JointMap      []*JointMapping `protobuf:"bytes,16,rep,name=joint_map,json=jointMap,proto3" json:"joint_map,omitempty"`
+	JointMap []*JointMapping `protobuf:"bytes,16,rep,name=joint_map,json=jointMap,proto3" json:"joint_map,omitempty"`
+	// Number of vertices by what they are matched to: the body, then the layers, inner to
+	// outer. Empty: there are no layers.
+	TakenFrom     []*TakenFrom `protobuf:"bytes,17,rep,name=taken_from,json=takenFrom,proto3" json:"taken_from,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -711,6 +726,13 @@ func (x *Summary) GetJointMap() []*JointMapping {
 	return nil
 }
 
+func (x *Summary) GetTakenFrom() []*TakenFrom {
+	if x != nil {
+		return x.TakenFrom
+	}
+	return nil
+}
+
 // JointMapping is one line of the table of a joint map.
 type JointMapping struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -802,6 +824,61 @@ func (x *JointMapping) GetDoubt() string {
 	return ""
 }
 
+// TakenFrom is the number of vertices that are matched to the body or to one layer.
+type TakenFrom struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Display name.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Vertices.
+	Vertices      int32 `protobuf:"varint,2,opt,name=vertices,proto3" json:"vertices,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TakenFrom) Reset() {
+	*x = TakenFrom{}
+	mi := &file_selvage_v1_transfer_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TakenFrom) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TakenFrom) ProtoMessage() {}
+
+func (x *TakenFrom) ProtoReflect() protoreflect.Message {
+	mi := &file_selvage_v1_transfer_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TakenFrom.ProtoReflect.Descriptor instead.
+func (*TakenFrom) Descriptor() ([]byte, []int) {
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *TakenFrom) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *TakenFrom) GetVertices() int32 {
+	if x != nil {
+		return x.Vertices
+	}
+	return 0
+}
+
 // PoseOffset is a limb that stands otherwise in the garment than in the body.
 type PoseOffset struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -822,7 +899,7 @@ type PoseOffset struct {
 
 func (x *PoseOffset) Reset() {
 	*x = PoseOffset{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[6]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -834,7 +911,7 @@ func (x *PoseOffset) String() string {
 func (*PoseOffset) ProtoMessage() {}
 
 func (x *PoseOffset) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[6]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -847,7 +924,7 @@ func (x *PoseOffset) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PoseOffset.ProtoReflect.Descriptor instead.
 func (*PoseOffset) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{6}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *PoseOffset) GetJoint() string {
@@ -906,7 +983,7 @@ type TransferArraysRequest struct {
 
 func (x *TransferArraysRequest) Reset() {
 	*x = TransferArraysRequest{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[7]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -918,7 +995,7 @@ func (x *TransferArraysRequest) String() string {
 func (*TransferArraysRequest) ProtoMessage() {}
 
 func (x *TransferArraysRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[7]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -931,7 +1008,7 @@ func (x *TransferArraysRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransferArraysRequest.ProtoReflect.Descriptor instead.
 func (*TransferArraysRequest) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{7}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *TransferArraysRequest) GetBody() isTransferArraysRequest_Body {
@@ -1009,7 +1086,7 @@ type BodyArrays struct {
 
 func (x *BodyArrays) Reset() {
 	*x = BodyArrays{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[8]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1021,7 +1098,7 @@ func (x *BodyArrays) String() string {
 func (*BodyArrays) ProtoMessage() {}
 
 func (x *BodyArrays) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[8]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1034,7 +1111,7 @@ func (x *BodyArrays) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BodyArrays.ProtoReflect.Descriptor instead.
 func (*BodyArrays) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{8}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *BodyArrays) GetDisplayName() string {
@@ -1080,7 +1157,7 @@ type GarmentArrays struct {
 
 func (x *GarmentArrays) Reset() {
 	*x = GarmentArrays{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[9]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1092,7 +1169,7 @@ func (x *GarmentArrays) String() string {
 func (*GarmentArrays) ProtoMessage() {}
 
 func (x *GarmentArrays) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[9]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1105,7 +1182,7 @@ func (x *GarmentArrays) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GarmentArrays.ProtoReflect.Descriptor instead.
 func (*GarmentArrays) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{9}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *GarmentArrays) GetDisplayName() string {
@@ -1145,7 +1222,7 @@ type MeshArrays struct {
 
 func (x *MeshArrays) Reset() {
 	*x = MeshArrays{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[10]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1157,7 +1234,7 @@ func (x *MeshArrays) String() string {
 func (*MeshArrays) ProtoMessage() {}
 
 func (x *MeshArrays) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[10]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1170,7 +1247,7 @@ func (x *MeshArrays) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MeshArrays.ProtoReflect.Descriptor instead.
 func (*MeshArrays) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{10}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *MeshArrays) GetPositions() []byte {
@@ -1211,7 +1288,7 @@ type RowArrays struct {
 
 func (x *RowArrays) Reset() {
 	*x = RowArrays{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[11]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1223,7 +1300,7 @@ func (x *RowArrays) String() string {
 func (*RowArrays) ProtoMessage() {}
 
 func (x *RowArrays) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[11]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1236,7 +1313,7 @@ func (x *RowArrays) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RowArrays.ProtoReflect.Descriptor instead.
 func (*RowArrays) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{11}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *RowArrays) GetStarts() []byte {
@@ -1276,7 +1353,7 @@ type Joint struct {
 
 func (x *Joint) Reset() {
 	*x = Joint{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[12]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1288,7 +1365,7 @@ func (x *Joint) String() string {
 func (*Joint) ProtoMessage() {}
 
 func (x *Joint) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[12]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1301,7 +1378,7 @@ func (x *Joint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Joint.ProtoReflect.Descriptor instead.
 func (*Joint) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{12}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Joint) GetName() string {
@@ -1344,7 +1421,7 @@ type GarmentPart struct {
 
 func (x *GarmentPart) Reset() {
 	*x = GarmentPart{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[13]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1356,7 +1433,7 @@ func (x *GarmentPart) String() string {
 func (*GarmentPart) ProtoMessage() {}
 
 func (x *GarmentPart) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[13]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1369,7 +1446,7 @@ func (x *GarmentPart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GarmentPart.ProtoReflect.Descriptor instead.
 func (*GarmentPart) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{13}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *GarmentPart) GetNode() string {
@@ -1427,7 +1504,7 @@ type TransferArraysResponse struct {
 
 func (x *TransferArraysResponse) Reset() {
 	*x = TransferArraysResponse{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[14]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1439,7 +1516,7 @@ func (x *TransferArraysResponse) String() string {
 func (*TransferArraysResponse) ProtoMessage() {}
 
 func (x *TransferArraysResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[14]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1452,7 +1529,7 @@ func (x *TransferArraysResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransferArraysResponse.ProtoReflect.Descriptor instead.
 func (*TransferArraysResponse) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{14}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *TransferArraysResponse) GetResult() *TransferArraysResult {
@@ -1496,7 +1573,7 @@ type TransferArraysResult struct {
 
 func (x *TransferArraysResult) Reset() {
 	*x = TransferArraysResult{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[15]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1508,7 +1585,7 @@ func (x *TransferArraysResult) String() string {
 func (*TransferArraysResult) ProtoMessage() {}
 
 func (x *TransferArraysResult) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[15]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1521,7 +1598,7 @@ func (x *TransferArraysResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransferArraysResult.ProtoReflect.Descriptor instead.
 func (*TransferArraysResult) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{15}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *TransferArraysResult) GetSummary() *Summary {
@@ -1555,7 +1632,7 @@ type StreamTransferArraysRequest struct {
 
 func (x *StreamTransferArraysRequest) Reset() {
 	*x = StreamTransferArraysRequest{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[16]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1567,7 +1644,7 @@ func (x *StreamTransferArraysRequest) String() string {
 func (*StreamTransferArraysRequest) ProtoMessage() {}
 
 func (x *StreamTransferArraysRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[16]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1580,7 +1657,7 @@ func (x *StreamTransferArraysRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamTransferArraysRequest.ProtoReflect.Descriptor instead.
 func (*StreamTransferArraysRequest) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{16}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *StreamTransferArraysRequest) GetPart() isStreamTransferArraysRequest_Part {
@@ -1644,7 +1721,7 @@ type StreamTransferArraysResponse struct {
 
 func (x *StreamTransferArraysResponse) Reset() {
 	*x = StreamTransferArraysResponse{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[17]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1656,7 +1733,7 @@ func (x *StreamTransferArraysResponse) String() string {
 func (*StreamTransferArraysResponse) ProtoMessage() {}
 
 func (x *StreamTransferArraysResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[17]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1669,7 +1746,7 @@ func (x *StreamTransferArraysResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamTransferArraysResponse.ProtoReflect.Descriptor instead.
 func (*StreamTransferArraysResponse) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{17}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *StreamTransferArraysResponse) GetPart() isStreamTransferArraysResponse_Part {
@@ -1744,7 +1821,7 @@ type ArrayChunk struct {
 
 func (x *ArrayChunk) Reset() {
 	*x = ArrayChunk{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[18]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1756,7 +1833,7 @@ func (x *ArrayChunk) String() string {
 func (*ArrayChunk) ProtoMessage() {}
 
 func (x *ArrayChunk) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[18]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1769,7 +1846,7 @@ func (x *ArrayChunk) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ArrayChunk.ProtoReflect.Descriptor instead.
 func (*ArrayChunk) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{18}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ArrayChunk) GetField() ArrayField {
@@ -1791,7 +1868,7 @@ var File_selvage_v1_transfer_proto protoreflect.FileDescriptor
 const file_selvage_v1_transfer_proto_rawDesc = "" +
 	"\n" +
 	"\x19selvage/v1/transfer.proto\x12\n" +
-	"selvage.v1\x1a\x16selvage/v1/asset.proto\x1a\x16selvage/v1/edits.proto\x1a\x18selvage/v1/options.proto\"\x98\x02\n" +
+	"selvage.v1\x1a\x16selvage/v1/asset.proto\x1a\x16selvage/v1/edits.proto\x1a\x18selvage/v1/options.proto\"\xc9\x02\n" +
 	"\x14TransferAssetRequest\x12+\n" +
 	"\x04body\x18\x01 \x01(\v2\x17.selvage.v1.AssetSourceR\x04body\x121\n" +
 	"\agarment\x18\x02 \x01(\v2\x17.selvage.v1.AssetSourceR\agarment\x12\x1d\n" +
@@ -1799,7 +1876,8 @@ const file_selvage_v1_transfer_proto_rawDesc = "" +
 	"body_names\x18\x03 \x03(\tR\tbodyNames\x12-\n" +
 	"\aoptions\x18\x04 \x01(\v2\x13.selvage.v1.OptionsR\aoptions\x12'\n" +
 	"\x0fomit_confidence\x18\x05 \x01(\bR\x0eomitConfidence\x12)\n" +
-	"\x04pass\x18\x06 \x01(\v2\x15.selvage.v1.PassInputR\x04pass\"\x95\x02\n" +
+	"\x04pass\x18\x06 \x01(\v2\x15.selvage.v1.PassInputR\x04pass\x12/\n" +
+	"\x06layers\x18\a \x03(\v2\x17.selvage.v1.AssetSourceR\x06layers\"\x95\x02\n" +
 	"\x15TransferAssetResponse\x122\n" +
 	"\bprogress\x18\x01 \x01(\v2\x14.selvage.v1.ProgressH\x00R\bprogress\x129\n" +
 	"\x06result\x18\x02 \x01(\v2\x1f.selvage.v1.TransferAssetResultH\x00R\x06result\x12\x1a\n" +
@@ -1820,7 +1898,7 @@ const file_selvage_v1_transfer_proto_rawDesc = "" +
 	"\rrecord_sha256\x18\x06 \x01(\fR\frecordSha256\"4\n" +
 	"\bProgress\x12\x14\n" +
 	"\x05stage\x18\x01 \x01(\tR\x05stage\x12\x12\n" +
-	"\x04done\x18\x02 \x01(\x01R\x04done\"\xad\x05\n" +
+	"\x04done\x18\x02 \x01(\x01R\x04done\"\xe3\x05\n" +
 	"\aSummary\x12\x18\n" +
 	"\agarment\x18\x01 \x01(\tR\agarment\x12\x1a\n" +
 	"\bvertices\x18\x02 \x01(\x05R\bvertices\x12\x16\n" +
@@ -1838,7 +1916,9 @@ const file_selvage_v1_transfer_proto_rawDesc = "" +
 	"\aoffsets\x18\r \x03(\v2\x16.selvage.v1.PoseOffsetR\aoffsets\x12:\n" +
 	"\aseconds\x18\x0e \x03(\v2 .selvage.v1.Summary.SecondsEntryR\aseconds\x12#\n" +
 	"\rtotal_seconds\x18\x0f \x01(\x01R\ftotalSeconds\x125\n" +
-	"\tjoint_map\x18\x10 \x03(\v2\x18.selvage.v1.JointMappingR\bjointMap\x1a:\n" +
+	"\tjoint_map\x18\x10 \x03(\v2\x18.selvage.v1.JointMappingR\bjointMap\x124\n" +
+	"\n" +
+	"taken_from\x18\x11 \x03(\v2\x15.selvage.v1.TakenFromR\ttakenFrom\x1a:\n" +
 	"\fReasonsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\x05R\x05value:\x028\x01\x1a:\n" +
@@ -1851,7 +1931,10 @@ const file_selvage_v1_transfer_proto_rawDesc = "" +
 	"\x03how\x18\x03 \x01(\tR\x03how\x12\x1a\n" +
 	"\bdistance\x18\x04 \x01(\x01R\bdistance\x12\x16\n" +
 	"\x06weight\x18\x05 \x01(\x01R\x06weight\x12\x14\n" +
-	"\x05doubt\x18\x06 \x01(\tR\x05doubt\"\x86\x01\n" +
+	"\x05doubt\x18\x06 \x01(\tR\x05doubt\";\n" +
+	"\tTakenFrom\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1a\n" +
+	"\bvertices\x18\x02 \x01(\x05R\bvertices\"\x86\x01\n" +
 	"\n" +
 	"PoseOffset\x12\x14\n" +
 	"\x05joint\x18\x01 \x01(\tR\x05joint\x12\x18\n" +
@@ -1951,7 +2034,7 @@ func file_selvage_v1_transfer_proto_rawDescGZIP() []byte {
 }
 
 var file_selvage_v1_transfer_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_selvage_v1_transfer_proto_msgTypes = make([]protoimpl.MessageInfo, 21)
+var file_selvage_v1_transfer_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
 var file_selvage_v1_transfer_proto_goTypes = []any{
 	(ArrayField)(0),                      // 0: selvage.v1.ArrayField
 	(*TransferAssetRequest)(nil),         // 1: selvage.v1.TransferAssetRequest
@@ -1960,61 +2043,64 @@ var file_selvage_v1_transfer_proto_goTypes = []any{
 	(*Progress)(nil),                     // 4: selvage.v1.Progress
 	(*Summary)(nil),                      // 5: selvage.v1.Summary
 	(*JointMapping)(nil),                 // 6: selvage.v1.JointMapping
-	(*PoseOffset)(nil),                   // 7: selvage.v1.PoseOffset
-	(*TransferArraysRequest)(nil),        // 8: selvage.v1.TransferArraysRequest
-	(*BodyArrays)(nil),                   // 9: selvage.v1.BodyArrays
-	(*GarmentArrays)(nil),                // 10: selvage.v1.GarmentArrays
-	(*MeshArrays)(nil),                   // 11: selvage.v1.MeshArrays
-	(*RowArrays)(nil),                    // 12: selvage.v1.RowArrays
-	(*Joint)(nil),                        // 13: selvage.v1.Joint
-	(*GarmentPart)(nil),                  // 14: selvage.v1.GarmentPart
-	(*TransferArraysResponse)(nil),       // 15: selvage.v1.TransferArraysResponse
-	(*TransferArraysResult)(nil),         // 16: selvage.v1.TransferArraysResult
-	(*StreamTransferArraysRequest)(nil),  // 17: selvage.v1.StreamTransferArraysRequest
-	(*StreamTransferArraysResponse)(nil), // 18: selvage.v1.StreamTransferArraysResponse
-	(*ArrayChunk)(nil),                   // 19: selvage.v1.ArrayChunk
-	nil,                                  // 20: selvage.v1.Summary.ReasonsEntry
-	nil,                                  // 21: selvage.v1.Summary.SecondsEntry
-	(*AssetSource)(nil),                  // 22: selvage.v1.AssetSource
-	(*Options)(nil),                      // 23: selvage.v1.Options
-	(*PassInput)(nil),                    // 24: selvage.v1.PassInput
-	(*PassSummary)(nil),                  // 25: selvage.v1.PassSummary
+	(*TakenFrom)(nil),                    // 7: selvage.v1.TakenFrom
+	(*PoseOffset)(nil),                   // 8: selvage.v1.PoseOffset
+	(*TransferArraysRequest)(nil),        // 9: selvage.v1.TransferArraysRequest
+	(*BodyArrays)(nil),                   // 10: selvage.v1.BodyArrays
+	(*GarmentArrays)(nil),                // 11: selvage.v1.GarmentArrays
+	(*MeshArrays)(nil),                   // 12: selvage.v1.MeshArrays
+	(*RowArrays)(nil),                    // 13: selvage.v1.RowArrays
+	(*Joint)(nil),                        // 14: selvage.v1.Joint
+	(*GarmentPart)(nil),                  // 15: selvage.v1.GarmentPart
+	(*TransferArraysResponse)(nil),       // 16: selvage.v1.TransferArraysResponse
+	(*TransferArraysResult)(nil),         // 17: selvage.v1.TransferArraysResult
+	(*StreamTransferArraysRequest)(nil),  // 18: selvage.v1.StreamTransferArraysRequest
+	(*StreamTransferArraysResponse)(nil), // 19: selvage.v1.StreamTransferArraysResponse
+	(*ArrayChunk)(nil),                   // 20: selvage.v1.ArrayChunk
+	nil,                                  // 21: selvage.v1.Summary.ReasonsEntry
+	nil,                                  // 22: selvage.v1.Summary.SecondsEntry
+	(*AssetSource)(nil),                  // 23: selvage.v1.AssetSource
+	(*Options)(nil),                      // 24: selvage.v1.Options
+	(*PassInput)(nil),                    // 25: selvage.v1.PassInput
+	(*PassSummary)(nil),                  // 26: selvage.v1.PassSummary
 }
 var file_selvage_v1_transfer_proto_depIdxs = []int32{
-	22, // 0: selvage.v1.TransferAssetRequest.body:type_name -> selvage.v1.AssetSource
-	22, // 1: selvage.v1.TransferAssetRequest.garment:type_name -> selvage.v1.AssetSource
-	23, // 2: selvage.v1.TransferAssetRequest.options:type_name -> selvage.v1.Options
-	24, // 3: selvage.v1.TransferAssetRequest.pass:type_name -> selvage.v1.PassInput
-	4,  // 4: selvage.v1.TransferAssetResponse.progress:type_name -> selvage.v1.Progress
-	3,  // 5: selvage.v1.TransferAssetResponse.result:type_name -> selvage.v1.TransferAssetResult
-	25, // 6: selvage.v1.TransferAssetResponse.pass:type_name -> selvage.v1.PassSummary
-	5,  // 7: selvage.v1.TransferAssetResult.summary:type_name -> selvage.v1.Summary
-	20, // 8: selvage.v1.Summary.reasons:type_name -> selvage.v1.Summary.ReasonsEntry
-	7,  // 9: selvage.v1.Summary.offsets:type_name -> selvage.v1.PoseOffset
-	21, // 10: selvage.v1.Summary.seconds:type_name -> selvage.v1.Summary.SecondsEntry
-	6,  // 11: selvage.v1.Summary.joint_map:type_name -> selvage.v1.JointMapping
-	9,  // 12: selvage.v1.TransferArraysRequest.body_arrays:type_name -> selvage.v1.BodyArrays
-	10, // 13: selvage.v1.TransferArraysRequest.garment:type_name -> selvage.v1.GarmentArrays
-	23, // 14: selvage.v1.TransferArraysRequest.options:type_name -> selvage.v1.Options
-	11, // 15: selvage.v1.BodyArrays.mesh:type_name -> selvage.v1.MeshArrays
-	12, // 16: selvage.v1.BodyArrays.rows:type_name -> selvage.v1.RowArrays
-	13, // 17: selvage.v1.BodyArrays.joints:type_name -> selvage.v1.Joint
-	11, // 18: selvage.v1.GarmentArrays.mesh:type_name -> selvage.v1.MeshArrays
-	14, // 19: selvage.v1.GarmentArrays.parts:type_name -> selvage.v1.GarmentPart
-	16, // 20: selvage.v1.TransferArraysResponse.result:type_name -> selvage.v1.TransferArraysResult
-	12, // 21: selvage.v1.TransferArraysResponse.rows:type_name -> selvage.v1.RowArrays
-	5,  // 22: selvage.v1.TransferArraysResult.summary:type_name -> selvage.v1.Summary
-	8,  // 23: selvage.v1.StreamTransferArraysRequest.request:type_name -> selvage.v1.TransferArraysRequest
-	19, // 24: selvage.v1.StreamTransferArraysRequest.chunk:type_name -> selvage.v1.ArrayChunk
-	4,  // 25: selvage.v1.StreamTransferArraysResponse.progress:type_name -> selvage.v1.Progress
-	16, // 26: selvage.v1.StreamTransferArraysResponse.result:type_name -> selvage.v1.TransferArraysResult
-	19, // 27: selvage.v1.StreamTransferArraysResponse.chunk:type_name -> selvage.v1.ArrayChunk
-	0,  // 28: selvage.v1.ArrayChunk.field:type_name -> selvage.v1.ArrayField
-	29, // [29:29] is the sub-list for method output_type
-	29, // [29:29] is the sub-list for method input_type
-	29, // [29:29] is the sub-list for extension type_name
-	29, // [29:29] is the sub-list for extension extendee
-	0,  // [0:29] is the sub-list for field type_name
+	23, // 0: selvage.v1.TransferAssetRequest.body:type_name -> selvage.v1.AssetSource
+	23, // 1: selvage.v1.TransferAssetRequest.garment:type_name -> selvage.v1.AssetSource
+	24, // 2: selvage.v1.TransferAssetRequest.options:type_name -> selvage.v1.Options
+	25, // 3: selvage.v1.TransferAssetRequest.pass:type_name -> selvage.v1.PassInput
+	23, // 4: selvage.v1.TransferAssetRequest.layers:type_name -> selvage.v1.AssetSource
+	4,  // 5: selvage.v1.TransferAssetResponse.progress:type_name -> selvage.v1.Progress
+	3,  // 6: selvage.v1.TransferAssetResponse.result:type_name -> selvage.v1.TransferAssetResult
+	26, // 7: selvage.v1.TransferAssetResponse.pass:type_name -> selvage.v1.PassSummary
+	5,  // 8: selvage.v1.TransferAssetResult.summary:type_name -> selvage.v1.Summary
+	21, // 9: selvage.v1.Summary.reasons:type_name -> selvage.v1.Summary.ReasonsEntry
+	8,  // 10: selvage.v1.Summary.offsets:type_name -> selvage.v1.PoseOffset
+	22, // 11: selvage.v1.Summary.seconds:type_name -> selvage.v1.Summary.SecondsEntry
+	6,  // 12: selvage.v1.Summary.joint_map:type_name -> selvage.v1.JointMapping
+	7,  // 13: selvage.v1.Summary.taken_from:type_name -> selvage.v1.TakenFrom
+	10, // 14: selvage.v1.TransferArraysRequest.body_arrays:type_name -> selvage.v1.BodyArrays
+	11, // 15: selvage.v1.TransferArraysRequest.garment:type_name -> selvage.v1.GarmentArrays
+	24, // 16: selvage.v1.TransferArraysRequest.options:type_name -> selvage.v1.Options
+	12, // 17: selvage.v1.BodyArrays.mesh:type_name -> selvage.v1.MeshArrays
+	13, // 18: selvage.v1.BodyArrays.rows:type_name -> selvage.v1.RowArrays
+	14, // 19: selvage.v1.BodyArrays.joints:type_name -> selvage.v1.Joint
+	12, // 20: selvage.v1.GarmentArrays.mesh:type_name -> selvage.v1.MeshArrays
+	15, // 21: selvage.v1.GarmentArrays.parts:type_name -> selvage.v1.GarmentPart
+	17, // 22: selvage.v1.TransferArraysResponse.result:type_name -> selvage.v1.TransferArraysResult
+	13, // 23: selvage.v1.TransferArraysResponse.rows:type_name -> selvage.v1.RowArrays
+	5,  // 24: selvage.v1.TransferArraysResult.summary:type_name -> selvage.v1.Summary
+	9,  // 25: selvage.v1.StreamTransferArraysRequest.request:type_name -> selvage.v1.TransferArraysRequest
+	20, // 26: selvage.v1.StreamTransferArraysRequest.chunk:type_name -> selvage.v1.ArrayChunk
+	4,  // 27: selvage.v1.StreamTransferArraysResponse.progress:type_name -> selvage.v1.Progress
+	17, // 28: selvage.v1.StreamTransferArraysResponse.result:type_name -> selvage.v1.TransferArraysResult
+	20, // 29: selvage.v1.StreamTransferArraysResponse.chunk:type_name -> selvage.v1.ArrayChunk
+	0,  // 30: selvage.v1.ArrayChunk.field:type_name -> selvage.v1.ArrayField
+	31, // [31:31] is the sub-list for method output_type
+	31, // [31:31] is the sub-list for method input_type
+	31, // [31:31] is the sub-list for extension type_name
+	31, // [31:31] is the sub-list for extension extendee
+	0,  // [0:31] is the sub-list for field type_name
 }
 
 func init() { file_selvage_v1_transfer_proto_init() }
@@ -2033,15 +2119,15 @@ func file_selvage_v1_transfer_proto_init() {
 		(*TransferAssetResponse_Pass)(nil),
 		(*TransferAssetResponse_Record)(nil),
 	}
-	file_selvage_v1_transfer_proto_msgTypes[7].OneofWrappers = []any{
+	file_selvage_v1_transfer_proto_msgTypes[8].OneofWrappers = []any{
 		(*TransferArraysRequest_BodyArrays)(nil),
 		(*TransferArraysRequest_BodyAsset)(nil),
 	}
-	file_selvage_v1_transfer_proto_msgTypes[16].OneofWrappers = []any{
+	file_selvage_v1_transfer_proto_msgTypes[17].OneofWrappers = []any{
 		(*StreamTransferArraysRequest_Request)(nil),
 		(*StreamTransferArraysRequest_Chunk)(nil),
 	}
-	file_selvage_v1_transfer_proto_msgTypes[17].OneofWrappers = []any{
+	file_selvage_v1_transfer_proto_msgTypes[18].OneofWrappers = []any{
 		(*StreamTransferArraysResponse_Progress)(nil),
 		(*StreamTransferArraysResponse_Result)(nil),
 		(*StreamTransferArraysResponse_Chunk)(nil),
@@ -2052,7 +2138,7 @@ func file_selvage_v1_transfer_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_selvage_v1_transfer_proto_rawDesc), len(file_selvage_v1_transfer_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   21,
+			NumMessages:   22,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
