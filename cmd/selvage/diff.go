@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"io/fs"
@@ -15,6 +16,7 @@ import (
 	"github.com/selvage/selvage/client"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/pass"
+	"github.com/selvage/selvage/transfer/report"
 	"github.com/spf13/cobra"
 )
 
@@ -26,6 +28,7 @@ func newDiff() *cobra.Command {
 	var reach float64
 	var asJSON bool
 	var top int
+	var page, stills string
 	cmd := &cobra.Command{
 		Use:   "diff OLD NEW",
 		Short: "Say what changed between two weighted files, and which garments that touches",
@@ -36,8 +39,11 @@ the joints that gain and lose.
 
 With --garments it says which of these garments a change of the body touches: how
 much of a garment lies over it, and how much of its weight is on joints that
-changed.`,
+changed.
+
+With --report or --png it shows the new file in the colours of what changed.`,
 		Example: `  selvage diff old/coat.glb new/coat.glb
+  selvage diff old/coat.glb new/coat.glb --report coat_changes.html
   selvage diff old_body.glb new_body.glb --garments 'weighted/*.glb'
   selvage diff old_body.glb new_body.glb --garments weighted/ --json | jq -r '.garments[] | select(.touched).garment'`,
 		Args: exactArgs(2, "two files"),
@@ -52,6 +58,8 @@ changed.`,
 				return usageError{fmt.Errorf("--change: %g is outside 0..2", opt.Change)}
 			case !(reach >= 0):
 				return usageError{fmt.Errorf("--reach: %g is not a distance in metres", reach)}
+			case where.address != "" && (page != "" || stills != ""):
+				return usageError{errors.New("--report and --png need the change of each vertex, which a server does not send: leave --server out")}
 			}
 			files, err := garmentFiles(garments)
 			if err != nil {
@@ -61,14 +69,19 @@ changed.`,
 			if where.address != "" {
 				diff = where.diff
 			}
-			report, err := diff(cmd.Context(), args[0], args[1], files, sel, opt, reach)
+			result, err := diff(cmd.Context(), args[0], args[1], files, sel, opt, reach)
+			if err != nil {
+				return err
+			}
+			lines, err := result.picture(cmd.Context(), args[1], sel, page, stills, opt.Threads)
 			if err != nil {
 				return err
 			}
 			if asJSON {
-				return writeJSON(cmd.OutOrStdout(), report)
+				return writeJSON(cmd.OutOrStdout(), result)
 			}
-			writeDiff(cmd.OutOrStdout(), report, top)
+			writeDiff(cmd.OutOrStdout(), result, top)
+			say(cmd.OutOrStdout(), lines)
 			return nil
 		},
 	}
@@ -78,6 +91,8 @@ changed.`,
 	f.StringArrayVar(&garments, "garments", nil, "file, folder or pattern of files of garments that the body's change may touch (repeatable)")
 	f.Float64Var(&reach, "reach", 0, "with --garments: distance in metres within which a garment lies over the body (0: 8% of the body's diagonal)")
 	addRemoteFlags(f, &where)
+	f.StringVar(&page, "report", "", "write an HTML page to this file, the new file in the colours of what changed")
+	f.StringVar(&stills, "png", "", "write pictures of the same into this folder")
 	f.IntVar(&top, "top", 20, "rows of each table (0: all)")
 	f.BoolVar(&asJSON, "json", false, "print JSON")
 	f.IntVar(&opt.Threads, "threads", 0, "number of threads (0: all); the result does not depend on it")
@@ -89,6 +104,55 @@ type diffReport struct {
 	*pass.Comparison
 	// Garments by how much of them is touched; absent without --garments.
 	Garments []pass.Touch `json:"garments,omitempty"`
+}
+
+// picture writes the page and the stills of what changed in file, where they are
+// asked for.
+func (r *diffReport) picture(ctx context.Context, file string, sel gltfio.Selection, page, stills string, threads int) (lines []string, err error) {
+	if page == "" && stills == "" {
+		return nil, nil
+	}
+	a, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
+	if err != nil {
+		return nil, err
+	}
+	s, err := a.WithContext(ctx).Garment(sel)
+	if err != nil {
+		return nil, err
+	}
+	how := "vertex by vertex"
+	if !r.ByIndex {
+		how = "by place on the surface"
+	}
+	f := &report.Figure{Name: filepath.Base(file), Mesh: s.Mesh, Rows: s.Rows, Skin: s.Skin, Difference: r.L1}
+	f.Notes = append(f.Notes, fmt.Sprintf("compared with %s %s: %d of %d vertices changed", filepath.Base(r.Old), how, r.Changed, r.Vertices))
+	if r.Unmatched > 0 {
+		f.Notes = append(f.Notes, fmt.Sprintf("%d vertices have no place on the old surface", r.Unmatched))
+	}
+	for i, p := range r.Places {
+		if i == diffNotes {
+			f.Notes = append(f.Notes, fmt.Sprintf("and %d more places", len(r.Places)-i))
+			break
+		}
+		f.Notes = append(f.Notes, fmt.Sprintf("place %d, at %.2f %.2f %.2f m, %d vertices: gaining %s; losing %s", i+1, p.Centre[0], p.Centre[1], p.Centre[2], p.Vertices, orNone(jointText(p.Gaining)), orNone(jointText(p.Losing))))
+	}
+	p := &report.Page{Title: fmt.Sprintf("What changed from %s to %s", filepath.Base(r.Old), filepath.Base(file)), Garments: []*report.Figure{f}, Changes: true, Threads: threads}
+	for _, g := range r.Garments {
+		if g.Touched {
+			p.Checks = append(p.Checks, fmt.Sprintf("The change touches %s: %.1f%% of it lies over what changed (by up to %.2f), %.1f%% of its weight is on joints that changed.", filepath.Base(g.Garment), 100*g.OverShare, g.MaxL1, 100*g.JointShare))
+		}
+	}
+	return deliver(ctx, p, page, stills)
+}
+
+// diffNotes is the number of places whose joints the page lists.
+const diffNotes = 8
+
+func orNone(s string) string {
+	if s == "" {
+		return "none"
+	}
+	return s
 }
 
 // garmentFiles lists the files that arguments name: files, all glTF files of a
@@ -136,9 +200,9 @@ func diffHere(ctx context.Context, before, after string, garments []string, sel 
 		}
 	}
 	c, err := pass.Diff(ctx, both[0], both[1], opt)
-	report := &diffReport{Comparison: c}
+	result := &diffReport{Comparison: c}
 	if err != nil || len(garments) == 0 {
-		return report, err
+		return result, err
 	}
 	var list []*pass.Surface
 	for _, file := range garments {
@@ -153,8 +217,8 @@ func diffHere(ctx context.Context, before, after string, garments []string, sel 
 		s.Name = file
 		list = append(list, s)
 	}
-	report.Garments, err = pass.Touches(ctx, c, both[1], list, opt.Change, reach, opt.Threads)
-	return report, err
+	result.Garments, err = pass.Touches(ctx, c, both[1], list, opt.Change, reach, opt.Threads)
+	return result, err
 }
 
 // diff lets the server do what diffHere does.

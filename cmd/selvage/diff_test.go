@@ -55,6 +55,19 @@ func TestDiff_Body(t *testing.T) {
 			t.Errorf("no %q in %s", want, o.stdout)
 		}
 	}
+	page, pictures := filepath.Join(dir, "changes.html"), filepath.Join(dir, "pictures")
+	o = must(t, "diff", cox("body"), after, "--garments", weighted, "--report", page, "--png", pictures)
+	if html, err := os.ReadFile(page); err != nil || !strings.Contains(string(html), "Rows changed at") || !strings.Contains(string(html), "The change touches gloves.glb") || strings.Contains(string(html), "The change touches souwester.glb") {
+		t.Errorf("the page lacks what changed or what it touches (%v)", err)
+	}
+	for _, name := range []string{"front.png", "back.png", "place-1.png"} {
+		if _, err := os.Stat(filepath.Join(pictures, name)); err != nil {
+			t.Error(err)
+		}
+	}
+	if o := selvage(t, "diff", after, after, "--server", "127.0.0.1:1", "--report", page); o.status != exitUsage {
+		t.Errorf("--report with --server: status %d", o.status)
+	}
 	if o := must(t, "diff", after, after); !strings.Contains(o.stdout, "0 of") {
 		t.Errorf("the same file: %s", o.stdout)
 	}

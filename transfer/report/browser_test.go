@@ -303,6 +303,47 @@ func TestBrowser_LooksAndColours(t *testing.T) {
 	}
 }
 
+// TestBrowser_Changes: a page of what changed, without a body, opens in the colours
+// of the difference, and its first place is where most changed.
+func TestBrowser_Changes(t *testing.T) {
+	t.Parallel()
+	c := dressed(t)
+	f := *c.page.Garments[0]
+	v := frontmost(f.Mesh, 1)
+	f.Difference = make([]float64, f.Mesh.NumVertices())
+	f.Difference[v] = 0.5
+	other := frontmost(f.Mesh, -1)
+	f.Difference[other] = 0.25
+	page := &report.Page{Garments: []*report.Figure{&f}, Changes: true}
+	seen := browse(t, write(t, page),
+		step{"do": "axe"},
+		step{"do": "text", "id": "#legend-title"}, step{"do": "text", "id": "#legend-high"},
+		step{"do": "evaluate", "script": `[document.querySelector("h1").textContent, document.querySelectorAll(".places.still .card").length, document.querySelector(".places.still .card p").textContent, document.querySelectorAll("#layers input").length]`},
+		step{"do": "check", "id": "#even"}, step{"do": "evaluate", "script": fmt.Sprintf("reportProbe.look(1, %d, 0.004, 0, 0)", v)},
+		step{"do": "evaluate", "script": fmt.Sprintf("reportProbe.screen(1, %d)", v)}, step{"do": "shotCanvas", "file": "changes.png"},
+	)
+	seen.clean(t)
+	seen.axeClean(t, 0)
+	if title, most := seen.text(t, 1), seen.text(t, 2); title != "L1 difference of rows to the last pass" || most != "0.50" {
+		t.Errorf("the legend is %q up to %q", title, most)
+	}
+	var facts [4]any
+	seen.into(t, 3, &facts)
+	if facts[0] != "What changed" || facts[1] != 2. || !strings.Contains(fmt.Sprint(facts[2]), fmt.Sprintf("by up to 0.50 (L1) at vertex %d", v)) || facts[3] != 1. {
+		t.Errorf("title, places, first place, layers: %v", facts)
+	}
+	var at [2]float64
+	seen.into(t, 6, &at)
+	got := color.RGBAModel.Convert(seen.picture(t, "changes.png").At(int(at[0]), int(at[1]))).(color.RGBA)
+	want := report.Viridis.At(1)
+	for k, d := range [3]int{int(got.R) - int(want.R), int(got.G) - int(want.G), int(got.B) - int(want.B)} {
+		if d < -4 || d > 4 { // as in TestBrowser_LooksAndColours
+			t.Errorf("the most changed vertex has colour %v, want %v (channel %d)", got, want, k)
+			break
+		}
+	}
+}
+
 // TestBrowser_SlidersMoveVertices: what the graphics processor computes for a pose
 // set by the sliders is what package skinning computes.
 func TestBrowser_SlidersMoveVertices(t *testing.T) {

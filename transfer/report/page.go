@@ -21,6 +21,8 @@ import (
 
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/skinning"
+	"github.com/selvage/selvage/transfer/weights"
 )
 
 // The viewer is bundled from web/src by "make web" and committed, with the licence
@@ -48,12 +50,16 @@ const defaultPageBytes = 64 << 20
 type Page struct {
 	// Title of the page; empty: made of the body's name.
 	Title string
-	// Body must have rows.
+	// Body must have rows. With Changes it may be nil.
 	Body     *Figure
 	Garments []*Figure
+	// Changes makes the page tell what changed since earlier files (Figure.Difference)
+	// rather than how sure the weights are.
+	Changes bool
 	// Poses are pictured and offered one click away, highest rank first, at most 12.
 	Poses []Pose
-	// Checks are sentences on how the garments were posed, as text.
+	// Checks are sentences on how the garments were posed, or on what a change touches,
+	// as text.
 	Checks []string
 	// Extra is shown below the garments' table as it is, for tables of the caller's
 	// own; it must be trusted. Empty: nothing.
@@ -96,7 +102,9 @@ type viewData struct {
 	// Maps are the colour maps at evenly spaced nodes, 0 to 255.
 	Maps map[string][][3]int `json:"maps"`
 	// Most is the largest difference to an earlier file: the scale's end.
-	Most    float64     `json:"most"`
+	Most float64 `json:"most"`
+	// Changes says that differences are what the page is about.
+	Changes bool        `json:"changes"`
 	Invalid [3]int      `json:"invalid"`
 	Plain   [3]int      `json:"plain"`
 	Joints  []viewJoint `json:"joints"`
@@ -136,19 +144,25 @@ type scene struct {
 	places  []place     // worst first
 	poses   []Pose      // worst first
 	threads int
+	changes bool    // pictures show differences, not confidence
+	most    float64 // the largest difference: the end of its scale
 }
 
 // scene checks and gathers. Errors: a figure whose slices do not fit it, a pose of
 // what is not there, ctx's.
 func (p *Page) scene(ctx context.Context) (*scene, error) {
-	s := &scene{figures: append([]*Figure{p.Body}, p.Garments...), threads: p.Threads}
+	body := p.Body
+	if body == nil && p.Changes {
+		body = &Figure{Mesh: &mesh.Mesh{}, Rows: weights.NewRows(0), Skin: &skinning.Skin{}}
+	}
+	s := &scene{figures: append([]*Figure{body}, p.Garments...), threads: p.Threads, changes: p.Changes}
 	for _, f := range s.figures {
 		if err := f.check(); err != nil {
 			return nil, err
 		}
 	}
-	if p.Body.Rows == nil {
-		return nil, fmt.Errorf("%s: has no rows", p.Body.Name)
+	if body.Rows == nil {
+		return nil, fmt.Errorf("%s: has no rows", body.Name)
 	}
 	for k := range p.Poses {
 		if err := p.checkPose(k, &p.Poses[k]); err != nil {
@@ -164,7 +178,10 @@ func (p *Page) scene(ctx context.Context) (*scene, error) {
 	}
 	box := mesh.Bounds(ends)
 	s.centre, s.size = r3.Scale(0.5, r3.Add(box.Min, box.Max)), r3.Norm(r3.Sub(box.Max, box.Min))
-	s.floor = p.Body.Mesh.Bounds().Min.Y
+	s.floor = box.Min.Y
+	if len(body.Mesh.Positions) > 0 {
+		s.floor = body.Mesh.Bounds().Min.Y
+	}
 	var err error
 	if s.joints, err = unite(s.figures, s.size); err != nil {
 		return nil, err
@@ -186,11 +203,20 @@ func (p *Page) scene(ctx context.Context) (*scene, error) {
 			return nil, err
 		}
 		s.welded[i] = weld(f)
-		if i > 0 {
+		s.most = max(s.most, f.mostDifferent())
+		switch {
+		case i > 0 && s.changes:
+			s.places = append(s.places, changedPlaces(i, &s.welded[i], s.size)...)
+		case i > 0:
 			s.places = append(s.places, findPlaces(i, f, &s.welded[i], s.size)...)
 		}
 	}
-	if len(s.places) == 0 {
+	if s.changes {
+		for i := range s.welded {
+			s.welded[i].shadeDifference(s.leastScale())
+		}
+	}
+	if len(s.places) == 0 && !s.changes {
 		for i := range p.Garments {
 			if q, ok := leastSure(i+1, &s.welded[i+1]); ok && (len(s.places) == 0 || q.worst < s.places[0].worst) {
 				s.places = []place{q}
@@ -216,7 +242,7 @@ func (p *Page) Write(ctx context.Context, w io.Writer) error {
 	data := viewData{
 		Size: s.size, Centre: triple(s.centre), Low: transfer.LowConfidence, Floor: s.floor - s.centre.Y, Reasons: transfer.ReasonNames[:],
 		Maps:    map[string][][3]int{"viridis": nodes(&viridis), "cividis": nodes(&cividis)},
-		Invalid: rgb(InvalidColor), Plain: rgb(bodyColour), Poses: []viewPose{},
+		Invalid: rgb(InvalidColor), Plain: rgb(bodyColour), Poses: []viewPose{}, Changes: p.Changes, Most: s.most,
 	}
 	for i := range s.joints.joints {
 		j := &s.joints.joints[i]
@@ -249,7 +275,6 @@ func (p *Page) Write(ctx context.Context, w io.Writer) error {
 		payloads = append(payloads, text)
 		if i > 0 {
 			rows = append(rows, row(f, &packed))
-			data.Most = max(data.Most, f.mostDifferent())
 		}
 	}
 	var places, poses []card
@@ -317,6 +342,7 @@ func (p *Page) Write(ctx context.Context, w io.Writer) error {
 		"Vertices": vertices, "Low": low, "Share": share(low, vertices), "Known": known, "Limit": transfer.LowConfidence,
 		"Places": places, "Calm": len(s.places) > 0 && s.places[0].kind == leastSurePlace, "Rows": rows, "Garments": len(p.Garments),
 		"Overview": overview, "Legend": legendStops(Viridis), "Extra": p.Extra,
+		"Changes": p.Changes, "Most": fmt.Sprintf("%.2f", s.leastScale()),
 		"Poses": poses, "Checks": p.Checks, "Stretch": legendStops(Cividis),
 		"Data": template.JS(text), "Payloads": payloadBlocks(payloads),
 	})
@@ -328,6 +354,9 @@ func (p *Page) Write(ctx context.Context, w io.Writer) error {
 }
 
 func (p *Page) title() string {
+	if p.Title == "" && p.Body == nil {
+		return "What changed"
+	}
 	if p.Title == "" {
 		return "Garments of " + p.Body.Name
 	}
@@ -404,11 +433,27 @@ func percentile(x []float64, q float64) float64 {
 // overviewAzimuths look at the front and at the back.
 var overviewAzimuths = [2]float64{0.25, math.Pi + 0.25}
 
-// overview draws everything in the colours of confidence.
+// leastScale is the end of the scale of differences, at least a percent of a row's
+// weight.
+func (s *scene) leastScale() float64 { return max(s.most, 0.01) }
+
+// legend is the scale of the pictures in the default pose; empty where nothing is
+// known.
+func (s *scene) legend(known bool) Legend {
+	switch {
+	case !known:
+		return Legend{}
+	case s.changes:
+		return Legend{Label: "change, L1", Min: 0, Max: s.leastScale(), Map: Viridis}
+	}
+	return Legend{Label: "confidence", Min: 0, Max: 1, Map: Viridis}
+}
+
+// overview draws everything in the colours of confidence, or of what changed.
 func (s *scene) overview(azimuth float64, width, height int) *image.RGBA {
 	var layers []Layer
 	for i := range s.welded[1:] {
-		layers = append(layers, Layer{Mesh: s.welded[i+1].Mesh, Scalar: s.welded[i+1].confidence, Map: Viridis})
+		layers = append(layers, Layer{Mesh: s.welded[i+1].Mesh, Scalar: s.welded[i+1].shade, Map: Viridis})
 	}
 	layers = append(layers, Layer{Mesh: s.welded[0].Mesh, Color: bodyColour})
 	return Render(layers, View{Azimuth: azimuth, Elevation: 0.1, Threads: s.threads}, width, height)

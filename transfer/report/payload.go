@@ -341,6 +341,9 @@ type weldedFigure struct {
 	*mesh.Welded
 	normal     []r3.Vec // of the welded vertices
 	confidence []float64
+	difference []float64 // the largest of the members
+	// shade is what pictures show by colour, 0 to 1; NaN where it is not known.
+	shade []float64
 }
 
 func weld(f *Figure) weldedFigure {
@@ -357,6 +360,18 @@ func weld(f *Figure) weldedFigure {
 			}
 		}
 	}
+	if f.Difference != nil {
+		w.difference = make([]float64, len(w.normal))
+		for i := range w.difference {
+			w.difference[i] = math.NaN()
+		}
+		for v, i := range w.ToWelded {
+			if d := f.Difference[v]; d > w.difference[i] || math.IsNaN(w.difference[i]) {
+				w.difference[i] = d
+			}
+		}
+	}
+	w.shade = w.confidence
 	return w
 }
 

@@ -35,6 +35,7 @@ const (
 	lowPlace                        // low confidence
 	editedPlace                     // kept edits
 	leastSurePlace                  // nothing is low: only the least sure vertex
+	changedPlace                    // rows that differ from an earlier file's
 )
 
 // place is a group of neighbouring vertices of one kind.
@@ -87,6 +88,31 @@ func findPlaces(figure int, f *Figure, w *weldedFigure, size float64) []place {
 	return out
 }
 
+// changedPlaces gathers the vertices whose rows changed, most changed first.
+func changedPlaces(figure int, w *weldedFigure, size float64) []place {
+	if w.difference == nil {
+		return nil
+	}
+	found := gather(figure, changedPlace, w, size, func(v int32) float64 {
+		if d := w.difference[v]; d >= changedFrom {
+			return d
+		}
+		return 0
+	})
+	return found[:min(len(found), maxPlaces)]
+}
+
+// shadeDifference lets pictures show the difference, most as 1.
+func (w *weldedFigure) shadeDifference(most float64) {
+	w.shade = nil
+	if w.difference != nil {
+		w.shade = make([]float64, len(w.difference))
+		for v, d := range w.difference {
+			w.shade[v] = d / most
+		}
+	}
+}
+
 // lack is what is missing to LowConfidence at a welded vertex, above 0 where its
 // confidence is low.
 func (w *weldedFigure) lack(v int32) float64 {
@@ -129,7 +155,10 @@ func gather(figure int, kind placeKind, w *weldedFigure, size float64, worth fun
 			continue
 		}
 		p := place{kind: kind, figure: figure, vertex: int(first[seed]), worst: math.NaN()}
-		if w.confidence != nil {
+		switch {
+		case kind == changedPlace:
+			p.worst = w.difference[seed]
+		case w.confidence != nil:
 			p.worst = w.confidence[seed]
 		}
 		at, facing := w.Mesh.Positions[seed], w.normal[seed]
@@ -173,7 +202,7 @@ func sortPlaces(list []place) {
 // conflicts and kept edits all beyond their share go first.
 func worstPlaces(list []place) []place {
 	sortPlaces(list)
-	room := map[placeKind]int{conflictPlace: 3, editedPlace: 2, lowPlace: maxPlaces, leastSurePlace: 1}
+	room := map[placeKind]int{conflictPlace: 3, editedPlace: 2, lowPlace: maxPlaces, leastSurePlace: 1, changedPlace: maxPlaces}
 	var out []place
 	for _, p := range list {
 		if room[p.kind] > 0 {
@@ -302,6 +331,8 @@ func (p *place) sentence(f *Figure, w *weldedFigure, floor float64) string {
 		fmt.Fprintf(&b, "Edits in conflict with this pass at %d %s of %s", len(own), plural(len(own), "vertex", "vertices"), f.Name)
 	case editedPlace:
 		fmt.Fprintf(&b, "Edits kept at %d %s of %s", len(own), plural(len(own), "vertex", "vertices"), f.Name)
+	case changedPlace:
+		fmt.Fprintf(&b, "Rows changed at %d %s of %s", len(own), plural(len(own), "vertex", "vertices"), f.Name)
 	case lowPlace:
 		fmt.Fprintf(&b, "%d %s of %s", len(own), plural(len(own), "vertex", "vertices"), f.Name)
 	default:
@@ -311,9 +342,13 @@ func (p *place) sentence(f *Figure, w *weldedFigure, floor float64) string {
 		fmt.Fprintf(&b, " by joint %s", j)
 	}
 	fmt.Fprintf(&b, ", %s, %.2f m up", facing(p.normal), p.centre.Y-floor)
-	if math.IsNaN(p.worst) {
+	switch {
+	case p.kind == changedPlace:
+		fmt.Fprintf(&b, ": by up to %.2f (L1) at vertex %d.", p.worst, p.vertex)
+		return b.String()
+	case math.IsNaN(p.worst):
 		fmt.Fprintf(&b, ": see vertex %d", p.vertex)
-	} else {
+	default:
 		fmt.Fprintf(&b, ": confidence %.2f at vertex %d", p.worst, p.vertex)
 	}
 	if f.Distance != nil {
@@ -402,12 +437,12 @@ func cut(m *mesh.Mesh, value []float64, centre r3.Vec, reach float64) (*mesh.Mes
 	return out, values
 }
 
-// draw renders the close-up of a place: garment in the colours of confidence, with
+// draw renders the close-up of a place: garment in the colours of its shade, with
 // its edge lines, body plain, all that is far from the place cut away.
 func (p *place) draw(s *scene, width, height int) {
 	w, body, size := &s.welded[p.figure], &s.welded[0], s.size
 	half := max(1.3*p.radius, closeUpShare*size)
-	garment, confidence := cut(w.Mesh, w.confidence, p.centre, 1.8*half)
+	garment, shade := cut(w.Mesh, w.shade, p.centre, 1.8*half)
 	under, _ := cut(body.Mesh, nil, p.centre, 1.8*half)
 	member := make([]float64, len(w.normal))
 	for _, v := range p.welded {
@@ -419,7 +454,7 @@ func (p *place) draw(s *scene, width, height int) {
 	view := View{Box: r3.Box{Min: r3.Sub(p.centre, corner), Max: r3.Add(p.centre, corner)}, Threads: s.threads}
 	p.view = clearestView([]Layer{{Mesh: garment, Scalar: marked, Map: Viridis}, {Mesh: under, Color: bodyColour}}, view, p.normal)
 	// Where garment and body coincide the first layer stays in front.
-	p.picture = Render([]Layer{{Mesh: garment, Scalar: confidence, Map: Viridis, Lines: true}, {Mesh: under, Color: bodyColour}}, p.view, width, height)
+	p.picture = Render([]Layer{{Mesh: garment, Scalar: shade, Map: Viridis, Lines: true}, {Mesh: under, Color: bodyColour}}, p.view, width, height)
 }
 
 // placeTitle names the garment and the joint.

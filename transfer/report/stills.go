@@ -17,7 +17,8 @@ import (
 const stillWidth, stillHeight = 800, 640
 
 // WriteStills draws the page as PNG files into dir, which is made where it is
-// missing: front.png and back.png in the colours of confidence, place-1.png and so
+// missing: front.png and back.png in the colours of confidence (of
+// the difference, with p.Changes), place-1.png and so
 // on, the worst places, and pose-1.png and so on, the worst poses, in the colours of
 // the edges' stretch; each with its legend. It returns the files, in that order.
 // Files of other names are left alone. Errors: as Write's, the file system's.
@@ -29,13 +30,9 @@ func (p *Page) WriteStills(ctx context.Context, dir string) (files []string, err
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, fmt.Errorf("make %s: %w", dir, err)
 	}
-	confidence := Legend{Label: "confidence", Min: 0, Max: 1, Map: Viridis}
 	known := false
 	for _, w := range s.welded[1:] {
-		known = known || w.confidence != nil
-	}
-	if !known {
-		confidence = Legend{}
+		known = known || w.shade != nil
 	}
 	save := func(name, title, caption string, img *image.RGBA, legend Legend) error {
 		if err := ctx.Err(); err != nil {
@@ -47,18 +44,14 @@ func (p *Page) WriteStills(ctx context.Context, dir string) (files []string, err
 	}
 	for k, side := range []string{"front", "back"} {
 		img := s.overview(overviewAzimuths[k], stillWidth, stillHeight)
-		if err := save(side+".png", p.title(), side, img, confidence); err != nil {
+		if err := save(side+".png", p.title(), side, img, s.legend(known)); err != nil {
 			return nil, err
 		}
 	}
 	for k := range s.places {
 		q := &s.places[k]
 		q.draw(s, stillWidth, stillHeight)
-		legend := confidence
-		if s.welded[q.figure].confidence == nil {
-			legend = Legend{}
-		}
-		if err := save(fmt.Sprintf("place-%d.png", k+1), s.placeTitle(q), s.placeSentence(q), q.picture, legend); err != nil {
+		if err := save(fmt.Sprintf("place-%d.png", k+1), s.placeTitle(q), s.placeSentence(q), q.picture, s.legend(s.welded[q.figure].shade != nil)); err != nil {
 			return nil, err
 		}
 	}

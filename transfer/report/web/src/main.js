@@ -42,6 +42,7 @@ async function start() {
 
   // Layers.
   for (const f of figures) {
+    if (!f.shape.vertices) continue; // no body
     const label = document.createElement('label'), box = document.createElement('input');
     box.type = 'checkbox';
     box.checked = true;
@@ -65,6 +66,7 @@ async function start() {
     if (!known(what)) $('colour').querySelector(`[value=${value}]`).disabled = true;
   }
   if (!known('confidence')) $('colour').value = 'plain';
+  if (data.changes && known('difference')) $('colour').value = 'difference';
   const most = Math.max(0.01, data.most);
   const far = Math.max(1e-3, ...figures.map((f) => f.shape.far));
   function recolour() {
