@@ -92,8 +92,9 @@ func thinChains(ctx context.Context, s *Source, g *target, hang []float64, regio
 			continue
 		}
 		for i, j := range joint {
-			into[region[v]].give(acc, j, hang[v]*weight[i])
-			acc.Add(j, (1-hang[v])*weight[i])
+			part := hang[v] * g.lock.merges(v, j)
+			into[region[v]].give(acc, j, part*weight[i])
+			acc.Add(j, (1-part)*weight[i])
 		}
 		acc.FlushNormalised(out)
 	}

@@ -51,7 +51,7 @@ func fill(ctx context.Context, s *Source, g *target, t *trusted, opt *Options) (
 		for e := op.Start[v]; e < op.Start[v+1]; e++ {
 			pull += op.Weight[e]
 		}
-		length := g.lock.length(v, smoothingLength(t.match[v].distance, t.doubt[v], t.hang[v], opt.Falloff), opt.LockBlend)
+		length := g.lock.length(v, smoothingLength(t.match[v].distance, t.doubt[v], t.hang[v], opt.Falloff))
 		a := 1 / (length * length)
 		least := 1e-6 / (s.size * s.size)
 		if opt.Fill == FillBiharmonic && pull > 0 {

@@ -30,9 +30,11 @@ import (
 )
 
 const (
-	// lockBlend is the default of Options.LockBlend, as a share of the body's size:
-	// three edges or so of a garment of usual density.
+	// lockBlend is the default of Options.LockBlend, as a share of the body's size.
 	lockBlend = 0.03
+	// lockEdges is the least number of mean edges that it reaches, so that a coarse
+	// garment blends too.
+	lockEdges = 6
 	// heldNearly is the share of a transfer's row on joints that are not locked below
 	// which the ancestors of the locked ones come in, more and more, to take what the
 	// locked joints leave: so little says nothing any more of who should have it.
@@ -99,6 +101,10 @@ type hold struct {
 	rows   *weights.Rows
 	joints int // of the solve
 	beside int // of the body: where the others begin, less what they begin with
+	// uses are the joints of the solve that locked rows have.
+	uses []bool
+	// blend is how far the blend reaches, metres; 0 or less: not at all.
+	blend float64
 	// distance along the garment's edges from the nearest locked vertex, metres, up to
 	// the blend's end; +Inf beyond.
 	distance []float64
@@ -125,6 +131,7 @@ func newHold(ctx context.Context, s *Source, g *target, mapped *jointMap, opt *O
 	if h.joints > math.MaxUint16+1 {
 		return nil, fmt.Errorf("%d joints of the body and of the locked rows together", h.joints)
 	}
+	h.uses = make([]bool, h.joints)
 	first := make([]int32, n)
 	for w := range first {
 		first[w] = -1
@@ -156,12 +163,16 @@ func newHold(ctx context.Context, s *Source, g *target, mapped *jointMap, opt *O
 		}
 		h.stored.Append(joint, weight)
 		for i, j := range joint {
+			h.uses[int(j)+h.beside] = true
 			h.rows.Joint, h.rows.Weight = append(h.rows.Joint, j+uint16(h.beside)), append(h.rows.Weight, weight[i])
 		}
 		h.rows.Start = append(h.rows.Start, int32(len(h.rows.Joint)))
 	}
-	if h.any && opt.LockBlend > 0 {
-		h.distance, err = g.distances(ctx, h.locked, opt.LockBlend)
+	if h.blend = opt.LockBlend; h.blend == 0 {
+		h.blend = max(lockBlend*s.size, lockEdges*g.edge)
+	}
+	if h.any && h.blend > 0 {
+		h.distance, err = g.distances(ctx, h.locked, h.blend)
 	}
 	return h, err
 }
@@ -212,11 +223,34 @@ func (g *target) distances(ctx context.Context, from []bool, reach float64) ([]f
 func (h *hold) is(v int) bool { return h != nil && h.locked[v] }
 
 // length is the smoothing length of vertex v, at least what the blend asks for.
-func (h *hold) length(v int, length, blend float64) float64 {
+func (h *hold) length(v int, length float64) float64 {
 	if h == nil || h.distance == nil || math.IsInf(h.distance[v], 1) {
 		return length
 	}
-	return max(length, blend-h.distance[v])
+	return max(length, h.blend-h.distance[v])
+}
+
+// far is 0 at locked vertices and 1 from the end of the blend on.
+func (h *hold) far(v int) float64 {
+	if h == nil || !h.any {
+		return 1
+	}
+	if h.locked[v] {
+		return 0
+	}
+	if h.distance == nil || math.IsInf(h.distance[v], 1) {
+		return 1
+	}
+	return smoothstep(0, h.blend, h.distance[v])
+}
+
+// merges is the share of joint j that vertex v may hand to another joint: joints that
+// locked rows have stay beside these, so that what is around can blend to them.
+func (h *hold) merges(v int, j uint16) float64 {
+	if h == nil || !h.any || !h.uses[j] {
+		return 1
+	}
+	return h.far(v)
 }
 
 // data returns the rows of the solve: t's, and the locked ones in their place. Of
@@ -328,6 +362,56 @@ func (h *hold) stand(free []bool) {
 	for v, locked := range h.locked {
 		free[v] = free[v] && !locked
 	}
+}
+
+// fadeJoints hands, in loose cloth beyond the blend, the weight of joints that only
+// locked rows brought into a region to their nearest ancestors that were there: the
+// fill takes a little of them far along a sheet, and where the limit of influences then
+// cuts neighbours differently, the sheet tears (chains.go).
+func (h *hold) fadeJoints(ctx context.Context, s *Source, t *trusted, rows *weights.Rows) (*weights.Rows, error) {
+	if h == nil || !h.any || t.regions == 0 {
+		return rows, nil
+	}
+	joints := s.body.Skin.Joints
+	there := make([][]bool, t.regions)
+	for r := range there {
+		there[r] = make([]bool, len(joints))
+	}
+	for v, r := range t.region {
+		if r < 0 || h.locked[v] {
+			continue
+		}
+		joint, _ := t.rows.Row(v)
+		for _, j := range joint {
+			there[r][j] = true
+		}
+	}
+	out, acc := weights.NewRows(rows.Len()), weights.NewAccumulator(len(joints))
+	for v := range rows.Len() {
+		if ended(ctx, v) {
+			return nil, ctx.Err()
+		}
+		joint, weight := rows.Row(v)
+		far := h.far(v)
+		if t.region[v] < 0 || !t.free[v] || far == 0 {
+			out.Append(joint, weight)
+			continue
+		}
+		for i, j := range joint {
+			to := int(j)
+			for steps := 0; to >= 0 && !there[t.region[v]][to] && steps <= len(joints); steps++ {
+				to = joints[to].Parent
+			}
+			if to < 0 || to == int(j) {
+				acc.Add(j, weight[i])
+				continue
+			}
+			acc.Add(j, (1-far)*weight[i])
+			acc.Add(uint16(to), far*weight[i])
+		}
+		acc.FlushNormalised(out)
+	}
+	return out, nil
 }
 
 // mix puts the others' share of the solve beside rows, which are over the joints of

@@ -74,7 +74,8 @@ type Options struct {
 	JointMap []JointRule
 	// LockBlend is how far along the garment, in metres, the surroundings of locked
 	// vertices blend to them (hold.go). Zero: 3% of the body's size, about 7 cm on a
-	// grown figure. Negative: not at all.
+	// grown figure, and at least six of the garment's mean edges. Negative: not at
+	// all.
 	LockBlend float64
 	// MaxInfluences is the largest number of influences of a row, 1 to 8. Zero: 4.
 	MaxInfluences int
@@ -145,9 +146,6 @@ func (o Options) withDefaults(bodySize float64) (Options, error) {
 	}
 	if o.Falloff == 0 {
 		o.Falloff = 1
-	}
-	if o.LockBlend == 0 {
-		o.LockBlend = lockBlend * bodySize
 	}
 	if o.MaxInfluences == 0 {
 		o.MaxInfluences = defaultInfluences

@@ -16,7 +16,7 @@ package transfer
 // of functions", Bull. AMS 40, 1934, with the edges' costs as the metric): it takes
 // from a limb what the cloth cannot follow, and leaves it to the limb's parent.
 // Where cloth that fits holds the edge of the loose cloth, its rows stand, and
-// the bound is kept from there from below as well.
+// the bound is kept from there from below as well; likewise where rows are locked.
 
 import (
 	"context"
@@ -190,8 +190,11 @@ func limitStretch(ctx context.Context, s *Source, g *target, t *trusted, rows *w
 // that was merged leaves the sums of those above it to its children, whose levers
 // are shorter.
 func holdLoose(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.Rows, opt *Options) (*weights.Rows, error) {
-	rows, err := limitStretch(ctx, s, g, t, rows, opt)
-	if err != nil || !slices.Contains(t.rests, true) {
+	rows, err := g.lock.fadeJoints(ctx, s, t, rows)
+	if err != nil {
+		return nil, err
+	}
+	if rows, err = limitStretch(ctx, s, g, t, rows, opt); err != nil || !slices.Contains(t.rests, true) {
 		return rows, err
 	}
 	resting := make([]bool, t.regions)
@@ -276,19 +279,50 @@ func boundSlope(ctx context.Context, g *target, members, index []int32, free, re
 	spread(own, nil)
 	// From below, only from what stands or rests: the least that the free may have, as
 	// the mirror image of a spread.
-	least := make([]float64, len(members))
+	stands := func(v int32) bool { return (!free[v] || rests[v]) && !g.lock.is(int(v)) }
+	least, locked := make([]float64, len(members)), false
 	for i, v := range members {
 		if rests[v] {
 			sum[i] = own[i]
 		}
 		least[i] = math.Inf(1)
-		if !free[v] || rests[v] {
+		if stands(v) {
 			least[i] = -sum[i]
 		}
+		locked = locked || g.lock.is(int(v))
 	}
 	spread(least, nil)
-	for i, v := range members {
+	for i := range least {
 		least[i] = max(0, -least[i])
+	}
+	// What is locked stands too, but may ask for more than can be: then what holds the
+	// cloth elsewhere keeps its own, and the cloth gives way at the lock, over the blend.
+	if locked {
+		from := func(source func(v int32) bool, sign float64) []float64 {
+			value := make([]float64, len(members))
+			for i, v := range members {
+				value[i] = math.Inf(1)
+				if source(v) {
+					value[i] = sign * sum[i]
+				}
+			}
+			spread(value, nil)
+			return value
+		}
+		isLocked := func(v int32) bool { return g.lock.is(int(v)) }
+		most, below, above := from(stands, 1), from(isLocked, -1), from(isLocked, 1)
+		for i, v := range members {
+			far, want := g.lock.far(int(v)), max(0, -below[i])
+			if want > most[i] {
+				want = most[i] + (1-far)*(want-most[i])
+			}
+			if least[i] > above[i] {
+				least[i] = above[i] + far*(least[i]-above[i])
+			}
+			least[i] = max(least[i], want)
+		}
+	}
+	for i, v := range members {
 		if free[v] {
 			sum[i] = max(sum[i], least[i])
 		}
