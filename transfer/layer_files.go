@@ -114,3 +114,18 @@ func bodyJoints(body, layer *skinning.Skin) (to []int32, any bool) {
 	}
 	return to, any
 }
+
+// LayerOrder finds in which order the garments of assets are worn over the body, from
+// the inside out; see Source.LayerOrder. sel picks their meshes, as
+// AssetOptions.Garments does.
+func (b *AssetBody) LayerOrder(ctx context.Context, garments []*gltfio.Asset, sel gltfio.Selection, threads int) (order []int, pairs []LayerPair, notes []string, err error) {
+	list := make([]*Garment, len(garments))
+	for i, asset := range garments {
+		surface, err := asset.WithContext(ctx).Garment(sel)
+		if err != nil {
+			return nil, nil, nil, err
+		}
+		list[i] = &Garment{Name: filepath.Base(asset.Name), Mesh: surface.Mesh}
+	}
+	return b.source.LayerOrder(ctx, list, threads)
+}

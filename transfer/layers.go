@@ -27,6 +27,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 
 	"github.com/selvage/selvage/transfer/closest"
 	"github.com/selvage/selvage/transfer/mesh"
@@ -68,14 +69,20 @@ type worn struct {
 	pieces []*piece // the body alone, then the layers, inner to outer
 }
 
-// piece is the body or one layer.
+// piece is the body or one layer. What a layer over it changes is replaced, never
+// written to: sources share the rest.
 type piece struct {
-	source   *Source
-	name     string
-	given    []float64     // by vertex: expected L1 error of the source's row
+	source    *Source
+	name      string
+	welded    *mesh.Welded // what of the source is usable
+	adjacency *mesh.Adjacency
+	first     []int32   // lowest vertex of each welded one
+	height    []float64 // by vertex: distance from the body, metres
+	outward   []r3.Vec  // by vertex: normal, away from the body
+
 	seen     []bool        // by source triangle: not covered
 	rows     *weights.Rows // by vertex; those past a hem changed
-	expected []float64     // by vertex: expected L1 error of rows
+	expected []float64     // by vertex: expected L1 error of its row
 }
 
 // WithLayers returns the source of what is seen of the body under the layers, which
@@ -87,45 +94,77 @@ func (s *Source) WithLayers(ctx context.Context, layers []Layer, threads int) (*
 	if len(layers) == 0 {
 		return s, nil
 	}
-	body := s.alone()
-	w := &worn{pieces: []*piece{newPiece(body, body.body.Name, make([]float64, len(body.normal)))}}
-	if s.worn != nil {
-		for _, p := range s.worn.pieces[1:] {
-			w.pieces = append(w.pieces, newPiece(p.source, p.name, p.given))
+	w := &worn{}
+	if s.worn == nil {
+		p, err := newPiece(ctx, s, nil, s.body.Name, nil, threads)
+		if err != nil {
+			return nil, fmt.Errorf("body %q: %w", s.body.Name, err)
+		}
+		w.pieces = append(w.pieces, p)
+	} else {
+		for _, p := range s.worn.pieces {
+			q := *p
+			q.seen = slices.Clone(p.seen)
+			w.pieces = append(w.pieces, &q)
 		}
 	}
+	body := w.pieces[0].source
 	for i := range layers {
 		l := &layers[i]
-		n := l.Mesh.NumVertices()
-		if l.Confidence != nil && len(l.Confidence) != n {
+		if n := l.Mesh.NumVertices(); l.Confidence != nil && len(l.Confidence) != n {
 			return nil, fmt.Errorf("layer %q: %d confidences for %d vertices", l.Name, len(l.Confidence), n)
 		}
 		source, err := Prepare(ctx, &Body{Name: l.Name, Mesh: l.Mesh, Rows: l.Rows, Skin: body.body.Skin}, threads)
 		if err != nil {
 			return nil, fmt.Errorf("layer %q: %w", l.Name, err)
 		}
-		expected := make([]float64, n)
-		for v := range l.Confidence {
-			if c := float64(l.Confidence[v]); c < 1 { // false for NaN
-				expected[v] = min(-errorScale*math.Log(max(c, 1e-9)), 2)
+		top, err := newPiece(ctx, source, body, l.Name, l.Confidence, threads)
+		if err != nil {
+			return nil, fmt.Errorf("layer %q: %w", l.Name, err)
+		}
+		for _, under := range w.pieces {
+			if err := under.coveredBy(ctx, top, body.size, threads); err != nil {
+				return nil, fmt.Errorf("layer %q: %w", l.Name, err)
 			}
 		}
-		w.pieces = append(w.pieces, newPiece(source, l.Name, expected))
-	}
-	for k := 1; k < len(w.pieces); k++ {
-		if err := w.cover(ctx, k, threads); err != nil {
-			return nil, fmt.Errorf("layer %q: %w", w.pieces[k].name, err)
-		}
+		w.pieces = append(w.pieces, top)
 	}
 	return w.assemble(ctx, threads)
 }
 
-func newPiece(source *Source, name string, given []float64) *piece {
-	p := &piece{source: source, name: name, given: given, seen: make([]bool, len(source.triangle)), rows: source.body.Rows, expected: given}
+// newPiece measures a source as a layer over body, nil where it is the body.
+func newPiece(ctx context.Context, source, body *Source, name string, confidence []float32, threads int) (*piece, error) {
+	n := len(source.normal)
+	p := &piece{
+		source: source, name: name, seen: make([]bool, len(source.triangle)), rows: source.body.Rows, expected: make([]float64, n),
+		height: make([]float64, n), outward: source.normal,
+	}
 	for t := range p.seen {
 		p.seen[t] = true
 	}
-	return p
+	for v, c := range confidence {
+		if c < 1 { // false for NaN
+			p.expected[v] = min(-errorScale*math.Log(max(float64(c), 1e-9)), 2)
+		}
+	}
+	var err error
+	if body != nil {
+		if p.height, p.outward, err = body.outside(ctx, source, threads); err != nil {
+			return nil, err
+		}
+	}
+	used := &mesh.Mesh{Positions: source.body.Mesh.Positions, Triangles: source.triangle}
+	if p.welded, err = mesh.WeldContext(ctx, used, mesh.WeldTolerance(used)); err != nil {
+		return nil, err
+	}
+	if p.adjacency, err = mesh.NewAdjacencyContext(ctx, p.welded.Mesh); err != nil {
+		return nil, err
+	}
+	p.first = make([]int32, len(p.welded.Mesh.Positions))
+	for v := len(p.welded.ToWelded) - 1; v >= 0; v-- {
+		p.first[p.welded.ToWelded[v]] = int32(v)
+	}
+	return p, nil
 }
 
 // alone is the body without layers.
@@ -134,29 +173,6 @@ func (s *Source) alone() *Source {
 		return s
 	}
 	return s.worn.pieces[0].source
-}
-
-// cover takes what piece k covers out of the pieces below it, and lets their rows
-// begin at its border with its own.
-func (w *worn) cover(ctx context.Context, k, threads int) error {
-	top, body := w.pieces[k], w.pieces[0].source
-	height, err := body.heights(ctx, top.source.body.Mesh.Positions, threads)
-	if err != nil {
-		return err
-	}
-	for i, under := range w.pieces[:k] {
-		below := make([]float64, len(under.source.normal))
-		outward := under.source.normal
-		if i > 0 {
-			if below, outward, err = body.outside(ctx, under.source, threads); err != nil {
-				return err
-			}
-		}
-		if err := under.coveredBy(ctx, top, height, below, outward, body.size, threads); err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 // heights returns each point's distance to the nearest point of s.
@@ -194,34 +210,19 @@ func (s *Source) outside(ctx context.Context, layer *Source, threads int) ([]flo
 }
 
 // coveredBy hides what of p lies under top and gives p's rows past top's border
-// their start. height and below are the distances of top's and p's vertices from the
-// body, outward p's normals away from it, size the body's.
-func (p *piece) coveredBy(ctx context.Context, top *piece, height, below []float64, outward []r3.Vec, size float64, threads int) error {
-	s := p.source
-	used := &mesh.Mesh{Positions: s.body.Mesh.Positions, Triangles: s.triangle}
-	welded, err := mesh.WeldContext(ctx, used, mesh.WeldTolerance(used))
-	if err != nil {
-		return err
-	}
-	adjacency, err := mesh.NewAdjacencyContext(ctx, welded.Mesh)
-	if err != nil {
-		return err
-	}
-	n := len(welded.Mesh.Positions)
-	first := make([]int32, n)
-	for v := len(welded.ToWelded) - 1; v >= 0; v-- {
-		first[welded.ToWelded[v]] = int32(v)
-	}
+// their start; size is the body's.
+func (p *piece) coveredBy(ctx context.Context, top *piece, size float64, threads int) error {
+	s, welded, adjacency := p.source, p.welded, p.adjacency
+	n := len(p.first)
 
 	// What is covered, and by which point of the layer.
 	hits := make([]closest.Hit, n)
-	err = parallel(ctx, n, threads, func(lo, hi int) {
+	if err := parallel(ctx, n, threads, func(lo, hi int) {
 		for v := lo; v < hi; v++ {
-			u := first[v]
-			hits[v] = top.over(s.body.Mesh.Positions[u], outward[u], below[u], height, size)
+			u := p.first[v]
+			hits[v] = top.over(s.body.Mesh.Positions[u], p.outward[u], p.height[u], size)
 		}
-	})
-	if err != nil {
+	}); err != nil {
 		return err
 	}
 	covered := func(v int32) bool { return hits[welded.ToWelded[v]].Triangle >= 0 }
@@ -322,7 +323,7 @@ func (p *piece) coveredBy(ctx context.Context, top *piece, height, below []float
 
 // over returns the point of the layer that covers x, which lies below metres from the
 // body and whose surface faces outward; Triangle -1 where none does.
-func (p *piece) over(x, outward r3.Vec, below float64, height []float64, size float64) closest.Hit {
+func (p *piece) over(x, outward r3.Vec, below, size float64) closest.Hit {
 	none := closest.Hit{Triangle: -1}
 	hit := p.source.tree.NearestWithin(x, sq(coverDistance*size))
 	if hit.Triangle < 0 || confidence(p.expectedAt(hit.Triangle, hit.Bary)) < LowConfidence || p.source.besideBorder(x, &hit) {
@@ -334,7 +335,7 @@ func (p *piece) over(x, outward r3.Vec, below float64, height []float64, size fl
 	}
 	h := 0.0
 	for k, v := range p.source.triangle[hit.Triangle] {
-		h += hit.Bary[k] * height[v]
+		h += hit.Bary[k] * p.height[v]
 	}
 	if r3.Dot(r3.Sub(hit.Point, x), outward) < coverSide*d || h-below < coverSide*d {
 		return none
@@ -448,7 +449,7 @@ func (s *Source) posed(ctx context.Context, pose skinning.Pose, threads int) (*S
 		if err != nil {
 			return nil, err
 		}
-		q := *p
+		q := *p // covers as in the default pose
 		q.source = source
 		w.pieces = append(w.pieces, &q)
 	}
