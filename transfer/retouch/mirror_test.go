@@ -8,8 +8,8 @@ import (
 
 	"github.com/selvage/selvage/transfer/crew"
 	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/internal/shapes"
 	"github.com/selvage/selvage/transfer/internal/threejs"
-	"github.com/selvage/selvage/transfer/mesh"
 	"github.com/selvage/selvage/transfer/skinning"
 	"github.com/selvage/selvage/transfer/weights"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -109,48 +109,11 @@ func TestMirror_Middle(t *testing.T) {
 	}
 }
 
-// onOneSide splits the triangles of one side in four, so that the mesh is no longer
-// symmetric vertex by vertex though its surface is; rows at the middles of edges are
-// interpolated.
-func onOneSide(m *mesh.Mesh, rows *weights.Rows, sign float64, joints int) (*mesh.Mesh, *weights.Rows) {
-	out := &mesh.Mesh{Positions: slices.Clone(m.Positions)}
-	all := weights.NewRows(0)
-	for v := range m.Positions {
-		all.Append(rows.Row(v))
-	}
-	acc := weights.NewAccumulator(joints)
-	middle := map[[2]int32]int32{}
-	at := func(a, b int32) int32 {
-		k := [2]int32{min(a, b), max(a, b)}
-		if v, ok := middle[k]; ok {
-			return v
-		}
-		middle[k] = int32(len(out.Positions))
-		out.Positions = append(out.Positions, r3.Scale(0.5, r3.Add(m.Positions[a], m.Positions[b])))
-		acc.AddLerp(rows, int(a), rows, int(b), 0.5)
-		acc.FlushNormalised(all)
-		return middle[k]
-	}
-	for _, q := range m.Triangles {
-		whole := true
-		for _, v := range q {
-			whole = whole && sign*m.Positions[v].X < 1e-9
-		}
-		if whole {
-			out.Triangles = append(out.Triangles, q)
-			continue
-		}
-		a, b, c := at(q[0], q[1]), at(q[1], q[2]), at(q[2], q[0])
-		out.Triangles = append(out.Triangles, [3]int32{q[0], a, c}, [3]int32{a, q[1], b}, [3]int32{c, b, q[2]}, [3]int32{a, b, c})
-	}
-	return out, all
-}
-
 // TestMirror_OtherVertices: the surface is symmetric, its vertices are not: rows are
 // interpolated exactly.
 func TestMirror_OtherVertices(t *testing.T) {
 	b := theMate()
-	m, truth := onOneSide(b.Mesh, b.Rows, -1, len(b.Skin.Joints))
+	m, truth := shapes.Split(b.Mesh, b.Rows, len(b.Skin.Joints), func(p r3.Vec) float64 { return -p.X - 1e-9 })
 	rows := weights.NewRows(0)
 	for v, p := range m.Positions {
 		if p.X < -1e-6 {

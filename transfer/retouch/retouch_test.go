@@ -11,6 +11,7 @@ import (
 
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/crew"
+	"github.com/selvage/selvage/transfer/internal/shapes"
 	"github.com/selvage/selvage/transfer/laplacian"
 	"github.com/selvage/selvage/transfer/mesh"
 	"github.com/selvage/selvage/transfer/skinning"
@@ -50,41 +51,6 @@ func joints(named map[string]r3.Vec, order ...string) *skinning.Skin {
 	return s
 }
 
-// triangular is a grid of equilateral triangles in the plane, jittered by a share of
-// the edge: Delaunay, so that no cotangent weight is negative.
-func triangular(n int, jitter float64, r *rand.Rand) *mesh.Mesh {
-	m := &mesh.Mesh{}
-	for i := range n {
-		for j := range n {
-			p := r3.Vec{X: float64(j) + 0.5*float64(i%2), Y: float64(i) * math.Sqrt(3) / 2}
-			p.X += jitter * (r.Float64() - 0.5)
-			p.Y += jitter * (r.Float64() - 0.5)
-			m.Positions = append(m.Positions, r3.Scale(0.01, p))
-		}
-	}
-	at := func(i, j int) int32 { return int32(i*n + j) }
-	for i := range n - 1 {
-		for j := range n - 1 {
-			a, b, c, d := at(i, j), at(i, j+1), at(i+1, j), at(i+1, j+1)
-			if i%2 == 0 {
-				m.Triangles = append(m.Triangles, [3]int32{a, b, c}, [3]int32{b, d, c})
-			} else {
-				m.Triangles = append(m.Triangles, [3]int32{a, b, d}, [3]int32{a, d, c})
-			}
-		}
-	}
-	return m
-}
-
-// shared gives joint 0 the share f has at each place, joint 1 the rest.
-func shared(m *mesh.Mesh, f func(r3.Vec) float64) *weights.Rows {
-	rows := weights.NewRows(0)
-	for _, p := range m.Positions {
-		rows.Append([]uint16{0, 1}, []float64{f(p), 1 - f(p)})
-	}
-	return rows
-}
-
 var twoJoints = joints(map[string]r3.Vec{"a": {}, "b": {X: 1}}, "a", "b")
 
 // TestFill_LinearPrecision: what is linear in a plane is filled in as it was.
@@ -92,7 +58,7 @@ var twoJoints = joints(map[string]r3.Vec{"a": {}, "b": {X: 1}}, "a", "b")
 // free lunch", Symposium on Geometry Processing, section 2 ("linear precision"), which
 // the cotangent weights have, with non-negative ones on Delaunay triangles.
 func TestFill_LinearPrecision(t *testing.T) {
-	m := triangular(30, 0.3, rng(t, 1))
+	m := shapes.Triangles(30, 0.3, rng(t, 1))
 	for _, w := range laplacian.New(m.Positions, m.Triangles, laplacian.Cotangent).Weight {
 		if w < 0 {
 			// The border's weights are of one triangle, whose angles are all acute too.
@@ -100,7 +66,7 @@ func TestFill_LinearPrecision(t *testing.T) {
 		}
 	}
 	linear := func(p r3.Vec) float64 { return 0.2 + 1.5*p.X + 0.8*p.Y }
-	truth := shared(m, linear)
+	truth := shapes.Shared(m, linear)
 	mask := make([]bool, len(m.Positions))
 	wrong := weights.NewRows(0)
 	for v, p := range m.Positions {
@@ -202,7 +168,7 @@ func seamsEqual(t *testing.T, m *mesh.Mesh, rows *weights.Rows) {
 
 func TestFill_Unreached(t *testing.T) {
 	// Two islands: one half masked, one wholly.
-	m := triangular(6, 0, rng(t, 3))
+	m := shapes.Triangles(6, 0, rng(t, 3))
 	n := len(m.Positions)
 	for _, p := range m.Positions[:n:n] {
 		m.Positions = append(m.Positions, r3.Add(p, r3.Vec{Z: 1}))
@@ -210,7 +176,7 @@ func TestFill_Unreached(t *testing.T) {
 	for _, q := range m.Triangles[:len(m.Triangles):len(m.Triangles)] {
 		m.Triangles = append(m.Triangles, [3]int32{q[0] + int32(n), q[1] + int32(n), q[2] + int32(n)})
 	}
-	s := &Surface{Mesh: m, Rows: shared(m, func(p r3.Vec) float64 { return p.Z }), Skin: twoJoints}
+	s := &Surface{Mesh: m, Rows: shapes.Shared(m, func(p r3.Vec) float64 { return p.Z }), Skin: twoJoints}
 	mask := make([]bool, 2*n)
 	for v := n; v < 2*n; v++ {
 		mask[v] = true
@@ -232,51 +198,23 @@ func TestFill_Unreached(t *testing.T) {
 	}
 }
 
-// tube is a cylinder of rings around the x axis, jittered along and around.
-func tube(rings, around int, radius, length, jitter float64, r *rand.Rand) *mesh.Mesh {
-	m := &mesh.Mesh{}
-	step := length / float64(rings-1)
-	for i := range rings {
-		for k := range around {
-			a := 2 * math.Pi * (float64(k) + 0.5*float64(i%2)) / float64(around)
-			x := float64(i) * step
-			if i > 0 && i < rings-1 {
-				x += jitter * step * (r.Float64() - 0.5)
-			}
-			m.Positions = append(m.Positions, r3.Vec{X: x, Y: radius * math.Cos(a), Z: radius * math.Sin(a)})
-		}
-	}
-	for i := range rings - 1 {
-		for k := range around {
-			a, b := int32(i*around+k), int32(i*around+(k+1)%around)
-			c, d := a+int32(around), b+int32(around)
-			if i%2 == 0 {
-				m.Triangles = append(m.Triangles, [3]int32{a, c, b}, [3]int32{b, c, d})
-			} else {
-				m.Triangles = append(m.Triangles, [3]int32{a, d, b}, [3]int32{a, c, d})
-			}
-		}
-	}
-	return m
-}
-
 // TestSmooth_Analytic: on a cylinder, cos(k angle) is an eigenfunction of the
 // Laplacian with eigenvalue -(k/radius)^2, so that an implicit step of length l
 // multiplies it by 1 / (1 + (k l/radius)^2). Source: textbook separation of variables.
 func TestSmooth_Analytic(t *testing.T) {
 	const around, radius, k = 120, 0.05, 3
-	m := tube(12, around, radius, 0.05, 0, rng(t, 4))
+	m := shapes.Tube(12, around, radius, 0.05, 0, rng(t, 4))
 	wave := func(a float64) func(p r3.Vec) float64 {
 		return func(p r3.Vec) float64 { return 0.5 + a*math.Cos(k*math.Atan2(p.Z, p.Y)) }
 	}
-	s := &Surface{Mesh: m, Rows: shared(m, wave(0.4)), Skin: twoJoints}
+	s := &Surface{Mesh: m, Rows: shapes.Shared(m, wave(0.4)), Skin: twoJoints}
 	r, report, err := Smooth(t.Context(), s, nil, SmoothOptions{Strength: 4}, Form{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	// The mean edge differs between the border rings and the rest by little.
 	l := report.Length
-	want := shared(m, wave(0.4/(1+(k*l/radius)*(k*l/radius))))
+	want := shapes.Shared(m, wave(0.4/(1+(k*l/radius)*(k*l/radius))))
 	worst := 0.0
 	for v := range m.Positions {
 		if i := v / around; i > 3 && i < 8 {
@@ -436,7 +374,7 @@ func TestEven_Cylinder(t *testing.T) {
 	}{{"rings", 0, weights.Float32}, {"no rings", 1.6, weights.Float32}, {"bytes", 1.6, weights.Uint8}} {
 		t.Run(c.name, func(t *testing.T) {
 			r := rng(t, 7)
-			m := tube(41, 24, 0.04, 0.3, c.jitter, r)
+			m := shapes.Tube(41, 24, 0.04, 0.3, c.jitter, r)
 			truth := func(x float64) float64 { return 1 - x/0.3 }
 			s := limb(m, func(_ int, x float64) float64 { return truth(x) + 0.2*(r.Float64()-0.5) })
 			var err error
@@ -512,7 +450,7 @@ func TestEven_Cylinder(t *testing.T) {
 
 // TestEven_Already: an even share stays, however it runs.
 func TestEven_Already(t *testing.T) {
-	m := tube(41, 24, 0.04, 0.3, 1.6, rng(t, 8))
+	m := shapes.Tube(41, 24, 0.04, 0.3, 1.6, rng(t, 8))
 	for name, f := range map[string]func(x float64) float64{
 		"linear":   func(x float64) float64 { return 1 - x/0.3 },
 		"smooth":   func(x float64) float64 { return 0.5 + 0.5*math.Cos(math.Pi*x/0.3) },
@@ -533,7 +471,7 @@ func TestEven_Already(t *testing.T) {
 // TestEven_OneAxis: a pair whose joints coincide is turned about the limb.
 func TestEven_OneAxis(t *testing.T) {
 	r := rng(t, 9)
-	m := tube(41, 24, 0.04, 0.3, 1.6, r)
+	m := shapes.Tube(41, 24, 0.04, 0.3, 1.6, r)
 	s := limb(m, func(_ int, x float64) float64 { return 1 - x/0.3 + 0.2*(r.Float64()-0.5) })
 	want, _, err := Even(t.Context(), s, nil, "forearm", "forearm_twist", Form{})
 	if err != nil {
@@ -553,7 +491,7 @@ func TestEven_OneAxis(t *testing.T) {
 }
 
 func TestEven_Errors(t *testing.T) {
-	m := tube(5, 6, 0.04, 0.3, 0, rng(t, 10))
+	m := shapes.Tube(5, 6, 0.04, 0.3, 0, rng(t, 10))
 	s := limb(m, func(int, float64) float64 { return 0.5 })
 	for _, pair := range [][2]string{{"forearm", "elbow"}, {"forearm", "forearm"}} {
 		var option *transfer.OptionError
@@ -569,7 +507,7 @@ func TestEven_Errors(t *testing.T) {
 
 // TestEven_Full: a row without room for the other joint keeps its share, counted.
 func TestEven_Full(t *testing.T) {
-	m := tube(9, 12, 0.04, 0.3, 0, rng(t, 11))
+	m := shapes.Tube(9, 12, 0.04, 0.3, 0, rng(t, 11))
 	s := limb(m, func(v int, x float64) float64 { return float64(v % 2) })
 	rows := weights.NewRows(0)
 	for v := range m.Positions { // the third joint, and one of the pair
