@@ -234,7 +234,7 @@ func passToProto(r *pass.Record) (*pb.PassRecord, error) {
 	if m.Format, err = toEnum(formats, r.Format, "format"); err != nil {
 		return nil, passFault("%v", err)
 	}
-	m.EditVertices, m.WrittenVertices = packVertices(r.Edits.Vertex), packVertices(r.Written.Vertex)
+	m.EditVertices, m.WrittenVertices, m.GivenUpVertices = packVertices(r.Edits.Vertex), packVertices(r.Written.Vertex), packVertices(r.GivenUp)
 	for _, x := range []struct {
 		to   **pb.PassRows
 		name string
@@ -286,6 +286,11 @@ func passFromProto(m *pb.PassRecord) (*pass.Record, error) {
 	}
 	if r.Written.Vertex, err = unpackVertices("written row", m.GetWrittenVertices(), n); err != nil {
 		return nil, err
+	}
+	if len(m.GetGivenUpVertices()) > 0 {
+		if r.GivenUp, err = unpackVertices("given up edit", m.GetGivenUpVertices(), n); err != nil {
+			return nil, err
+		}
 	}
 	for _, x := range []struct {
 		to   **weights.Rows

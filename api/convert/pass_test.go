@@ -61,6 +61,9 @@ func randomRecord(rng *rand.Rand, n int, f weights.Format) *pass.Record {
 		if rng.IntN(5) == 0 {
 			r.Written.Vertex = append(r.Written.Vertex, int32(v))
 		}
+		if rng.IntN(3) == 0 {
+			r.GivenUp = append(r.GivenUp, int32(v))
+		}
 	}
 	r.Rows = rows(n)
 	r.Edits.Base, r.Edits.Row = rows(len(r.Edits.Vertex)), rows(len(r.Edits.Vertex))

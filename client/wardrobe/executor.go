@@ -6,6 +6,7 @@ import (
 
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/pass"
 )
 
 // Executor computes tasks. The same task has the same result in every executor.
@@ -58,6 +59,12 @@ type Result struct {
 	Summary transfer.Summary
 	// Elapsed is how long computing took, without waiting.
 	Elapsed time.Duration
+
+	// Of a task with a Pass: the new pass record's file, what became of the edits, and
+	// what the pass started from.
+	Record []byte
+	Pass   *pass.Summary
+	From   *PassFiles
 }
 
 // Output is a finished garment.

@@ -283,6 +283,21 @@ func compose(list []seen, folder string) (string, error) {
 	say("# The files to write: {body}, {garment}, and {ext} for the ending of the garment's file.")
 	say("output: %s", quote(output))
 	say("")
+	say("# What artists change in these files can be carried over from run to run; the records")
+	say("# that this takes are kept in a folder of their own. Keep it.")
+	passes := "passes"
+	if len(bodies) > 1 {
+		passes = "passes/{body}"
+	}
+	say("# passes: %s", quote(passes))
+	say("# on-conflict: keep-edit  # or keep-change, take-new: where edit and transfer disagree")
+	say("# conflict-rules: []      # like \"joint:spine_*=take-new\", garment:GLOB=, mask:ATTRIBUTE=")
+	say("")
+	say("# Regions and joints whose weights stay as they are; garments may have their own.")
+	say("# locks: []               # like \"near:hand_*:0.02\", \"joint:tail_*\", \"color:0\", an attribute's name")
+	say("# lock-joints: []         # globs")
+	say("# lock-blend: 0           # metres; 0: 3%% of the body's size; negative: none")
+	say("")
 	say("# An HTML page with pictures, a table and a 3D view.")
 	say("# report: %s", quote(page))
 	return b.String(), nil

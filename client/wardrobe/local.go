@@ -268,9 +268,9 @@ func compute(ctx context.Context, t *Task, body *transfer.AssetBody, threads int
 	opt.Progress = func(stage transfer.Stage, share float64) {
 		emit(Event{Task: t, Kind: Progress, Stage: stage, Share: share})
 	}
-	out, r, err := body.Transfer(ctx, garment, opt)
-	if err != nil {
-		return nil, err
+	result, err = t.transfer(ctx, body, garment, opt)
+	if err == nil {
+		result.Elapsed = time.Since(began)
 	}
-	return &Result{Output: out, Summary: r.Summary, Elapsed: time.Since(began)}, nil
+	return result, err
 }

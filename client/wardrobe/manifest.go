@@ -5,6 +5,7 @@ package wardrobe
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"os"
 	"path"
@@ -14,6 +15,7 @@ import (
 	"strings"
 
 	"github.com/selvage/selvage/transfer"
+	"github.com/selvage/selvage/transfer/pass"
 	"github.com/selvage/selvage/transfer/weights"
 )
 
@@ -32,8 +34,44 @@ type Manifest struct {
 	// Report is the HTML page to write, with {body} where there are several bodies;
 	// empty: none.
 	Report string
+	// Passes is the folder of pass records, may hold {body}; empty: edits in outputs
+	// are not carried over.
+	Passes string
+	// Conflicts of all garments.
+	Conflicts Conflicts
 
-	output, report place
+	output, report, passes place
+}
+
+// Conflicts says what is done where edit and transfer disagree.
+type Conflicts struct {
+	// Default for conflicts that no rule covers; nil: that of the wider ones, at last to
+	// keep the edit.
+	Default *pass.Choice
+	// Rules in order; nil: those of the wider ones.
+	Rules []pass.Rule
+
+	place place // of the first key
+}
+
+// over are the conflicts c where it sets something, else those of wider.
+func (c Conflicts) over(wider Conflicts) Conflicts {
+	if c.Default == nil {
+		c.Default = wider.Default
+	}
+	if c.Rules == nil {
+		c.Rules = wider.Rules
+	}
+	return c
+}
+
+// policy of the conflicts.
+func (c Conflicts) policy() pass.Policy {
+	p := pass.Policy{Rules: c.Rules}
+	if c.Default != nil {
+		p.Default = *c.Default
+	}
+	return p
 }
 
 // Body of a wardrobe.
@@ -61,6 +99,8 @@ type GarmentRule struct {
 	Bodies []Glob
 	// Options over the manifest's.
 	Options OptionSet
+	// Conflicts over the manifest's.
+	Conflicts Conflicts
 }
 
 // Glob with its place in the manifest.
@@ -131,12 +171,6 @@ func (r *reader) fail(at place, format string, args ...any) {
 // fields of a mapping, by key.
 type fields map[string]func(*node)
 
-// reserved are keys that later versions will know.
-var reserved = map[string]string{
-	"locks":  "vertices and joints whose weights a transfer leaves alone",
-	"passes": "records of earlier runs",
-}
-
 // mapping calls the field of every key; required keys must be there.
 func (r *reader) mapping(n *node, what string, f fields, required ...string) bool {
 	list, ok := n.value.([]entry)
@@ -149,8 +183,6 @@ func (r *reader) mapping(n *node, what string, f fields, required ...string) boo
 		seen[e.key] = true
 		if field, ok := f[e.key]; ok {
 			field(e.value)
-		} else if use, ok := reserved[e.key]; ok {
-			r.fail(e.place, "%q is kept for a later version (%s)", e.key, use)
 		} else {
 			r.fail(e.place, "unknown key %q in %s%s", e.key, what, nearest(e.key, f))
 		}
@@ -311,11 +343,113 @@ func (r *reader) manifest(n *node) *Manifest {
 				})
 			}
 		},
-		"options": func(n *node) { m.Options = r.options(n) },
+		"options": func(n *node) { m.Options = append(m.Options, r.options(n)...) },
 		"output":  func(n *node) { m.Output, m.output = r.output(n), n.place },
 		"report":  func(n *node) { m.Report, m.report = r.report(n), n.place },
-	}, "version", "bodies", "garments", "output")
+		"passes":  func(n *node) { m.Passes, m.passes = r.passes(n), n.place },
+	}.with(r.edits(&m.Options, &m.Conflicts)), "version", "bodies", "garments", "output")
+	if c := m.Conflicts; m.Passes == "" {
+		if c.set() {
+			r.fail(c.place, `rules for conflicts need "passes", the folder of pass records`)
+		}
+		for i := range m.Garments {
+			if c := m.Garments[i].Conflicts; c.set() {
+				r.fail(c.place, `rules for conflicts need "passes", the folder of pass records`)
+			}
+		}
+	}
 	return m
+}
+
+// with are the fields of both.
+func (f fields) with(more fields) fields {
+	maps.Copy(f, more)
+	return f
+}
+
+func (c *Conflicts) set() bool { return c.Default != nil || c.Rules != nil }
+
+// edits are the keys on what artists have done: of the manifest, and of a garment
+// over it.
+func (r *reader) edits(options *OptionSet, c *Conflicts) fields {
+	at := func(n *node) {
+		if !c.set() {
+			c.place = n.place
+		}
+	}
+	type o = transfer.AssetOptions
+	add := func(key string, apply func(*o)) { *options = append(*options, option{key, apply}) }
+	return fields{
+		"on-conflict": func(n *node) {
+			at(n)
+			x := word[pass.Choice](r, n, "on-conflict", pass.ChoiceNames[:]...)
+			c.Default = &x
+		},
+		"conflict-rules": func(n *node) {
+			at(n)
+			c.Rules = []pass.Rule{}
+			r.list(n, "conflict-rules", 0, func(n *node) {
+				text := r.text(n, "a rule for conflicts")
+				if text == "" {
+					return
+				}
+				rule, err := pass.ParseRule(text)
+				if err != nil {
+					r.fail(n.place, "%v", err)
+				}
+				c.Rules = append(c.Rules, rule)
+			})
+		},
+		"locks": func(n *node) {
+			x := r.words(n, "locks", func(spec string) error { _, err := transfer.ParseLocks([]string{spec}); return err })
+			add("locks", func(t *o) { t.Lock = x })
+		},
+		"lock-joints": func(n *node) {
+			x := r.words(n, "lock-joints", func(glob string) error {
+				if _, err := path.Match(glob, ""); err != nil {
+					return fmt.Errorf("malformed pattern %q", glob)
+				}
+				return nil
+			})
+			add("lock-joints", func(t *o) { t.LockJoints = x })
+		},
+		"lock-blend": func(n *node) {
+			x := r.number(n, "lock-blend", -1e6, 1e6)
+			add("lock-blend", func(t *o) { t.LockBlend = x })
+		},
+	}
+}
+
+// words is a list of texts, or a single one; an empty list takes the wider one back.
+func (r *reader) words(n *node, what string, check func(string) error) []string {
+	var out []string
+	one := func(n *node) {
+		s := r.text(n, what)
+		if s == "" {
+			return
+		}
+		if err := check(s); err != nil {
+			r.fail(n.place, "%v", err)
+		}
+		out = append(out, s)
+	}
+	if _, ok := n.value.(string); ok {
+		one(n)
+	} else {
+		r.list(n, what, 0, one)
+	}
+	return out
+}
+
+func (r *reader) passes(n *node) string {
+	s := r.text(n, "the folder of pass records")
+	if s == "" {
+		return s
+	}
+	if f := placeholders(s, "{body}"); f != "" {
+		r.fail(n.place, "the folder of pass records %s", f)
+	}
+	return s
 }
 
 func (r *reader) body(n *node) Body {
@@ -336,8 +470,8 @@ func (r *reader) garment(n *node) GarmentRule {
 		"except":  func(n *node) { g.Except = r.globs(n, "the garment's exceptions") },
 		"meshes":  func(n *node) { g.Meshes = r.names(n, "the garment's meshes") },
 		"bodies":  func(n *node) { g.Bodies = r.globs(n, "the garment's bodies") },
-		"options": func(n *node) { g.Options = r.options(n) },
-	}, "files")
+		"options": func(n *node) { g.Options = append(g.Options, r.options(n)...) },
+	}.with(r.edits(&g.Options, &g.Conflicts)), "files")
 	return g
 }
 

@@ -52,6 +52,21 @@ options: {registration: auto, allow-joint: [a], deny-joint: [b], keep-joint: ["t
 output: out/{body}/{garment}{ext}
 report: out/{body}.html
 `},
+	{name: "edits", text: "version: 1\n" + bodiesPart + `garments:
+  - files: a.glb
+    on-conflict: take-new
+    locks: ["joint:tail_*", _KEEP]
+    lock-joints: tail_*
+  - files: b.glb
+    conflict-rules: []
+    locks: []
+passes: passes/{body}
+on-conflict: keep-change
+conflict-rules: ["joint:spine_*=take-new", "garment:oil*=keep-edit", "mask:_SOFT=keep-change"]
+locks: "near:hand_*:0.02"
+lock-joints: [a, "b*"]
+lock-blend: -1
+` + outputPart},
 	{name: "empty options", text: goodManifest + "options:\nlayers:\n"},
 	{name: "list taken back", text: withOptions("{deny-joint: []}")},
 	{name: "whole number with a point", text: withOptions("{max-influences: 4.0}")},
@@ -74,8 +89,14 @@ report: out/{body}.html
 	{name: "unknown key", text: goodManifest + "optoins: {}\n", fault: `did you mean "options"`, line: 5, column: 1},
 	{name: "unknown key of a body", text: "version: 1\nbodies: [{name: a, file: b, mesh: c}]\n" + garmentsPart + outputPart, fault: `unknown key "mesh"`, line: 2, column: 29},
 	{name: "unknown option", text: withOptions("{raech: 1}"), fault: `did you mean "reach"`, line: 5, column: 11},
-	{name: "reserved", text: goodManifest + "locks: {}\n", fault: "kept for a later version", line: 5, column: 1},
-	{name: "reserved of a garment", text: "version: 1\n" + bodiesPart + "garments: [{files: a.glb, passes: 1}]\n" + outputPart, fault: "kept for a later version", line: 3, column: 27},
+	{name: "locks as a mapping", text: goodManifest + "locks: {}\n", fault: "locks is a list, not a mapping", line: 5, column: 8},
+	{name: "lock blend as text", text: goodManifest + "lock-blend: wide\n", fault: "is a number, not text", line: 5, column: 13},
+	{name: "passes of a garment", text: "version: 1\n" + bodiesPart + "garments: [{files: a.glb, passes: p}]\n" + outputPart, fault: `unknown key "passes"`, line: 3, column: 27},
+	{name: "passes as a number", text: goodManifest + "passes: 1\n", fault: "is text, not a number", line: 5, column: 9},
+	{name: "passes with a strange brace", text: goodManifest + "passes: \"{garment}\"\n", fault: "braces hold {body} only", line: 5, column: 9},
+	{name: "unknown choice", text: goodManifest + "passes: p\non-conflict: mine\n", fault: `"mine" is none of keep-edit`, line: 6, column: 14},
+	{name: "rule for conflicts", text: goodManifest + "passes: p\nconflict-rules: [arm=take-new]\n", fault: "is not joint:GLOB=WORD", line: 6, column: 18},
+	{name: "unknown choice of a rule", text: goodManifest + "passes: p\nconflict-rules: ['joint:a=b']\n", fault: `"b" is none of`, line: 6, column: 18},
 	{name: "reach below 0", text: withOptions("{reach: -1}"), fault: "reach: -1 is outside", line: 5, column: 18},
 	{name: "reach as text", text: withOptions("{reach: far}"), fault: "reach is a number, not text", line: 5, column: 18},
 	{name: "nine influences", text: withOptions("{max-influences: 9}"), fault: "9 is outside 0..8", line: 5, column: 27},
@@ -97,6 +118,11 @@ report: out/{body}.html
 	{name: "two bodies of a name", text: "version: 1\nbodies:\n  - {name: a, file: b}\n  - {name: a, file: c}\n" + garmentsPart + outputPart, fault: `two bodies are named "a"`, line: 4, column: 5, beyond: true},
 	{name: "malformed glob", text: "version: 1\n" + bodiesPart + "garments: [{files: 'a[.glb'}]\n" + outputPart, fault: "malformed pattern", line: 3, column: 20, beyond: true},
 	{name: "malformed layer", text: goodManifest + "layers: ['[']\n", fault: "malformed pattern", line: 5, column: 10, beyond: true},
+	{name: "malformed region", text: goodManifest + "locks: ['near:hand']\n", fault: "near:", line: 5, column: 9, beyond: true},
+	{name: "malformed locked joint", text: goodManifest + "lock-joints: ['[']\n", fault: "malformed pattern", line: 5, column: 15, beyond: true},
+	{name: "malformed rule for conflicts", text: goodManifest + "passes: p\nconflict-rules: ['joint:[=take-new']\n", fault: "malformed pattern", line: 6, column: 18, beyond: true},
+	{name: "choice without passes", text: goodManifest + "on-conflict: take-new\n", fault: `need "passes"`, line: 5, column: 14, beyond: true},
+	{name: "rules of a garment without passes", text: "version: 1\n" + bodiesPart + "garments: [{files: a.glb, conflict-rules: []}]\n" + outputPart, fault: `need "passes"`, line: 3, column: 43, beyond: true},
 	{name: "malformed option", text: withOptions("{keep-joint: 'a['}"), fault: "malformed pattern", line: 5, column: 23, beyond: true},
 }
 

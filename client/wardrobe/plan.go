@@ -54,6 +54,8 @@ type Task struct {
 	Message *pb.Options
 	// Output is the file to write.
 	Output string
+	// Pass, where not nil, carries over what was changed by hand in Output.
+	Pass *Pass
 	// Key names the result by its content: convert.WorkKey of all above and the
 	// program's version.
 	Key string
@@ -97,6 +99,8 @@ type PlanOptions struct {
 	// Report overrides the manifest's where it is not empty; relative to the working
 	// folder.
 	Report string
+	// Program is the version that pass records name. Empty: Version.
+	Program string
 }
 
 // path of the manifest as one of the file system, relative to the manifest's folder.
@@ -202,6 +206,9 @@ func (m *Manifest) Plan(ctx context.Context, opt PlanOptions) (*Plan, error) {
 		if t.Key, err = convert.WorkKey(t.Body.Sum, t.Garment.Sum, t.Body.Meshes, t.Message, opt.Version); err != nil {
 			return nil, fmt.Errorf("%s: %w", t.Name, err)
 		}
+		if err := m.planPass(t, d.rule, cmp.Or(opt.Program, opt.Version)); err != nil {
+			return nil, fmt.Errorf("%s: %w", t.Name, err)
+		}
 		t.BodyBytes, t.Bytes = results[t.Body.File].outline.BodyBytes(), h.outline.GarmentBytes()
 		t.Vertices = int(h.outline.Vertices)
 		p.Tasks = append(p.Tasks, t)
@@ -220,6 +227,24 @@ func (m *Manifest) Plan(ctx context.Context, opt PlanOptions) (*Plan, error) {
 		return cmp.Or(order[a.Body]-order[b.Body], depth(a)-depth(b), strings.Compare(a.Name, b.Name))
 	})
 	return p, nil
+}
+
+// planPass gives a task its pass, where the manifest keeps records of passes.
+func (m *Manifest) planPass(t *Task, rule *GarmentRule, program string) (err error) {
+	if m.Passes == "" {
+		return nil
+	}
+	t.Pass = &Pass{
+		Record: m.passRecord(t.Body.Name, t.Output), Policy: rule.Conflicts.over(m.Conflicts).policy(),
+		Garment: filepath.Base(t.Garment.File), Program: program,
+	}
+	t.Key, err = t.Pass.key(t.Key)
+	return err
+}
+
+// passRecord is the file of an output's pass record.
+func (m *Manifest) passRecord(body, output string) string {
+	return filepath.Join(m.path(strings.ReplaceAll(m.Passes, "{body}", body)), filepath.Base(output)+".pass")
 }
 
 // statePath is where the record of a wardrobe's outputs is: in the folder that
@@ -358,8 +383,16 @@ func (m *Manifest) check(drafts []draft) error {
 		}
 	}
 	files := map[*GarmentRule]string{}
+	records := map[string]*draft{}
 	for i := range drafts {
 		d := &drafts[i]
+		if m.Passes != "" {
+			record := m.passRecord(m.Bodies[d.body].Name, d.output)
+			if o, ok := records[record]; ok {
+				return m.passes.fault(m.File, "the outputs %s and %s would both have the pass record %s: {body} in its folder sets them apart", o.output, d.output, record)
+			}
+			records[record] = d
+		}
 		if first, ok := files[d.rule]; ok && d.rule.Name != "" && first != d.file {
 			return d.rule.fault(m.File, "the name %q is for one file, and there are %s and %s", d.rule.Name, first, d.file)
 		}

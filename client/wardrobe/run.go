@@ -158,6 +158,12 @@ func (r *Runner) Run(ctx context.Context, p *Plan) (*Outcome, error) {
 		case found[i] != nil:
 			settle(t, UpToDate, found[i], nil)
 		case t.Err == nil && (r.Skip == nil || !r.Skip(t)):
+			if t.Pass != nil && !r.Force {
+				if err := records.lost(t); err != nil {
+					settle(t, Broken, nil, err)
+					continue
+				}
+			}
 			todo = append(todo, t)
 		}
 	}
@@ -172,7 +178,7 @@ func (r *Runner) Run(ctx context.Context, p *Plan) (*Outcome, error) {
 				item := o.Items[index[e.Task]]
 				tell(Update{Item: item, Running: true, Event: e})
 			case Done:
-				record, err := save(records, e.Task, e.Result)
+				record, err := save(inner, records, e.Task, e.Result)
 				if err != nil {
 					settle(e.Task, Broken, nil, err)
 				} else {
@@ -198,8 +204,12 @@ func (r *Runner) Run(ctx context.Context, p *Plan) (*Outcome, error) {
 }
 
 // save writes and records a result, unless what it was made of has changed.
-func save(records *state, t *Task, result *Result) (Record, error) {
-	for _, list := range [][]Stamp{t.Body.Files, t.Garment.Files} {
+func save(ctx context.Context, records *state, t *Task, result *Result) (Record, error) {
+	uses := [][]Stamp{t.Body.Files, t.Garment.Files}
+	if result.From != nil {
+		uses = append(uses, result.From.stamps) // an artist may save at any time
+	}
+	for _, list := range uses {
 		for _, s := range list {
 			if !stampOf(s.File).same(s) {
 				return Record{}, &ChangedError{s.File}
@@ -212,7 +222,7 @@ func save(records *state, t *Task, result *Result) (Record, error) {
 	if err := os.MkdirAll(filepath.Dir(t.Output), 0o755); err != nil {
 		return Record{}, fmt.Errorf("write %s: %w", t.Output, err)
 	}
-	missing, err := result.Output.Save(t.Output)
+	missing, err := t.save(ctx, result)
 	if err != nil {
 		return Record{}, err
 	}

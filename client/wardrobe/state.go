@@ -40,6 +40,12 @@ type Record struct {
 	Summary transfer.Summary `json:"summary"`
 	Seconds float64          `json:"seconds"`
 	Missing []string         `json:"missing,omitempty"`
+	// Pass of an output with a pass record.
+	Pass *PassRecord `json:"pass,omitempty"`
+
+	// Edited says that the output was changed by hand since, and is kept; SHA256, Size
+	// and ModTime are then as it is now. The file has them as they were written.
+	Edited bool `json:"-"`
 }
 
 // stateFormat is the first word of a state file.
@@ -146,6 +152,12 @@ func (s *state) find(t *Task, verify bool) *Record {
 		if r.Key != t.Key {
 			continue
 		}
+		if t.Pass != nil {
+			if found := s.findPass(t, r, verify); found != nil {
+				return found
+			}
+			continue
+		}
 		now := stampOf(t.Output)
 		if now.Size != r.Size {
 			continue
@@ -170,10 +182,14 @@ func (s *state) record(t *Task, result *Result, missing []string) (Record, error
 	if err != nil {
 		return Record{}, err
 	}
-	return Record{
+	r := Record{
 		Output: s.name(t.Output), Key: t.Key, SHA256: sum, Size: stamp.Size, ModTime: stamp.ModTime,
 		Summary: result.Summary, Seconds: result.Elapsed.Seconds(), Missing: missing,
-	}, nil
+	}
+	if t.Pass != nil {
+		r.Pass = passRecord(t.Pass.Record, result.Record, result.Pass)
+	}
+	return r, nil
 }
 
 // sumOf is the SHA-256 of a file in hexadecimal.

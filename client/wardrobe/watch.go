@@ -243,6 +243,11 @@ func (s *watching) start(ctx context.Context, files []string) {
 // note remembers what failed: the same input fails again.
 func (s *watching) note(o *Outcome) {
 	for _, i := range o.Items {
+		var changed *ChangedError
+		if errors.As(i.Err, &changed) {
+			s.again = true // an artist saved the output meanwhile
+			continue
+		}
 		if i.Status == Broken && current(i.Task.Body.Files) && current(i.Task.Garment.Files) {
 			s.failed[i.Task.Name+" "+i.Task.Key] = true
 		}

@@ -1,6 +1,7 @@
 package wardrobe
 
 import (
+	"bytes"
 	"context"
 	"os"
 	"path/filepath"
@@ -26,7 +27,12 @@ type ended struct {
 
 // startWatch watches the crew until the test ends, then checks that it ends cleanly.
 func startWatch(t *testing.T) *watched {
-	dir, file := wardrobeAt(t, crewManifest)
+	return startWatchOf(t, crewManifest, 2*len(crew.GarmentNames()))
+}
+
+// startWatchOf is startWatch of a manifest with a number of garments.
+func startWatchOf(t *testing.T, manifest string, garments int) *watched {
+	dir, file := wardrobeAt(t, manifest)
 	w := &watched{t, dir, make(chan ended, 100)}
 	watch := &Watch{Manifest: file, Options: PlanOptions{Version: "test"}, Runner: Runner{Executor: &Local{}}}
 	watch.Ended = func(_ *Plan, o *Outcome, err error) {
@@ -54,7 +60,7 @@ func startWatch(t *testing.T) *watched {
 			t.Error("the watch does not end")
 		}
 	})
-	if e := w.next(); len(e.made) != 2*len(crew.GarmentNames()) {
+	if e := w.next(); len(e.made) != garments {
 		t.Fatalf("first run: %+v", e)
 	}
 	return w
@@ -134,6 +140,30 @@ func TestWatch_Saves(t *testing.T) {
 		t.Errorf("made %q", e.made)
 	}
 	w.quiet(3 * lookEvery)
+}
+
+// TestWatch_Passes: an artist's save of an output starts nothing, and a body's save
+// merges it.
+func TestWatch_Passes(t *testing.T) {
+	w := startWatchOf(t, passManifest, 2)
+	out := filepath.Join(w.dir, "out", "jersey.glb")
+	for range 2 {
+		repaint(t, out, 0.3)
+		artist := w.read("out/jersey.glb")
+		w.quiet(8 * lookEvery)
+		if !bytes.Equal(w.read("out/jersey.glb"), artist) {
+			t.Fatal("the artist's file was overwritten")
+		}
+	}
+	repaint(t, filepath.Join(w.dir, "cox", "body.glb"), 0.1)
+	e := w.next()
+	if e.err != nil || len(e.made) != 2 {
+		t.Fatalf("made %q, %v", e.made, e.err)
+	}
+	if s := item(t, e.outcome, "cox/jersey").Record.Pass.Summary; s.New == 0 || s.Lost() > 0 {
+		t.Errorf("the edits are lost: %+v", s)
+	}
+	w.quiet(8 * lookEvery)
 }
 
 // TestWatch_Pieces: a file that is written in pieces is not read half, whatever the

@@ -61,12 +61,17 @@ What was made is recorded beside the outputs (.selvage-MANIFEST.json): a garment
 up to date while body, garment, options and program are the same and its output is
 as it was written. An interrupted run goes on where it stopped.
 
+With "passes" in the manifest, what artists change in the outputs is carried over: an
+output that was changed by hand is kept as it is, and its edits are merged into what
+a change of body, garment or options brings.
+
 --watch goes on after the first run: whatever a saved file touches is made anew.
 Ctrl-C ends it.
 
 --json prints one JSON object a line, with the key "event": plan (tasks, bodies),
 started, progress (stage, share), upToDate and made (output, sha256, seconds,
-summary), failed (error), report (file), end (counts, seconds); with --watch also
+summary; with passes also pass, and edited where the output was changed by hand),
+failed (error), report (file), end (counts, seconds); with --watch also
 changed (files), fault (error) and waiting.
 
 Exit status: 0 done; 1 something failed, or the run was interrupted; 2 wrong usage,
@@ -170,6 +175,7 @@ func (b *batchRun) run(ctx context.Context, watch bool) (err error) {
 	if b.options.Version, err = wardrobe.ProgramVersion(version()); err != nil {
 		return err
 	}
+	b.options.Program = version()
 	if b.local.Memory == 0 {
 		b.local.Memory = wardrobe.DefaultMemory()
 	}

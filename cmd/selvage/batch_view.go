@@ -19,6 +19,7 @@ import (
 	"github.com/schollz/progressbar/v3"
 	"github.com/selvage/selvage/client/wardrobe"
 	"github.com/selvage/selvage/transfer"
+	"github.com/selvage/selvage/transfer/pass"
 	"golang.org/x/term"
 )
 
@@ -88,6 +89,8 @@ func (v *batchView) tell(u wardrobe.Update) {
 		v.bars.ended(u)
 	case u.Status == wardrobe.Made:
 		v.b.line("%d/%d made %s: %d vertices, %.1f%% low confidence, %.2f s", u.Finished, u.All, name, u.Record.Summary.Vertices, u.Record.Low(), u.Record.Seconds)
+	case u.Status == wardrobe.UpToDate && u.Record.Edited:
+		v.b.line("%d/%d up to date %s, changed by hand since it was made", u.Finished, u.All, name)
 	case u.Status == wardrobe.UpToDate:
 		v.b.line("%d/%d up to date %s", u.Finished, u.All, name)
 	default:
@@ -135,6 +138,12 @@ func ended(u wardrobe.Update) map[string]any {
 	}
 	line["sha256"], line["seconds"] = u.Record.SHA256, u.Record.Seconds
 	line["low"], line["summary"] = u.Record.Low(), u.Record.Summary
+	if u.Record.Pass != nil {
+		line["pass"] = u.Record.Pass.Summary
+	}
+	if u.Record.Edited {
+		line["edited"] = true
+	}
 	if len(u.Record.Missing) > 0 {
 		line["missing"] = u.Record.Missing
 	}
@@ -171,6 +180,16 @@ func (b *batchRun) show(o *wardrobe.Outcome, err error, took time.Duration) erro
 		return nil
 	}
 	writeBatch(b.out, o, b.top)
+	var passed []pass.Summary
+	for _, i := range o.Items {
+		if i.Status == wardrobe.Made && i.Record.Pass != nil {
+			passed = append(passed, i.Record.Pass.Summary)
+			passed[len(passed)-1].Garment = i.Task.Name
+		}
+	}
+	if len(passed) > 0 {
+		writePasses(b.out, passed)
+	}
 	var parts []string
 	for _, s := range []wardrobe.Status{wardrobe.Made, wardrobe.UpToDate, wardrobe.Broken, wardrobe.Waiting} {
 		if n := counts[s]; n > 0 {

@@ -10,7 +10,6 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strings"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/selvage/selvage/api/convert"
@@ -36,43 +35,14 @@ func addConflictFlags(f *pflag.FlagSet, c *conflictFlags) {
 // into puts the flags into a pass's input.
 func (c *conflictFlags) into(in *pass.Input) error {
 	in.Policy.Default = c.choice
-	for _, r := range c.rules {
-		bad := usageError{fmt.Errorf("--conflict-rule: %q is not joint:GLOB=WORD, garment:GLOB=WORD or mask:ATTRIBUTE=WORD", r)}
-		what, word, ok := cutLast(r, "=")
-		kind, name, named := strings.Cut(what, ":")
-		if !ok || !named || name == "" {
-			return bad
-		}
-		choice, err := pass.ParseChoice(word)
+	for _, text := range c.rules {
+		rule, err := pass.ParseRule(text)
 		if err != nil {
 			return usageError{fmt.Errorf("--conflict-rule: %w", err)}
 		}
-		rule := pass.Rule{Choice: choice}
-		switch kind {
-		case "joint":
-			rule.Joint = name
-		case "garment":
-			rule.Garment = name
-		case "mask":
-			rule.MaskAttribute = name
-		default:
-			return bad
-		}
 		in.Policy.Rules = append(in.Policy.Rules, rule)
 	}
-	if err := in.Policy.Validate(); err != nil {
-		return usageError{fmt.Errorf("--conflict-rule: %w", err)}
-	}
 	return nil
-}
-
-// cutLast is strings.Cut around the last sep.
-func cutLast(s, sep string) (before, after string, found bool) {
-	i := strings.LastIndex(s, sep)
-	if i < 0 {
-		return s, "", false
-	}
-	return s[:i], s[i+len(sep):], true
 }
 
 // passes keeps what artists did to garments through a run of transfer.

@@ -256,7 +256,7 @@ func TestPass_Refused(t *testing.T) {
 	must(t, "transfer", cox("body"), cox("gloves"), "-o", filepath.Join(clean, "gloves.glb"), "--pass-dir", clean, "-q")
 	o = selvage(t, "transfer", cox("body"), cox("gloves"), "-o", filepath.Join(clean, "gloves.glb"), "--pass-dir", clean, "--lock", "_KEEP")
 	oneSentence(t, o)
-	if o.status != exitFailed || !strings.Contains(o.stderr, `no vertex attribute "_KEEP"`) {
+	if o.status != exitUsage || !strings.Contains(o.stderr, `no vertex attribute "_KEEP"`) {
 		t.Errorf("status %d: %s", o.status, o.stderr)
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/selvage/selvage/client/wardrobe"
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/spf13/cobra"
@@ -20,6 +21,7 @@ func newTransfer() *cobra.Command {
 	var where remote
 	var edits passes
 	var joints jointFlags
+	var worn layerFlags
 	var output, reportFile, previous string
 	var asJSON, quiet, strict bool
 	var maxLow float64
@@ -53,6 +55,8 @@ count. A joint map:
   selvage transfer body.glb coat.glb --keep-joint 'tail_*' -o coat.glb
   selvage transfer body.glb coat.glb -o coat.glb --lock 'near:hand_*:0.02' --lock-joint 'tail_*'
   selvage transfer body.glb coat.glb --skin own --joint-map joints.yaml -o coat.glb
+  selvage transfer body.glb jersey.glb coat.glb -o out/ --layers given     # the coat over the jersey
+  selvage transfer body.glb coat.glb -o coat.glb --layer out/jersey.glb    # the same, one by one
   selvage transfer body.glb coat.glb -o coat.glb --json | jq '.[0].lowConfidence'`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) < 2 {
@@ -98,22 +102,27 @@ count. A joint map:
 			ctx := cmd.Context()
 			bar := newProgress(cmd.ErrOrStderr(), quiet || asJSON)
 			defer bar.close()
-			run, end, err := newEngine(ctx, &where, args[0], bodies, opt.Threads)
+			computer, end, err := newEngine(ctx, &where, args[0], bodies, opt.Threads)
 			if err != nil {
 				return err
 			}
 			defer end()
+			order, found, err := worn.dress(ctx, computer, args[1:], opt.Garments)
+			if err != nil {
+				return err
+			}
 			// All garments are computed before the first is written: a failure leaves
 			// nothing half-done.
 			results := make([]savable, len(targets))
 			summaries := make([]transfer.Summary, len(targets))
-			for k, file := range args[1:] {
-				opt.Progress = bar.garment(filepath.Base(file), k, len(targets))
+			for n, k := range order {
+				file := args[1+k]
+				opt.Progress = bar.garment(filepath.Base(file), n, len(targets))
 				in, err := edits.input(file, targets[k], opt)
 				if err != nil {
 					return err
 				}
-				out, err := run(ctx, file, opt, in)
+				out, err := computer.transfer(ctx, file, opt, in)
 				var wrong *transfer.OptionError
 				if errors.As(err, &wrong) {
 					return usageError{err}
@@ -123,6 +132,15 @@ count. A joint map:
 				}
 				results[k], summaries[k] = out.savable, out.summary
 				edits.add(targets[k], out)
+				if n+1 < len(order) {
+					if err := worn.then(ctx, computer, file, out); err != nil {
+						return err
+					}
+				}
+			}
+			if len(order) > 0 {
+				last := &summaries[order[len(order)-1]] // the outermost has to do with all
+				last.Notes = append(last.Notes, found...)
 			}
 			if reportFile != "" {
 				page, err := resultsPage(ctx, args[0], bodies, opt, results, targets, summaries, previous)
@@ -168,6 +186,7 @@ count. A joint map:
 	addLockFlags(f, &opt)
 	addRemoteFlags(f, &where)
 	addPassFlags(f, &edits)
+	addLayerFlags(f, &worn)
 	f.BoolVar(&asJSON, "json", false, "print the summary as JSON on standard output")
 	f.BoolVarP(&quiet, "quiet", "q", false, "print errors alone")
 	f.BoolVar(&strict, "strict", false, "exit with status 3 when a garment's share of low confidence is over --max-low")
@@ -213,39 +232,15 @@ func saveAll(ctx context.Context, results []savable, targets []string, folder st
 			return nil, fmt.Errorf("make %s: %w", folder, err)
 		}
 	}
-	waiting := make([]string, len(targets))
-	defer func() {
-		for _, w := range waiting {
-			if w != "" {
-				os.Remove(w) // gone where it took its place
-			}
-		}
-	}()
-	missing = make([][]string, len(targets))
-	for k, target := range targets {
-		if info, err := os.Stat(target); err == nil && info.IsDir() {
-			return nil, fmt.Errorf("write %s: is a folder", target)
-		}
-		if err := ctx.Err(); err != nil {
-			return nil, err
-		}
-		waiting[k] = filepath.Join(filepath.Dir(target), fmt.Sprintf(".selvage-%d-%d%s", os.Getpid(), k, filepath.Ext(target)))
-		if missing[k], err = results[k].Save(waiting[k]); err != nil {
-			if cause := errors.Unwrap(err); cause != nil {
-				err = cause // without the name of the waiting file
-			}
-			return nil, fmt.Errorf("write %s: %w", target, err)
-		}
+	outputs := make([]wardrobe.Output, len(results))
+	for k, r := range results {
+		outputs[len(results)-1-k] = r
 	}
-	if err := ctx.Err(); err != nil {
-		return nil, err
-	}
-	for k, target := range slices.Backward(targets) {
-		if err := os.Rename(waiting[k], target); err != nil {
-			return nil, fmt.Errorf("write %s: %w", target, err)
-		}
-	}
-	return missing, nil
+	backward := slices.Clone(targets)
+	slices.Reverse(backward)
+	missing, err = wardrobe.SaveAll(ctx, outputs, backward)
+	slices.Reverse(missing)
+	return missing, err
 }
 
 // show prints the summaries.

@@ -170,10 +170,11 @@ func Run(ctx context.Context, in Input) (*Output, error) {
 	}
 
 	out.Record = newRecord(in, opt, fresh, theirs, merged)
+	out.Record.GivenUp = in.givenUp(theirs, merged)
 	if out.Record.Merged, err = in.takenIn(ctx, out.Record, opt); err != nil {
 		return nil, err
 	}
-	if len(out.Record.Written.Vertex) == 0 && merged.Edits.Len() == 0 && len(merged.Conflicts) == 0 {
+	if len(out.Record.Written.Vertex) == 0 && merged.Edits.Len() == 0 && len(merged.Conflicts) == 0 && len(out.Record.GivenUp) == 0 {
 		return out, nil
 	}
 	out.mark(merged, theirs)
@@ -382,6 +383,9 @@ func (o *Output) mark(m *Merged, theirs *weights.Rows) {
 		return
 	}
 	at := entries(m.Edits.Vertex, len(m.Outcome))
+	for _, v := range o.Record.GivenUp {
+		o.Reason[v] |= uint16(transfer.ReasonEditConflict)
+	}
 	for v, x := range m.Outcome {
 		if at[v] >= 0 {
 			o.Reason[v] |= uint16(transfer.ReasonKeptEdit)
@@ -391,7 +395,7 @@ func (o *Output) mark(m *Merged, theirs *weights.Rows) {
 			o.Confidence[v], o.Reason[v] = 1, uint16(transfer.ReasonKeptEdit)
 		case Kept:
 			o.Confidence[v] = 1
-		case ConflictKept, ConflictCarried, ConflictNew:
+		case ConflictKept, ConflictCarried:
 			o.Reason[v] |= uint16(transfer.ReasonEditConflict)
 			if at[v] >= 0 {
 				d := m.Edits.Row.DistanceL1(int(at[v]), theirs, v)

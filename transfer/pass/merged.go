@@ -84,5 +84,23 @@ func (r *Record) sameRows(o *Record) bool {
 	}
 	return r.Format == o.Format && slices.Equal(r.Joints, o.Joints) && slices.Equal(r.Mesh.Triangles, o.Mesh.Triangles) && reflect.DeepEqual(r.Mesh.Positions, o.Mesh.Positions) &&
 		rows(r.Rows, o.Rows) && slices.Equal(r.Edits.Vertex, o.Edits.Vertex) && rows(r.Edits.Base, o.Edits.Base) && rows(r.Edits.Row, o.Edits.Row) &&
-		slices.Equal(r.Written.Vertex, o.Written.Vertex) && rows(r.Written.Rows, o.Written.Rows)
+		slices.Equal(r.GivenUp, o.GivenUp) && slices.Equal(r.Written.Vertex, o.Written.Vertex) && rows(r.Written.Rows, o.Written.Rows)
+}
+
+// givenUp returns the vertices whose edit a conflict has cost, in this pass or in one
+// before since which the transfer has not moved them.
+func (in *Input) givenUp(theirs *weights.Rows, m *Merged) []int32 {
+	was := make([]bool, len(m.Outcome))
+	if r := in.Record; r != nil && r.Rows.Len() == len(was) {
+		for _, v := range r.GivenUp {
+			was[v] = m.Outcome[v] == Plain && compareRows(theirs, int(v), r.Rows, int(v)) == 0
+		}
+	}
+	var out []int32
+	for v, x := range m.Outcome {
+		if x == ConflictNew || was[v] {
+			out = append(out, int32(v))
+		}
+	}
+	return out
 }

@@ -55,6 +55,39 @@ func TestRun_CrashBetween(t *testing.T) {
 	}
 }
 
+// TestRun_GivenUp: an edit that a conflict has cost stays flagged, so that running
+// again writes the same bytes, until the transfer moves its row.
+func TestRun_GivenUp(t *testing.T) {
+	garment := coxGarment(t, "jersey", 0.5)
+	first, _ := given(t, coxBody(t), garment, transfer.AssetOptions{})
+	one := runPass(t, Input{New: first})
+	s, _ := surfaceOf(t, one.Asset)
+	artist := paint(t, one.Asset, s.Mesh.Positions[10], 0.1, 0.1)
+	moved, _ := given(t, paint(t, coxBody(t), s.Mesh.Positions[10], 0.5, 0.5), garment, transfer.AssetOptions{})
+	policy := Policy{Default: TakeNew}
+	two := runPass(t, Input{New: moved, Record: one.Record, Current: artist, Policy: policy})
+	if two.Summary.Conflict == 0 || len(two.Record.GivenUp) < two.Summary.Conflict {
+		t.Fatalf("tests nothing: %+v, %d given up", two.Summary, len(two.Record.GivenUp))
+	}
+	again := runPass(t, Input{New: moved, Record: two.Record, Current: two.Asset, Policy: policy})
+	if !bytes.Equal(encoded(t, again.Asset), encoded(t, two.Asset)) || !again.Record.sameRows(two.Record) {
+		t.Error("running again changes something")
+	}
+	flagged := 0
+	for _, r := range again.Reason {
+		if transfer.Reason(r)&transfer.ReasonEditConflict != 0 {
+			flagged++
+		}
+	}
+	if flagged != len(two.Record.GivenUp) {
+		t.Errorf("%d flagged of %d", flagged, len(two.Record.GivenUp))
+	}
+	back := runPass(t, Input{New: first, Record: again.Record, Current: again.Asset, Policy: policy})
+	if n := len(back.Record.GivenUp); n >= len(two.Record.GivenUp) {
+		t.Errorf("%d stay flagged though the transfer has moved their rows", n)
+	}
+}
+
 // TestSurfaceSum: every number that a pass reads counts.
 func TestSurfaceSum(t *testing.T) {
 	read := func() *Surface {

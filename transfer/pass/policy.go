@@ -3,6 +3,7 @@ package pass
 import (
 	"fmt"
 	"path"
+	"strings"
 )
 
 // Choice is what becomes of a vertex where the transfer moved the row as far as
@@ -61,6 +62,39 @@ type Rule struct {
 	MaskAttribute string
 	// Choice is what is done.
 	Choice Choice
+}
+
+// ParseRule reads joint:GLOB=WORD, garment:GLOB=WORD or mask:ATTRIBUTE=WORD, where
+// WORD is one of ChoiceNames.
+func ParseRule(text string) (Rule, error) {
+	bad := fmt.Errorf("%q is not joint:GLOB=WORD, garment:GLOB=WORD or mask:ATTRIBUTE=WORD", text)
+	i := strings.LastIndexByte(text, '=')
+	if i < 0 {
+		return Rule{}, bad
+	}
+	kind, name, named := strings.Cut(text[:i], ":")
+	if !named || name == "" {
+		return Rule{}, bad
+	}
+	choice, err := ParseChoice(text[i+1:])
+	if err != nil {
+		return Rule{}, err
+	}
+	r := Rule{Choice: choice}
+	switch kind {
+	case "joint":
+		r.Joint = name
+	case "garment":
+		r.Garment = name
+	case "mask":
+		r.MaskAttribute = name
+	default:
+		return Rule{}, bad
+	}
+	if _, err := path.Match(name, ""); err != nil && kind != "mask" {
+		return Rule{}, fmt.Errorf("malformed pattern %q", name)
+	}
+	return r, nil
 }
 
 // Validate returns an error for a malformed pattern or an unknown choice.

@@ -39,6 +39,9 @@ type Record struct {
 	// Edits that live in the written garment: of each edited vertex the transfer's
 	// row that the artist changed, in whatever pass that was, and the artist's row.
 	Edits *Edits
+	// GivenUp are the vertices, ascending, whose edit a conflict has cost: the written
+	// garment shows them until the transfer moves their rows again.
+	GivenUp []int32
 	// Written are the rows as written, of those vertices alone where they differ
 	// from Rows.
 	Written *Sparse
@@ -131,6 +134,9 @@ func (r *Record) Validate() error {
 	if r.Rows.Len() != n {
 		return recordFault("%d rows for %d vertices", r.Rows.Len(), n)
 	}
+	if err := checkVertices("given up edit", r.GivenUp, n); err != nil {
+		return err
+	}
 	for _, t := range []struct {
 		name   string
 		vertex []int32
@@ -139,6 +145,18 @@ func (r *Record) Validate() error {
 		if err := r.checkRows(t.name, t.vertex, t.rows, n); err != nil {
 			return err
 		}
+	}
+	return nil
+}
+
+// checkVertices checks a list of vertices, which must ascend.
+func checkVertices(name string, vertex []int32, n int) error {
+	last := int32(-1)
+	for _, v := range vertex {
+		if v <= last || int(v) >= n {
+			return recordFault("%s of vertex %d after vertex %d of %d", name, v, last, n)
+		}
+		last = v
 	}
 	return nil
 }
@@ -152,12 +170,8 @@ func (r *Record) checkRows(name string, vertex []int32, rows *weights.Rows, n in
 		if len(vertex) != rows.Len() {
 			return recordFault("%d %ss for %d vertices", rows.Len(), name, len(vertex))
 		}
-		last := int32(-1)
-		for _, v := range vertex {
-			if v <= last || int(v) >= n {
-				return recordFault("%s of vertex %d after vertex %d of %d", name, v, last, n)
-			}
-			last = v
+		if err := checkVertices(name, vertex, n); err != nil {
+			return err
 		}
 	}
 	if len(rows.Start) == 0 || rows.Start[0] != 0 || int(rows.Start[len(rows.Start)-1]) != len(rows.Joint) || len(rows.Joint) != len(rows.Weight) {

@@ -1,8 +1,10 @@
 package pass
 
 import (
+	"cmp"
 	"context"
 	"errors"
+	"slices"
 
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
@@ -70,4 +72,11 @@ func ReadWorn(ctx context.Context, a *gltfio.Asset) (*Surface, error) {
 		return nil, err
 	}
 	return &Surface{Name: a.Name, Mesh: read.Mesh}, nil
+}
+
+// WorstConflicts are the n conflicts whose rows the transfer moved most, most first.
+func (s *Summary) WorstConflicts(n int) []Conflict {
+	list := slices.Clone(s.Conflicts)
+	slices.SortStableFunc(list, func(a, b Conflict) int { return cmp.Compare(b.Moved, a.Moved) })
+	return list[:min(n, len(list)):min(n, len(list))]
 }

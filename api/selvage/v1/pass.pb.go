@@ -75,9 +75,12 @@ type PassRecord struct {
 	WrittenRows *PassRows `protobuf:"bytes,15,opt,name=written_rows,json=writtenRows,proto3" json:"written_rows,omitempty"`
 	// Sum of the artist's garment that the record has taken in, 32 bytes, so that a
 	// crash between the writing of record and garment can be told; empty: none.
-	MergedSum     []byte `protobuf:"bytes,16,opt,name=merged_sum,json=mergedSum,proto3" json:"merged_sum,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	MergedSum []byte `protobuf:"bytes,16,opt,name=merged_sum,json=mergedSum,proto3" json:"merged_sum,omitempty"`
+	// Vertices whose edit a conflict has cost, like edit_vertices: they stay flagged
+	// until the transfer moves their rows again.
+	GivenUpVertices []byte `protobuf:"bytes,17,opt,name=given_up_vertices,json=givenUpVertices,proto3" json:"given_up_vertices,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *PassRecord) Reset() {
@@ -222,6 +225,13 @@ func (x *PassRecord) GetMergedSum() []byte {
 	return nil
 }
 
+func (x *PassRecord) GetGivenUpVertices() []byte {
+	if x != nil {
+		return x.GivenUpVertices
+	}
+	return nil
+}
+
 // PassRows are rows of weights. Each distinct row is stored once, in the order of
 // its first use.
 type PassRows struct {
@@ -304,7 +314,7 @@ var File_selvage_v1_pass_proto protoreflect.FileDescriptor
 const file_selvage_v1_pass_proto_rawDesc = "" +
 	"\n" +
 	"\x15selvage/v1/pass.proto\x12\n" +
-	"selvage.v1\x1a\x18selvage/v1/options.proto\x1a\x19selvage/v1/transfer.proto\"\x8a\x05\n" +
+	"selvage.v1\x1a\x18selvage/v1/options.proto\x1a\x19selvage/v1/transfer.proto\"\xb6\x05\n" +
 	"\n" +
 	"PassRecord\x12\x18\n" +
 	"\agarment\x18\x01 \x01(\tR\agarment\x12\x18\n" +
@@ -326,7 +336,8 @@ const file_selvage_v1_pass_proto_rawDesc = "" +
 	"\x10written_vertices\x18\x0e \x01(\fR\x0fwrittenVertices\x127\n" +
 	"\fwritten_rows\x18\x0f \x01(\v2\x14.selvage.v1.PassRowsR\vwrittenRows\x12\x1d\n" +
 	"\n" +
-	"merged_sum\x18\x10 \x01(\fR\tmergedSum\"j\n" +
+	"merged_sum\x18\x10 \x01(\fR\tmergedSum\x12*\n" +
+	"\x11given_up_vertices\x18\x11 \x01(\fR\x0fgivenUpVertices\"j\n" +
 	"\bPassRows\x12\x14\n" +
 	"\x05index\x18\x01 \x01(\fR\x05index\x12\x16\n" +
 	"\x06counts\x18\x02 \x01(\fR\x06counts\x12\x16\n" +

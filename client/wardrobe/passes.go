@@ -1,0 +1,322 @@
+package wardrobe
+
+// Passes: what artists change in the outputs is carried over from run to run. Each
+// output has a record beside it of what the run before gave (package pass); both are
+// replaced together.
+//
+// An output that was changed by hand since is no output to make again: while body,
+// garment and options stay as they were it is kept, and as soon as one of them
+// changes its edits are merged into what comes out.
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"sync/atomic"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"github.com/selvage/selvage/api/convert"
+	"github.com/selvage/selvage/transfer"
+	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/pass"
+)
+
+// Pass is how a task carries edits over.
+type Pass struct {
+	// Record is the file of the pass record.
+	Record string
+	// Policy for conflicts.
+	Policy pass.Policy
+	// Garment and Program are the names that the record has.
+	Garment, Program string
+}
+
+// PassFiles is what a task's pass starts from, as it was when it was read.
+type PassFiles struct {
+	// Record is the record's file, and Last what it holds; nil: there is none.
+	Record []byte
+	Last   *pass.Record
+	// Current is the file of the garment as the artist left it; empty: there is none.
+	Current string
+	// Guess says that Current may be another file, see pass.Input.
+	Guess bool
+
+	stamps []Stamp
+}
+
+// OpenPass reads what the task's pass starts from. The task must have a Pass.
+func (t *Task) OpenPass() (*PassFiles, error) {
+	f := &PassFiles{stamps: []Stamp{stampOf(t.Pass.Record), stampOf(t.Output)}}
+	data, err := os.ReadFile(t.Pass.Record)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+	case err != nil:
+		return nil, err
+	default:
+		if f.Last, err = convert.UnpackPass(data); err != nil {
+			return nil, fmt.Errorf("%s: %w (without the record, edits cannot be told from the transfer)", t.Pass.Record, err)
+		}
+		f.Record = data
+	}
+	if f.stamps[1].Size >= 0 {
+		f.Current = t.Output
+	} else if f.Last != nil {
+		f.Current, f.Guess = t.Garment.File, true
+	}
+	return f, nil
+}
+
+// current opens the artist's garment; nil where there is none with weights.
+func (f *PassFiles) current(ctx context.Context, sel gltfio.Selection) (*gltfio.Asset, error) {
+	if f.Current == "" {
+		return nil, nil
+	}
+	a, err := gltfio.Open(f.Current, gltfio.Options{AllowExternal: true})
+	if err != nil {
+		return nil, err
+	}
+	if has, err := pass.HasRows(ctx, a, sel); err != nil || !has {
+		return nil, err
+	}
+	return a, nil
+}
+
+// transfer computes the task from a garment, as a pass where it is one.
+func (t *Task) transfer(ctx context.Context, body *transfer.AssetBody, garment *gltfio.Asset, opt transfer.AssetOptions) (*Result, error) {
+	if t.Pass == nil {
+		out, r, err := body.Transfer(ctx, garment, opt)
+		if err != nil {
+			return nil, err
+		}
+		return &Result{Output: out, Summary: r.Summary}, nil
+	}
+	files, err := t.OpenPass()
+	if err != nil {
+		return nil, err
+	}
+	in := pass.Input{Garment: t.Pass.Garment, From: garment, Record: files.Last, Guess: files.Guess, Options: opt, Policy: t.Pass.Policy, Program: t.Pass.Program}
+	if in.GarmentSum, in.BodySum, err = t.FileSums(); err != nil {
+		return nil, err
+	}
+	if in.Current, err = files.current(ctx, opt.Garments); err != nil {
+		return nil, err
+	}
+	out, packed, err := convert.TransferPass(ctx, body, in)
+	if err != nil {
+		return nil, err
+	}
+	r := out.Written(out.Given)
+	return &Result{Output: out.Asset, Summary: r.Summary, Record: packed, Pass: &out.Summary, From: files}, nil
+}
+
+// FileSums are the SHA-256 of the garment's and the body's file, without those that
+// they name, as pass records have them.
+func (t *Task) FileSums() (garment, body [sha256.Size]byte, err error) {
+	for _, x := range []struct {
+		s  *Source
+		to *[sha256.Size]byte
+	}{{t.Garment, &garment}, {t.Body, &body}} {
+		if len(x.s.Files) == 1 {
+			*x.to = x.s.Sum
+			continue
+		}
+		text, err := sumOf(x.s.File)
+		if err != nil {
+			return garment, body, err
+		}
+		if _, err := hex.Decode(x.to[:], []byte(text)); err != nil {
+			return garment, body, err
+		}
+	}
+	return garment, body, nil
+}
+
+// key is the key of a task's result with the policy of its pass in it. What the pass
+// starts from is not: artists change it, and the state knows how it was.
+func (p *Pass) key(work string) (string, error) {
+	m, err := convert.PolicyToProto(&p.Policy, nil)
+	if err != nil {
+		return "", err
+	}
+	packed, err := proto.MarshalOptions{Deterministic: true}.Marshal(m)
+	if err != nil {
+		return "", err
+	}
+	h := sha256.New()
+	for _, b := range [][]byte{[]byte("selvage wardrobe pass 1"), []byte(work), packed, []byte(p.Program)} {
+		part(h, b)
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}
+
+// PassRecord is what the state knows of an output's pass.
+type PassRecord struct {
+	// SHA256 of the pass record, in hexadecimal, and how its file was.
+	SHA256  string    `json:"sha256"`
+	Size    int64     `json:"size"`
+	ModTime time.Time `json:"modified"`
+	// Summary of the pass, with the worst conflicts alone.
+	Summary pass.Summary `json:"summary"`
+}
+
+// keptConflicts is how many conflicts the state keeps of an output.
+const keptConflicts = 200
+
+// passRecord describes a pass record that was just written.
+func passRecord(file string, data []byte, s *pass.Summary) *PassRecord {
+	sum, stamp := sha256.Sum256(data), stampOf(file)
+	r := &PassRecord{SHA256: hex.EncodeToString(sum[:]), Size: stamp.Size, ModTime: stamp.ModTime, Summary: *s}
+	r.Summary.Conflicts = s.WorstConflicts(keptConflicts)
+	return r
+}
+
+// LostRecordError says that the record of an output is gone whose edits it told from
+// the transfer's rows.
+type LostRecordError struct{ Output, Record string }
+
+func (e *LostRecordError) Error() string {
+	return fmt.Sprintf("the pass record %s is gone, and without it the edits in %s would be lost: put it back, or give them up with --force", e.Record, e.Output)
+}
+
+// lost returns a *LostRecordError for a task whose record is gone and whose output
+// has edits.
+func (s *state) lost(t *Task) error {
+	s.mu.Lock()
+	r, ok := s.own[s.name(t.Output)]
+	s.mu.Unlock()
+	now := stampOf(t.Output)
+	if !ok || r.Pass == nil || now.Size < 0 || stampOf(t.Pass.Record).Size >= 0 {
+		return nil
+	}
+	if sum, err := sumOf(t.Output); err == nil && sum == r.SHA256 && r.Pass.Summary.Edited == 0 {
+		return nil // the transfer's own rows
+	}
+	return &LostRecordError{t.Output, t.Pass.Record}
+}
+
+// findPass is find for a task with a pass: the record must be as it was written, and
+// the output must be there. One that was changed by hand since counts as up to date,
+// and is Edited; one that cannot be read does not.
+func (s *state) findPass(t *Task, r Record, verify bool) *Record {
+	if r.Pass == nil {
+		return nil
+	}
+	now := stampOf(t.Pass.Record)
+	if now.Size != r.Pass.Size {
+		return nil
+	}
+	changed := false
+	if verify || !now.ModTime.Equal(r.Pass.ModTime) {
+		if sum, err := sumOf(t.Pass.Record); err != nil || sum != r.Pass.SHA256 {
+			return nil
+		}
+		p := *r.Pass
+		p.ModTime = now.ModTime
+		r.Pass, changed = &p, true
+	}
+	now = stampOf(t.Output)
+	if now.Size < 0 {
+		return nil
+	}
+	edited := now.Size != r.Size
+	sum := ""
+	if verify || edited || !now.ModTime.Equal(r.ModTime) {
+		var err error
+		if sum, err = sumOf(t.Output); err != nil {
+			return nil
+		}
+		if edited = sum != r.SHA256; !edited {
+			r.ModTime, changed = now.ModTime, true
+		}
+	}
+	if changed {
+		s.put(r)
+	}
+	if edited {
+		if !isWhole(t.Output) {
+			return nil
+		}
+		r.Edited, r.SHA256, r.Size, r.ModTime = true, sum, now.Size, now.ModTime
+	}
+	return &r
+}
+
+// save writes a task's result: the record of a pass takes its place before the
+// garment does, see pass.Record.Merged.
+func (t *Task) save(ctx context.Context, result *Result) (missing []string, err error) {
+	if t.Pass == nil {
+		return result.Output.Save(t.Output)
+	}
+	if err := os.MkdirAll(filepath.Dir(t.Pass.Record), 0o755); err != nil {
+		return nil, fmt.Errorf("write %s: %w", t.Pass.Record, err)
+	}
+	// Both, once the first is there: a run that ends now ends after this garment.
+	all, err := SaveAll(context.WithoutCancel(ctx), []Output{bytesFile(result.Record), result.Output}, []string{t.Pass.Record, t.Output})
+	if err != nil {
+		return nil, err
+	}
+	return all[1], nil
+}
+
+// bytesFile is a file in memory that is written with others.
+type bytesFile []byte
+
+// Save writes it.
+func (b bytesFile) Save(file string) (missing []string, err error) {
+	return nil, gltfio.WriteFile(file, b)
+}
+
+// waitingFiles counts the files that were waiting, as many tasks may save at once.
+var waitingFiles atomic.Int64
+
+// afterRename is called when a file of a SaveAll has taken its place, for tests.
+var afterRename func(file string)
+
+// SaveAll writes outputs to their files: all of them or, but for a crash, none. Each
+// is written beside its file first; only when the last is complete do they take their
+// places, in order. It returns the images that each could not find.
+func SaveAll(ctx context.Context, outputs []Output, files []string) (missing [][]string, err error) {
+	waiting := make([]string, len(files))
+	defer func() {
+		for _, w := range waiting {
+			if w != "" {
+				os.Remove(w) // gone where it took its place
+			}
+		}
+	}()
+	missing = make([][]string, len(files))
+	for k, file := range files {
+		if info, err := os.Stat(file); err == nil && info.IsDir() {
+			return nil, fmt.Errorf("write %s: is a folder", file)
+		}
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		waiting[k] = filepath.Join(filepath.Dir(file), fmt.Sprintf(".selvage-%d-%d%s", os.Getpid(), waitingFiles.Add(1), filepath.Ext(file)))
+		if missing[k], err = outputs[k].Save(waiting[k]); err != nil {
+			if cause := errors.Unwrap(err); cause != nil {
+				err = cause // without the name of the waiting file
+			}
+			return nil, fmt.Errorf("write %s: %w", file, err)
+		}
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	for k, file := range files {
+		if err := os.Rename(waiting[k], file); err != nil {
+			return nil, fmt.Errorf("write %s: %w", file, err)
+		}
+		if afterRename != nil {
+			afterRename(file)
+		}
+	}
+	return missing, nil
+}

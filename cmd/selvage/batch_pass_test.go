@@ -1,0 +1,108 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+)
+
+const coxPasses = `version: 1
+bodies: [{name: cox, file: body.glb}]
+garments:
+  - {files: oilskin-coat.glb, locks: "near:hand*:0.1", on-conflict: take-new}
+  - {files: gloves.glb}
+output: out/{garment}.glb
+passes: passes
+on-conflict: keep-change
+conflict-rules: ["joint:none=take-new"]
+lock-blend: 0.03
+`
+
+// TestBatch_Passes: with passes, locks and rules for conflicts, over two passes of the
+// body with edits in between, a batch writes the garments and records of transfer.
+func TestBatch_Passes(t *testing.T) {
+	dir, file := coxWardrobe(t, coxPasses)
+	single := t.TempDir()
+	body := filepath.Join(dir, "body.glb")
+	transfers := func() {
+		t.Helper()
+		for garment, more := range map[string][]string{
+			"oilskin-coat.glb": {"--lock", "near:hand*:0.1", "--on-conflict", "take-new"}, "gloves.glb": {"--on-conflict", "keep-change"},
+		} {
+			args := []string{"transfer", body, filepath.Join(dir, garment), "-o", filepath.Join(single, "out", garment), "--pass-dir", filepath.Join(single, "passes"), "-q"}
+			must(t, append(args, append(more, "--conflict-rule", "joint:none=take-new", "--lock-blend", "0.03")...)...)
+		}
+	}
+	if err := os.Mkdir(filepath.Join(single, "out"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	var said string
+	for round := range 3 {
+		transfers()
+		said = must(t, "batch", file, "--json").stdout
+		for _, name := range []string{"out/oilskin-coat.glb", "out/gloves.glb", "passes/oilskin-coat.glb.pass", "passes/gloves.glb.pass"} {
+			a, b := folder(t, dir)[filepath.Join(dir, name)], folder(t, single)[filepath.Join(single, name)]
+			if a == "" || a != b {
+				t.Errorf("round %d: %s is not as transfer writes it", round, name)
+			}
+		}
+		if round == 2 {
+			break
+		}
+		for _, d := range []string{dir, single} {
+			for _, garment := range []string{"oilskin-coat.glb", "gloves.glb"} {
+				out := filepath.Join(d, "out", garment)
+				s := rowsOf(t, out)
+				repaint(t, out, s.Joints[s.Rows.Joint[0]].Name, patch(s.Mesh.Positions[100*round], 0.08, 0.4))
+			}
+		}
+		// An edit alone makes nothing.
+		for _, e := range ofKind(events(t, must(t, "batch", file, "--json").stdout), "upToDate") {
+			if e["edited"] != true {
+				t.Errorf("round %d: the edit is not told: %v", round, e)
+			}
+		}
+		if o := must(t, "batch", file); !strings.Contains(o.stderr, "changed by hand") || !strings.Contains(o.stdout, "2 up to date") {
+			t.Errorf("round %d: %s%s", round, o.stdout, o.stderr)
+		}
+		s := rowsOf(t, body)
+		repaint(t, body, s.Joints[2].Name, patch(s.Mesh.Positions[0], 0.6, 0.2))
+	}
+	made := ofKind(events(t, said), "made")
+	if len(made) != 2 {
+		t.Fatalf("%d made", len(made))
+	}
+	locked := 0.0
+	for _, e := range made {
+		p := e["pass"].(map[string]any)
+		if p["edited"].(float64) == 0 || p["dropped"] != nil {
+			t.Errorf("pass %v", p)
+		}
+		locked += p["locked"].(float64)
+	}
+	if locked == 0 {
+		t.Error("nothing is locked")
+	}
+	before := folder(t, dir)
+	must(t, "batch", file, "--force", "-q")
+	after := folder(t, dir)
+	for name := range before {
+		if strings.HasPrefix(filepath.Base(name), ".") {
+			delete(before, name) // the state, with its times
+		}
+	}
+	for name := range after {
+		if _, ok := before[name]; !ok {
+			delete(after, name)
+		}
+	}
+	if !reflect.DeepEqual(before, after) {
+		t.Error("running again changes a file")
+	}
+	// The table says what became of the edits.
+	if o := must(t, "batch", file, "--force"); !strings.Contains(o.stdout, "in conflict") || !strings.Contains(o.stdout, "cox/gloves") {
+		t.Errorf("no table of edits: %s", o.stdout)
+	}
+}
