@@ -205,7 +205,7 @@ func (s *Server) checkPoses(ctx context.Context, body *source, names []string, l
 	if err != nil {
 		return nil, err
 	}
-	if opt.Layers, err = s.readLayers(ctx, layers); err != nil {
+	if opt.Layers, err = s.readAll(ctx, layers); err != nil {
 		return nil, err
 	}
 	k, err := b.Check(ctx, g, opt)

@@ -54,11 +54,11 @@ func wornBytes(body *source, layers []*source) int64 {
 	return n
 }
 
-// readLayers reads the layers of a call.
-func (s *Server) readLayers(ctx context.Context, layers []*source) ([]*gltfio.Asset, error) {
+// readAll reads sources.
+func (s *Server) readAll(ctx context.Context, list []*source) ([]*gltfio.Asset, error) {
 	var out []*gltfio.Asset
-	for _, l := range layers {
-		a, err := s.readAsset(ctx, l)
+	for _, x := range list {
+		a, err := s.readAsset(ctx, x)
 		if err != nil {
 			return nil, err
 		}
@@ -74,17 +74,69 @@ func (s *Server) worn(ctx context.Context, body *source, names []string, layers 
 		return s.body(ctx, body, names, threads)
 	}
 	b, hit, err := s.bodies.Get(ctx, wornKey(body, names, layers), func() (*transfer.AssetBody, int64, error) {
-		alone, err := s.body(ctx, body, names, threads)
+		// What is worn beneath the last layer is likely to be there already.
+		last := len(layers) - 1
+		beneath, err := s.worn(ctx, body, names, layers[:last], threads)
 		if err != nil {
 			return nil, 0, err
 		}
-		assets, err := s.readLayers(ctx, layers)
+		layer, err := s.readAsset(ctx, layers[last])
 		if err != nil {
 			return nil, 0, err
 		}
-		b, err := alone.WithLayers(ctx, assets, threads)
+		b, err := beneath.WithLayers(ctx, []*gltfio.Asset{layer}, threads)
 		return b, wornBytes(body, layers), err
 	})
 	s.metrics.body(hit)
 	return b, err
+}
+
+// FindLayerOrder implements the method of the API.
+func (s *Server) FindLayerOrder(ctx context.Context, m *pb.FindLayerOrderRequest) (*pb.FindLayerOrderResponse, error) {
+	for _, l := range []struct {
+		field string
+		globs []string
+	}{{"body_names", m.GetBodyNames()}, {"garment_names", m.GetGarmentNames()}} {
+		if err := checkGlobs(l.globs, l.field); err != nil {
+			return nil, err
+		}
+	}
+	if n := len(m.GetGarments()); n < 1 || n > maxLayers {
+		return nil, &convert.FieldError{Field: "garments", What: fmt.Sprintf("has %d entries, want 1 to %d", n, maxLayers)}
+	}
+	body, err := s.resolve(ctx, m.GetBody(), "body", "body")
+	if err != nil {
+		return nil, err
+	}
+	var garments []*source
+	need := int64(0)
+	if !s.bodies.Has(bodyKey(body, m.GetBodyNames())) {
+		need += 2 * body.outline.BodyBytes()
+	}
+	for i, x := range m.GetGarments() {
+		g, err := s.resolve(ctx, x, fmt.Sprintf("garments[%d]", i), "garment")
+		if err != nil {
+			return nil, err
+		}
+		need += g.outline.GarmentBytes()
+		garments = append(garments, g)
+	}
+	t, err := s.admission.acquire(ctx, need)
+	if err != nil {
+		return nil, err
+	}
+	defer t.release()
+	b, err := s.body(ctx, body, m.GetBodyNames(), s.config.MaxThreads)
+	if err != nil {
+		return nil, err
+	}
+	assets, err := s.readAll(ctx, garments)
+	if err != nil {
+		return nil, err
+	}
+	order, pairs, notes, err := b.LayerOrder(ctx, assets, gltfio.Selection{Names: m.GetGarmentNames()}, s.config.MaxThreads)
+	if err != nil {
+		return nil, err
+	}
+	return convert.LayerOrderToProto(order, pairs, notes), nil
 }

@@ -208,7 +208,7 @@ func (s *Server) DeleteAsset(ctx context.Context, m *pb.DeleteAssetRequest) (*em
 	if !dropped { // others use it
 		return &emptypb.Empty{}, nil
 	}
-	ofAsset := func(key string) bool { return strings.HasPrefix(key, id.String()) }
+	ofAsset := func(key string) bool { return strings.Contains(key, id.String()) } // as a body or as a layer
 	s.bodies.Remove(ofAsset)
 	s.sources.Remove(ofAsset)
 	s.checked.Remove(ofAsset)

@@ -34,33 +34,43 @@ type finished struct {
 	pass   *pass.Summary
 }
 
-// engine transfers to one garment's file; with in as a pass.
-type engine func(ctx context.Context, garment string, opt transfer.AssetOptions, in *passInput) (*finished, error)
+// engine transfers to garments, here or on a server.
+type engine struct {
+	// transfer computes one garment's file; with in as a pass.
+	transfer func(ctx context.Context, garment string, opt transfer.AssetOptions, in *passInput) (*finished, error)
+	// wear puts a finished garment on, and wearFile a weighted one's file: what follows
+	// lies over it.
+	wear     func(ctx context.Context, garment string, out *finished) error
+	wearFile func(ctx context.Context, file string) error
+	// order finds in which order garments are worn, from the inside out.
+	order func(ctx context.Context, garments []string, sel gltfio.Selection) (order []int, notes []string, err error)
+}
 
 // localEngine computes here.
 func localEngine(ctx context.Context, body string, sel gltfio.Selection, threads int) (engine, error) {
 	asset, err := gltfio.Open(body, gltfio.Options{AllowExternal: true})
 	if err != nil {
-		return nil, err
+		return engine{}, err
 	}
-	prepared, err := transfer.PrepareAsset(ctx, asset, sel, threads)
-	if err != nil {
-		return nil, err
+	w := &wornHere{threads: threads}
+	if w.body, err = transfer.PrepareAsset(ctx, asset, sel, threads); err != nil {
+		return engine{}, err
 	}
-	return func(ctx context.Context, file string, opt transfer.AssetOptions, in *passInput) (*finished, error) {
+	compute := func(ctx context.Context, file string, opt transfer.AssetOptions, in *passInput) (*finished, error) {
 		garment, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
 		if err != nil {
 			return nil, err
 		}
 		if in != nil {
-			return in.run(ctx, prepared, garment)
+			return in.run(ctx, w.body, garment)
 		}
-		out, r, err := prepared.Transfer(ctx, garment, opt)
+		out, r, err := w.body.Transfer(ctx, garment, opt)
 		if err != nil {
 			return nil, err
 		}
 		return &finished{savable: computed{out, r}, summary: r.Summary}, nil
-	}, nil
+	}
+	return engine{compute, w.wear, w.wearFile, w.order}, nil
 }
 
 // remote says which server computes, if any.
@@ -145,13 +155,14 @@ func (r *remote) dial(ctx context.Context) (*client.Client, error) {
 func remoteEngine(ctx context.Context, r *remote, body string, sel gltfio.Selection) (engine, func(), error) {
 	asset, err := client.OpenAsset(body)
 	if err != nil {
-		return nil, nil, err
+		return engine{}, nil, err
 	}
 	c, err := r.dial(ctx)
 	if err != nil {
-		return nil, nil, err
+		return engine{}, nil, err
 	}
-	return func(ctx context.Context, file string, opt transfer.AssetOptions, in *passInput) (*finished, error) {
+	w := &wornThere{r: r, c: c, body: asset, names: sel.Names}
+	compute := func(ctx context.Context, file string, opt transfer.AssetOptions, in *passInput) (*finished, error) {
 		garment, err := client.OpenAsset(file)
 		if err != nil {
 			return nil, err
@@ -160,12 +171,13 @@ func remoteEngine(ctx context.Context, r *remote, body string, sel gltfio.Select
 		if err != nil {
 			return nil, err
 		}
-		out, err := c.Transfer(ctx, client.Request{Body: asset, Garment: garment, BodyNames: sel.Names, Options: opt, Pass: edits})
+		out, err := c.Transfer(ctx, client.Request{Body: asset, Garment: garment, BodyNames: sel.Names, Layers: w.layers, Options: opt, Pass: edits})
 		if err != nil {
 			return nil, r.explain(err)
 		}
 		return &finished{savable: out, summary: out.Summary, record: out.Record, pass: out.Pass}, nil
-	}, func() { c.Close() }, nil
+	}
+	return engine{compute, w.wear, w.wearFile, w.order}, func() { c.Close() }, nil
 }
 
 // check lets the server check a garment.

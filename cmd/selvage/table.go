@@ -46,6 +46,16 @@ func writeSummaries(w io.Writer, list []transfer.Summary) {
 			}
 			fmt.Fprintf(w, "%s: default poses disagree at joint %s by %.1f degrees (%s)\n", printable(s.Garment), printable(o.Joint), o.Degrees, what)
 		}
+		if len(s.TakenFrom) > 0 {
+			fmt.Fprintf(w, "%s: taken from:", printable(s.Garment))
+			for i, f := range s.TakenFrom {
+				if i > 0 {
+					fmt.Fprint(w, ",")
+				}
+				fmt.Fprintf(w, " %s %d", printable(f.Name), f.Vertices)
+			}
+			fmt.Fprintln(w)
+		}
 		if len(s.Reasons) > 0 {
 			fmt.Fprintf(w, "%s: reasons:", printable(s.Garment))
 			first := true

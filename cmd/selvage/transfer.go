@@ -115,6 +115,7 @@ count. A joint map:
 			// nothing half-done.
 			results := make([]savable, len(targets))
 			summaries := make([]transfer.Summary, len(targets))
+			outs := make([]*finished, len(targets))
 			for n, k := range order {
 				file := args[1+k]
 				opt.Progress = bar.garment(filepath.Base(file), n, len(targets))
@@ -131,12 +132,15 @@ count. A joint map:
 					return err
 				}
 				results[k], summaries[k] = out.savable, out.summary
-				edits.add(targets[k], out)
+				outs[k] = out
 				if n+1 < len(order) {
 					if err := worn.then(ctx, computer, file, out); err != nil {
 						return err
 					}
 				}
+			}
+			for k, out := range outs {
+				edits.add(targets[k], out)
 			}
 			if len(order) > 0 {
 				last := &summaries[order[len(order)-1]] // the outermost has to do with all

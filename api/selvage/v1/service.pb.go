@@ -235,7 +235,7 @@ var File_selvage_v1_service_proto protoreflect.FileDescriptor
 const file_selvage_v1_service_proto_rawDesc = "" +
 	"\n" +
 	"\x18selvage/v1/service.proto\x12\n" +
-	"selvage.v1\x1a\x1bgoogle/protobuf/empty.proto\x1a\x16selvage/v1/asset.proto\x1a\x16selvage/v1/check.proto\x1a\x15selvage/v1/diff.proto\x1a\x16selvage/v1/edits.proto\x1a\x19selvage/v1/transfer.proto\"\x16\n" +
+	"selvage.v1\x1a\x1bgoogle/protobuf/empty.proto\x1a\x16selvage/v1/asset.proto\x1a\x16selvage/v1/check.proto\x1a\x15selvage/v1/diff.proto\x1a\x16selvage/v1/edits.proto\x1a\x17selvage/v1/layers.proto\x1a\x19selvage/v1/transfer.proto\"\x16\n" +
 	"\x14GetServerInfoRequest\"R\n" +
 	"\n" +
 	"ServerInfo\x12\x18\n" +
@@ -253,7 +253,7 @@ const file_selvage_v1_service_proto_rawDesc = "" +
 	"\x14max_concurrent_calls\x18\x06 \x01(\x05R\x12maxConcurrentCalls\x12\x1f\n" +
 	"\vmax_threads\x18\a \x01(\x05R\n" +
 	"maxThreads\x12!\n" +
-	"\fmax_vertices\x18\b \x01(\x03R\vmaxVertices2\xc6\a\n" +
+	"\fmax_vertices\x18\b \x01(\x03R\vmaxVertices2\x9f\b\n" +
 	"\x0eSelvageService\x12B\n" +
 	"\vUploadAsset\x12\x1e.selvage.v1.UploadAssetRequest\x1a\x11.selvage.v1.Asset(\x01\x12:\n" +
 	"\bGetAsset\x12\x1b.selvage.v1.GetAssetRequest\x1a\x11.selvage.v1.Asset\x12K\n" +
@@ -265,7 +265,8 @@ const file_selvage_v1_service_proto_rawDesc = "" +
 	"\x0eTransferArrays\x12!.selvage.v1.TransferArraysRequest\x1a\".selvage.v1.TransferArraysResponse\x12m\n" +
 	"\x14StreamTransferArrays\x12'.selvage.v1.StreamTransferArraysRequest\x1a(.selvage.v1.StreamTransferArraysResponse(\x010\x01\x12M\n" +
 	"\n" +
-	"CheckPoses\x12\x1d.selvage.v1.CheckPosesRequest\x1a\x1e.selvage.v1.CheckPosesResponse0\x01\x12J\n" +
+	"CheckPoses\x12\x1d.selvage.v1.CheckPosesRequest\x1a\x1e.selvage.v1.CheckPosesResponse0\x01\x12W\n" +
+	"\x0eFindLayerOrder\x12!.selvage.v1.FindLayerOrderRequest\x1a\".selvage.v1.FindLayerOrderResponse\x12J\n" +
 	"\tMergePass\x12\x1c.selvage.v1.MergePassRequest\x1a\x1d.selvage.v1.MergePassResponse0\x01\x12G\n" +
 	"\bDiffRows\x12\x1b.selvage.v1.DiffRowsRequest\x1a\x1c.selvage.v1.DiffRowsResponse0\x01\x12I\n" +
 	"\rGetServerInfo\x12 .selvage.v1.GetServerInfoRequest\x1a\x16.selvage.v1.ServerInfoB5Z3github.com/selvage/selvage/api/selvage/v1;selvagev1b\x06proto3"
@@ -296,18 +297,20 @@ var file_selvage_v1_service_proto_goTypes = []any{
 	(*TransferArraysRequest)(nil),        // 9: selvage.v1.TransferArraysRequest
 	(*StreamTransferArraysRequest)(nil),  // 10: selvage.v1.StreamTransferArraysRequest
 	(*CheckPosesRequest)(nil),            // 11: selvage.v1.CheckPosesRequest
-	(*MergePassRequest)(nil),             // 12: selvage.v1.MergePassRequest
-	(*DiffRowsRequest)(nil),              // 13: selvage.v1.DiffRowsRequest
-	(*Asset)(nil),                        // 14: selvage.v1.Asset
-	(*ListAssetsResponse)(nil),           // 15: selvage.v1.ListAssetsResponse
-	(*emptypb.Empty)(nil),                // 16: google.protobuf.Empty
-	(*InspectAssetResponse)(nil),         // 17: selvage.v1.InspectAssetResponse
-	(*TransferAssetResponse)(nil),        // 18: selvage.v1.TransferAssetResponse
-	(*TransferArraysResponse)(nil),       // 19: selvage.v1.TransferArraysResponse
-	(*StreamTransferArraysResponse)(nil), // 20: selvage.v1.StreamTransferArraysResponse
-	(*CheckPosesResponse)(nil),           // 21: selvage.v1.CheckPosesResponse
-	(*MergePassResponse)(nil),            // 22: selvage.v1.MergePassResponse
-	(*DiffRowsResponse)(nil),             // 23: selvage.v1.DiffRowsResponse
+	(*FindLayerOrderRequest)(nil),        // 12: selvage.v1.FindLayerOrderRequest
+	(*MergePassRequest)(nil),             // 13: selvage.v1.MergePassRequest
+	(*DiffRowsRequest)(nil),              // 14: selvage.v1.DiffRowsRequest
+	(*Asset)(nil),                        // 15: selvage.v1.Asset
+	(*ListAssetsResponse)(nil),           // 16: selvage.v1.ListAssetsResponse
+	(*emptypb.Empty)(nil),                // 17: google.protobuf.Empty
+	(*InspectAssetResponse)(nil),         // 18: selvage.v1.InspectAssetResponse
+	(*TransferAssetResponse)(nil),        // 19: selvage.v1.TransferAssetResponse
+	(*TransferArraysResponse)(nil),       // 20: selvage.v1.TransferArraysResponse
+	(*StreamTransferArraysResponse)(nil), // 21: selvage.v1.StreamTransferArraysResponse
+	(*CheckPosesResponse)(nil),           // 22: selvage.v1.CheckPosesResponse
+	(*FindLayerOrderResponse)(nil),       // 23: selvage.v1.FindLayerOrderResponse
+	(*MergePassResponse)(nil),            // 24: selvage.v1.MergePassResponse
+	(*DiffRowsResponse)(nil),             // 25: selvage.v1.DiffRowsResponse
 }
 var file_selvage_v1_service_proto_depIdxs = []int32{
 	2,  // 0: selvage.v1.ServerInfo.limits:type_name -> selvage.v1.Limits
@@ -320,23 +323,25 @@ var file_selvage_v1_service_proto_depIdxs = []int32{
 	9,  // 7: selvage.v1.SelvageService.TransferArrays:input_type -> selvage.v1.TransferArraysRequest
 	10, // 8: selvage.v1.SelvageService.StreamTransferArrays:input_type -> selvage.v1.StreamTransferArraysRequest
 	11, // 9: selvage.v1.SelvageService.CheckPoses:input_type -> selvage.v1.CheckPosesRequest
-	12, // 10: selvage.v1.SelvageService.MergePass:input_type -> selvage.v1.MergePassRequest
-	13, // 11: selvage.v1.SelvageService.DiffRows:input_type -> selvage.v1.DiffRowsRequest
-	0,  // 12: selvage.v1.SelvageService.GetServerInfo:input_type -> selvage.v1.GetServerInfoRequest
-	14, // 13: selvage.v1.SelvageService.UploadAsset:output_type -> selvage.v1.Asset
-	14, // 14: selvage.v1.SelvageService.GetAsset:output_type -> selvage.v1.Asset
-	15, // 15: selvage.v1.SelvageService.ListAssets:output_type -> selvage.v1.ListAssetsResponse
-	16, // 16: selvage.v1.SelvageService.DeleteAsset:output_type -> google.protobuf.Empty
-	17, // 17: selvage.v1.SelvageService.InspectAsset:output_type -> selvage.v1.InspectAssetResponse
-	18, // 18: selvage.v1.SelvageService.TransferAsset:output_type -> selvage.v1.TransferAssetResponse
-	19, // 19: selvage.v1.SelvageService.TransferArrays:output_type -> selvage.v1.TransferArraysResponse
-	20, // 20: selvage.v1.SelvageService.StreamTransferArrays:output_type -> selvage.v1.StreamTransferArraysResponse
-	21, // 21: selvage.v1.SelvageService.CheckPoses:output_type -> selvage.v1.CheckPosesResponse
-	22, // 22: selvage.v1.SelvageService.MergePass:output_type -> selvage.v1.MergePassResponse
-	23, // 23: selvage.v1.SelvageService.DiffRows:output_type -> selvage.v1.DiffRowsResponse
-	1,  // 24: selvage.v1.SelvageService.GetServerInfo:output_type -> selvage.v1.ServerInfo
-	13, // [13:25] is the sub-list for method output_type
-	1,  // [1:13] is the sub-list for method input_type
+	12, // 10: selvage.v1.SelvageService.FindLayerOrder:input_type -> selvage.v1.FindLayerOrderRequest
+	13, // 11: selvage.v1.SelvageService.MergePass:input_type -> selvage.v1.MergePassRequest
+	14, // 12: selvage.v1.SelvageService.DiffRows:input_type -> selvage.v1.DiffRowsRequest
+	0,  // 13: selvage.v1.SelvageService.GetServerInfo:input_type -> selvage.v1.GetServerInfoRequest
+	15, // 14: selvage.v1.SelvageService.UploadAsset:output_type -> selvage.v1.Asset
+	15, // 15: selvage.v1.SelvageService.GetAsset:output_type -> selvage.v1.Asset
+	16, // 16: selvage.v1.SelvageService.ListAssets:output_type -> selvage.v1.ListAssetsResponse
+	17, // 17: selvage.v1.SelvageService.DeleteAsset:output_type -> google.protobuf.Empty
+	18, // 18: selvage.v1.SelvageService.InspectAsset:output_type -> selvage.v1.InspectAssetResponse
+	19, // 19: selvage.v1.SelvageService.TransferAsset:output_type -> selvage.v1.TransferAssetResponse
+	20, // 20: selvage.v1.SelvageService.TransferArrays:output_type -> selvage.v1.TransferArraysResponse
+	21, // 21: selvage.v1.SelvageService.StreamTransferArrays:output_type -> selvage.v1.StreamTransferArraysResponse
+	22, // 22: selvage.v1.SelvageService.CheckPoses:output_type -> selvage.v1.CheckPosesResponse
+	23, // 23: selvage.v1.SelvageService.FindLayerOrder:output_type -> selvage.v1.FindLayerOrderResponse
+	24, // 24: selvage.v1.SelvageService.MergePass:output_type -> selvage.v1.MergePassResponse
+	25, // 25: selvage.v1.SelvageService.DiffRows:output_type -> selvage.v1.DiffRowsResponse
+	1,  // 26: selvage.v1.SelvageService.GetServerInfo:output_type -> selvage.v1.ServerInfo
+	14, // [14:27] is the sub-list for method output_type
+	1,  // [1:14] is the sub-list for method input_type
 	1,  // [1:1] is the sub-list for extension type_name
 	1,  // [1:1] is the sub-list for extension extendee
 	0,  // [0:1] is the sub-list for field type_name
@@ -351,6 +356,7 @@ func file_selvage_v1_service_proto_init() {
 	file_selvage_v1_check_proto_init()
 	file_selvage_v1_diff_proto_init()
 	file_selvage_v1_edits_proto_init()
+	file_selvage_v1_layers_proto_init()
 	file_selvage_v1_transfer_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{

@@ -36,6 +36,7 @@ const (
 	SelvageService_TransferArrays_FullMethodName       = "/selvage.v1.SelvageService/TransferArrays"
 	SelvageService_StreamTransferArrays_FullMethodName = "/selvage.v1.SelvageService/StreamTransferArrays"
 	SelvageService_CheckPoses_FullMethodName           = "/selvage.v1.SelvageService/CheckPoses"
+	SelvageService_FindLayerOrder_FullMethodName       = "/selvage.v1.SelvageService/FindLayerOrder"
 	SelvageService_MergePass_FullMethodName            = "/selvage.v1.SelvageService/MergePass"
 	SelvageService_DiffRows_FullMethodName             = "/selvage.v1.SelvageService/DiffRows"
 	SelvageService_GetServerInfo_FullMethodName        = "/selvage.v1.SelvageService/GetServerInfo"
@@ -81,6 +82,9 @@ type SelvageServiceClient interface {
 	// and poses as they come, then the report. RESOURCE_EXHAUSTED where the plan makes
 	// more poses, or the poses more findings, than the server takes.
 	CheckPoses(ctx context.Context, in *CheckPosesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[CheckPosesResponse], error)
+	// Finds in which order garments lie over one another, by their distances from the
+	// body.
+	FindLayerOrder(ctx context.Context, in *FindLayerOrderRequest, opts ...grpc.CallOption) (*FindLayerOrderResponse, error)
 	// Carries edits by hand over to a new transfer's garment, as TransferAsset with a
 	// pass does in one step. INVALID_ARGUMENT with the reason RECORD_INVALID where the
 	// record cannot be used.
@@ -214,6 +218,16 @@ func (c *selvageServiceClient) CheckPoses(ctx context.Context, in *CheckPosesReq
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type SelvageService_CheckPosesClient = grpc.ServerStreamingClient[CheckPosesResponse]
 
+func (c *selvageServiceClient) FindLayerOrder(ctx context.Context, in *FindLayerOrderRequest, opts ...grpc.CallOption) (*FindLayerOrderResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(FindLayerOrderResponse)
+	err := c.cc.Invoke(ctx, SelvageService_FindLayerOrder_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *selvageServiceClient) MergePass(ctx context.Context, in *MergePassRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[MergePassResponse], error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	stream, err := c.cc.NewStream(ctx, &SelvageService_ServiceDesc.Streams[4], SelvageService_MergePass_FullMethodName, cOpts...)
@@ -302,6 +316,9 @@ type SelvageServiceServer interface {
 	// and poses as they come, then the report. RESOURCE_EXHAUSTED where the plan makes
 	// more poses, or the poses more findings, than the server takes.
 	CheckPoses(*CheckPosesRequest, grpc.ServerStreamingServer[CheckPosesResponse]) error
+	// Finds in which order garments lie over one another, by their distances from the
+	// body.
+	FindLayerOrder(context.Context, *FindLayerOrderRequest) (*FindLayerOrderResponse, error)
 	// Carries edits by hand over to a new transfer's garment, as TransferAsset with a
 	// pass does in one step. INVALID_ARGUMENT with the reason RECORD_INVALID where the
 	// record cannot be used.
@@ -347,6 +364,9 @@ func (UnimplementedSelvageServiceServer) StreamTransferArrays(grpc.BidiStreaming
 }
 func (UnimplementedSelvageServiceServer) CheckPoses(*CheckPosesRequest, grpc.ServerStreamingServer[CheckPosesResponse]) error {
 	return status.Error(codes.Unimplemented, "method CheckPoses not implemented")
+}
+func (UnimplementedSelvageServiceServer) FindLayerOrder(context.Context, *FindLayerOrderRequest) (*FindLayerOrderResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method FindLayerOrder not implemented")
 }
 func (UnimplementedSelvageServiceServer) MergePass(*MergePassRequest, grpc.ServerStreamingServer[MergePassResponse]) error {
 	return status.Error(codes.Unimplemented, "method MergePass not implemented")
@@ -504,6 +524,24 @@ func _SelvageService_CheckPoses_Handler(srv interface{}, stream grpc.ServerStrea
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type SelvageService_CheckPosesServer = grpc.ServerStreamingServer[CheckPosesResponse]
 
+func _SelvageService_FindLayerOrder_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(FindLayerOrderRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(SelvageServiceServer).FindLayerOrder(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: SelvageService_FindLayerOrder_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(SelvageServiceServer).FindLayerOrder(ctx, req.(*FindLayerOrderRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _SelvageService_MergePass_Handler(srv interface{}, stream grpc.ServerStream) error {
 	m := new(MergePassRequest)
 	if err := stream.RecvMsg(m); err != nil {
@@ -570,6 +608,10 @@ var SelvageService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "TransferArrays",
 			Handler:    _SelvageService_TransferArrays_Handler,
+		},
+		{
+			MethodName: "FindLayerOrder",
+			Handler:    _SelvageService_FindLayerOrder_Handler,
 		},
 		{
 			MethodName: "GetServerInfo",
