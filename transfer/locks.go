@@ -122,7 +122,7 @@ func (b *AssetBody) hold(ctx context.Context, g *Garment, garment *gltfio.Asset,
 	to := make([]int, len(present.Joints)) // in body, and behind it in own; -1: nowhere
 	gone := make([]bool, len(to))
 	for j := range to {
-		switch k := int(toOwn[j]); {
+		switch k := int(toOwn[j]); { // of the garment's own, where that is kept anyway
 		case k >= 0 && (g.Skin != nil || slices.Contains(kept, surface.JointNode[k])):
 			to[j] = len(body) + k
 		case toBody[j] >= 0:
@@ -254,8 +254,8 @@ func heldRows(ctx context.Context, present *weights.Rows, to, index []int, locke
 }
 
 // jointsByName leads from each joint to the one of the same name; of several with
-// one name to that with the same place among them, where there are as many on both
-// sides; -1: none. O(joints).
+// one name to that which stands where it stands, else to that with the same place
+// among them, where there are as many on both sides; -1: none.
 func jointsByName(from, to []skinning.Joint) []int32 {
 	list := func(of []skinning.Joint) map[string][]int32 {
 		m := map[string][]int32{}
@@ -269,7 +269,12 @@ func jointsByName(from, to []skinning.Joint) []int32 {
 	for j := range from {
 		out[j] = -1
 		mine, theirs := a[from[j].Name], b[from[j].Name]
-		if len(mine) == len(theirs) {
+		for _, k := range theirs {
+			if len(mine)+len(theirs) > 2 && out[j] < 0 && to[k].Global == from[j].Global {
+				out[j] = k
+			}
+		}
+		if out[j] < 0 && len(mine) == len(theirs) {
 			out[j] = theirs[slices.Index(mine, int32(j))]
 		}
 	}

@@ -45,6 +45,8 @@ type Input struct {
 
 	found *Found // what find gave, where it was asked already
 	done  []bool // vertices whose row in New is locked already; nil: locks are still to do
+	// columns are globs of joints whose weights in New are locked already.
+	columns []string
 }
 
 // Output of one pass.
@@ -229,6 +231,9 @@ func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface
 	}
 	m, err := Merge(theirs, fresh.Joints, moved.Edits, o)
 	if err != nil {
+		return nil, err
+	}
+	if err := in.holdJoints(ctx, m, theirs, fresh.Joints, opt); err != nil {
 		return nil, err
 	}
 

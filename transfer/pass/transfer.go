@@ -7,7 +7,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
+	"path"
 	"slices"
 
 	"github.com/selvage/selvage/transfer"
@@ -46,6 +48,7 @@ func Transfer(ctx context.Context, body *transfer.AssetBody, in Input) (*Output,
 	for v, r := range result.Reason {
 		in.done[v] = r == transfer.ReasonKeptEdit // of a transfer: a locked row
 	}
+	in.columns = given.LockJoints
 	out, err := Run(ctx, in)
 	if err != nil {
 		return nil, err
@@ -111,23 +114,30 @@ func (in *Input) findFor(ctx context.Context, opt transfer.AssetOptions) (*Found
 }
 
 // skeleton is a list of joints with the places that the first of some skins has for
-// each name; joints that none of them has stand nowhere.
+// each name, in its order where it has several; joints that none of them has stand
+// nowhere.
 func (in *Input) skeleton(joints []Joint, opt transfer.AssetOptions, skins ...*skinning.Skin) *skinning.Skin {
-	at := map[string]*skinning.Joint{}
+	at := map[string][]*skinning.Joint{}
 	for _, s := range slices.Backward(skins) {
-		if s != nil {
-			for j := range s.Joints {
-				at[s.Joints[j].Name] = &s.Joints[j]
-			}
+		if s == nil {
+			continue
 		}
+		own := map[string][]*skinning.Joint{}
+		for j := range s.Joints {
+			own[s.Joints[j].Name] = append(own[s.Joints[j].Name], &s.Joints[j])
+		}
+		maps.Copy(at, own)
 	}
 	nan := math.NaN()
 	out := &skinning.Skin{Joints: make([]skinning.Joint, len(joints))}
 	for j := range joints {
 		k := &out.Joints[j]
 		k.Name, k.Parent, k.Global = joints[j].Name, int(joints[j].Parent), skinning.Affine{T: r3.Vec{X: nan, Y: nan, Z: nan}}
-		if x := at[k.Name]; x != nil {
-			k.Global, k.InverseBind = x.Global, x.InverseBind
+		if list := at[k.Name]; len(list) > 0 {
+			k.Global = list[0].Global
+			if len(list) > 1 {
+				at[k.Name] = list[1:]
+			}
 		}
 	}
 	return out
@@ -186,4 +196,63 @@ func (in *Input) currentMask(ctx context.Context, set *region.Set, read *gltfio.
 	}
 	mask, err := placedMask(ctx, own, read, values, opt.Threads)
 	return mask, notes, err
+}
+
+// holdJoints gives the rows that a merge changed the weights of locked joints back, as
+// theirs has them: the transfer has held them already.
+func (in *Input) holdJoints(ctx context.Context, m *Merged, theirs *weights.Rows, joints []Joint, opt transfer.AssetOptions) error {
+	if len(in.columns) == 0 {
+		return nil
+	}
+	held := make([]bool, len(joints))
+	for j := range held {
+		for _, glob := range in.columns {
+			ok, _ := path.Match(glob, joints[j].Name)
+			held[j] = held[j] || ok
+		}
+	}
+	// part is row v of r on joints that are held, or on the others.
+	part := func(r *weights.Rows, v int, which bool) (joint []uint16, weight []float64) {
+		js, ws := r.Row(v)
+		for i, j := range js {
+			if held[j] == which {
+				joint, weight = append(joint, j), append(weight, ws[i])
+			}
+		}
+		return joint, weight
+	}
+	var off []int
+	own, fixed := weights.NewRows(0), weights.NewRows(0)
+	for v := range m.Outcome {
+		ja, wa := part(m.Rows, v, true)
+		jb, wb := part(theirs, v, true)
+		if slices.Equal(ja, jb) && slices.Equal(wa, wb) {
+			continue
+		}
+		off = append(off, v)
+		joint, weight := part(m.Rows, v, false)
+		if len(joint) == 0 {
+			joint, weight = part(theirs, v, false)
+		}
+		own.Append(joint, weight)
+		fixed.Append(jb, wb)
+	}
+	if len(off) == 0 {
+		return nil
+	}
+	done, _, err := weights.FinishBeside(ctx, own, fixed, weights.FinishOptions{MaxInfluences: opt.MaxInfluences, Format: opt.Format})
+	if err != nil {
+		return err
+	}
+	rows := weights.NewRows(m.Rows.Len())
+	for v, i := 0, 0; v < m.Rows.Len(); v++ {
+		if i < len(off) && off[i] == v {
+			rows.Append(done.Row(i))
+			i++
+		} else {
+			rows.Append(m.Rows.Row(v))
+		}
+	}
+	m.Rows = rows
+	return nil
 }
