@@ -1,0 +1,71 @@
+// Command retouched measures the operations of package retouch against known truth,
+// and the transfer from a body to other bodies, and keeps the tables in BENCHMARKS.md.
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"os"
+	"os/signal"
+	"strings"
+
+	"github.com/selvage/selvage/transfer/gltfio"
+)
+
+func main() {
+	out := flag.String("out", "BENCHMARKS.md", "the `FILE` that holds the tables")
+	hands := flag.String("hands", "testdata/node/node_modules/@webxr-input-profiles/assets/dist/profiles/generic-hand", "the `FOLDER` of the two rigged hands (make node)")
+	flag.Parse()
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	err := run(ctx, *out, *hands)
+	stop()
+	if err != nil {
+		fmt.Fprintln(os.Stderr, "retouched:", err)
+		os.Exit(1)
+	}
+}
+
+func run(ctx context.Context, file, hands string) error {
+	var text strings.Builder
+	for _, t := range []struct {
+		title   string
+		measure func(context.Context) ([]figures, error)
+	}{
+		{"Mirror", func(ctx context.Context) ([]figures, error) { return mirrors(ctx, hands) }},
+		{"Fill", fills},
+		{"Even", evens},
+		{"`selvage transfer` from the mate's body to other bodies", bodies},
+	} {
+		list, err := t.measure(ctx)
+		if err != nil {
+			return fmt.Errorf("%s: %w", t.title, err)
+		}
+		fmt.Fprintf(&text, "\n%s:\n\n| case | vertices | L1 mean | 99%% | largest | posed, 99%%, cm |\n|---|--:|--:|--:|--:|--:|\n", t.title)
+		for _, f := range list {
+			fmt.Fprintf(&text, "| %s | %d | %.2g | %.2g | %.2g | %s |\n", f.name, f.vertices, f.mean, f.percent, f.largest, f.centimetres())
+		}
+	}
+	fmt.Print(text.String())
+	return keep(file, text.String())
+}
+
+const (
+	beginMark = "<!-- retouched:begin -->\n"
+	endMark   = "<!-- retouched:end -->"
+)
+
+// keep replaces the text between the marks of file.
+func keep(file, text string) error {
+	doc, err := os.ReadFile(file)
+	if err != nil {
+		return err
+	}
+	before, rest, ok := strings.Cut(string(doc), beginMark)
+	_, after, ends := strings.Cut(rest, endMark)
+	if !ok || !ends {
+		return errors.New(file + " has no marks of these tables")
+	}
+	return gltfio.WriteFile(file, []byte(before+beginMark+text+"\n"+endMark+after))
+}
