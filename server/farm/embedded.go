@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	natsserver "github.com/nats-io/nats-server/v2/server"
@@ -32,7 +33,16 @@ type Embedded struct {
 	server *natsserver.Server
 	ended  chan struct{}
 	wg     sync.WaitGroup
+	// full says that the disk has next to no room.
+	full atomic.Bool
 }
+
+// A server whose disk is full stops to store for good. So it is started anew when
+// there is room again: full is below the first of these, room above the second.
+const (
+	fullBytes = 4 << 20
+	roomAgain = 8 << 20
+)
 
 // address is the file that tells other programs where the server is.
 type address struct {
@@ -96,9 +106,19 @@ func (e *Embedded) Configure(c Config) (Config, error) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	if e.server != nil {
-		c.server = e.server
+		c.server, c.full = e, e.full.Load
 	}
 	return c, err
+}
+
+// InProcessConn is a connection to the server where it is in this process.
+func (e *Embedded) InProcessConn() (net.Conn, error) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if e.server == nil {
+		return nil, errors.New("farm: the server is not running")
+	}
+	return e.server.InProcessConn()
 }
 
 // Serving reports whether the server is in this process.
@@ -125,7 +145,7 @@ func (e *Embedded) Close() {
 	}
 }
 
-// stand takes the server's place when its program goes.
+// stand takes the server's place when its program goes, and looks after it then.
 func (e *Embedded) stand() {
 	ticker := time.NewTicker(300 * time.Millisecond)
 	defer ticker.Stop()
@@ -136,13 +156,43 @@ func (e *Embedded) stand() {
 		case <-ticker.C:
 		}
 		if e.Serving() {
-			return
-		}
-		if serving, err := e.serve(); err != nil {
+			e.look()
+		} else if _, err := e.serve(); err != nil {
 			e.note("the farm's store cannot be opened", "error", err)
-		} else if serving {
-			return
 		}
+	}
+}
+
+// look starts the server anew where it has stopped to store and there is room.
+func (e *Embedded) look() {
+	free, err := freeBytes(e.folder)
+	if err != nil {
+		return
+	}
+	if free < fullBytes {
+		if !e.full.Swap(true) {
+			e.note("the disk of the farm is full", "folder", e.folder, "free", free)
+		}
+		return
+	}
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if free < roomAgain || !e.full.Load() && e.server.JetStreamEnabled() {
+		return
+	}
+	e.note("the farm's server starts again", "folder", e.folder, "free", free)
+	a, err := e.address()
+	if err == nil {
+		e.server.Shutdown()
+		e.server.WaitForShutdown()
+		var s *natsserver.Server
+		if s, err = e.start(a); err == nil {
+			e.server = s
+			e.full.Store(false)
+		}
+	}
+	if err != nil { // tried again soon
+		e.note("the farm's server does not start", "error", err)
 	}
 }
 
@@ -168,25 +218,10 @@ func (e *Embedded) serve() (bool, error) {
 	if a.Port != 0 && !free(a.Port) {
 		a.Port = 0 // somebody else has it by now
 	}
-	if a.Port == 0 {
-		a.Port = natsserver.RANDOM_PORT
-	}
-	s, err := natsserver.NewServer(&natsserver.Options{
-		ServerName: "selvage-" + strconv.Itoa(os.Getpid()),
-		Host:       "127.0.0.1", Port: a.Port, Authorization: a.Token,
-		JetStream: true, StoreDir: filepath.Join(e.folder, "store"), JetStreamMaxStore: e.bytes,
-		NoLog: true, NoSigs: true, MaxControlLine: 4096,
-	})
+	s, err := e.start(a)
 	if err != nil {
 		f.Close()
-		return false, fmt.Errorf("farm: %w", err)
-	}
-	s.Start()
-	if !s.ReadyForConnections(15*time.Second) || !s.JetStreamEnabled() {
-		s.Shutdown()
-		s.WaitForShutdown()
-		f.Close()
-		return false, fmt.Errorf("farm: the server in %s does not start", e.folder)
+		return false, err
 	}
 	a.URL = s.ClientURL()
 	if tcp, ok := s.Addr().(*net.TCPAddr); ok {
@@ -201,6 +236,29 @@ func (e *Embedded) serve() (bool, error) {
 	e.server, e.lock = s, f
 	e.note("serving the farm", "folder", e.folder, "port", a.Port)
 	return true, nil
+}
+
+// start starts the server at an address, on any port where it names none.
+func (e *Embedded) start(a address) (*natsserver.Server, error) {
+	if a.Port == 0 {
+		a.Port = natsserver.RANDOM_PORT
+	}
+	s, err := natsserver.NewServer(&natsserver.Options{
+		ServerName: "selvage-" + strconv.Itoa(os.Getpid()),
+		Host:       "127.0.0.1", Port: a.Port, Authorization: a.Token,
+		JetStream: true, StoreDir: filepath.Join(e.folder, "store"), JetStreamMaxStore: e.bytes,
+		NoLog: true, NoSigs: true, MaxControlLine: 4096,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("farm: %w", err)
+	}
+	s.Start()
+	if !s.ReadyForConnections(15*time.Second) || !s.JetStreamEnabled() {
+		s.Shutdown()
+		s.WaitForShutdown()
+		return nil, fmt.Errorf("farm: the server in %s does not start", e.folder)
+	}
+	return s, nil
 }
 
 func free(port int) bool {

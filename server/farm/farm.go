@@ -15,8 +15,9 @@ import (
 )
 
 // Schema is the version of pb.QueuedTask and all in it. It grows whenever a
-// worker that ignores a new field would compute something else.
-const Schema = 1
+// worker that ignores a new field would compute something else; a message has the
+// least version that knows its fields: 2 with passes and layers, else 1.
+const Schema = 2
 
 // Config of a connection to a farm. The zero value works with an Embedded
 // server's URL in it.
@@ -62,7 +63,12 @@ type Config struct {
 
 	// server, where not nil, is in this process: no socket lies between.
 	server nats.InProcessConnProvider
+	// full, where not nil, says that the servers' disk is full.
+	full func() bool
 }
+
+// ErrDiskFull says that the disk beneath the farm's store is full.
+var ErrDiskFull = errors.New("the disk of the farm's store is full")
 
 // ConfigError reports a setting that cannot be used.
 type ConfigError struct{ Setting, What string }
@@ -347,6 +353,9 @@ func againWithin[T any](ctx context.Context, f *Farm, each time.Duration, try fu
 			}
 			return out, err
 		}
+		if f.config.full != nil && f.config.full() {
+			return out, fmt.Errorf("%w (%w)", ErrDiskFull, err)
+		}
 		f.config.Log.Debug("trying again", "error", err)
 		timer := time.NewTimer(delay/2 + rand.N(delay))
 		select {
@@ -393,6 +402,9 @@ const (
 
 // isFull reports whether a store has no room, or its file system fails.
 func isFull(err error) bool {
+	if errors.Is(err, ErrDiskFull) {
+		return true
+	}
 	var api *jetstream.APIError
 	if !errors.As(err, &api) {
 		return false

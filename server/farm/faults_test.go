@@ -135,7 +135,7 @@ func (f *Farm) through(t *testing.T, edit func([]byte)) (*Farm, *cable) {
 	}
 	line := newCable(t, u.Host, edit)
 	c := f.config
-	c.URL, c.server = "nats://"+line.Addr().String(), nil
+	c.URL, c.server, c.full = "nats://"+line.Addr().String(), nil, nil
 	far, err := Open(t.Context(), c)
 	if err != nil {
 		t.Fatal(err)

@@ -67,6 +67,9 @@ func (f *Farm) Keys(tasks []*pb.JobTask) ([]string, error) {
 		if _, err := convert.OptionsFromProto(t.GetOptions()); err != nil {
 			return nil, fmt.Errorf("task %d: %w", i, err)
 		}
+		if err := checkMore(t, field); err != nil {
+			return nil, err
+		}
 		var err error
 		if keys[i], err = workKey(t, f.config.Version); err != nil {
 			return nil, err
@@ -75,10 +78,70 @@ func (f *Farm) Keys(tasks []*pb.JobTask) ([]string, error) {
 	return keys, nil
 }
 
-// workKey is the key of a task's result where this version computes it.
-func workKey(t *pb.JobTask, version string) (string, error) {
-	return convert.WorkKey([32]byte(t.GetBodySha256()), [32]byte(t.GetGarmentSha256()), t.GetBodyNames(), t.GetOptions(), version)
+// maxLayers of one task.
+const maxLayers = 100
+
+// checkMore checks a task's pass and layers.
+func checkMore(t *pb.JobTask, field func(string) string) error {
+	sum := func(b []byte, name string, optional bool) error {
+		if len(b) != sha256.Size && !(optional && len(b) == 0) {
+			return &convert.FieldError{Field: field(name), What: fmt.Sprintf("has %d bytes, want %d", len(b), sha256.Size)}
+		}
+		return nil
+	}
+	if len(t.GetLayers()) > maxLayers {
+		return &convert.FieldError{Field: field("layers"), What: fmt.Sprintf("has %d entries, more than %d", len(t.GetLayers()), maxLayers)}
+	}
+	for k, l := range t.GetLayers() {
+		if err := sum(l.GetSha256(), fmt.Sprintf("layers[%d].sha256", k), false); err != nil {
+			return err
+		}
+		if _, err := convert.CheckName(l.GetDisplayName(), "-", field(fmt.Sprintf("layers[%d].display_name", k))); err != nil {
+			return err
+		}
+	}
+	p := t.GetPass()
+	if p == nil {
+		return nil
+	}
+	for name, b := range map[string][]byte{
+		"record_sha256": p.GetRecordSha256(), "current_sha256": p.GetCurrentSha256(), "garment_sha256": p.GetGarmentSha256(), "body_sha256": p.GetBodySha256(),
+	} {
+		if err := sum(b, "pass."+name, true); err != nil {
+			return err
+		}
+	}
+	if _, err := convert.CheckName(p.GetProgram(), "-", field("pass.program")); err != nil {
+		return err
+	}
+	_, _, err := convert.PolicyFromProto(p.GetPolicy(), field("pass.policy"))
+	return err
 }
+
+// assetsOf are the hashes of all that a task reads.
+func assetsOf(t *pb.JobTask) [][]byte {
+	list := [][]byte{t.GetBodySha256(), t.GetGarmentSha256()}
+	for _, l := range t.GetLayers() {
+		list = append(list, l.GetSha256())
+	}
+	for _, b := range [][]byte{t.GetPass().GetRecordSha256(), t.GetPass().GetCurrentSha256()} {
+		if len(b) > 0 {
+			list = append(list, b)
+		}
+	}
+	return list
+}
+
+// schemaOf is the least version of the message that knows a task's fields.
+func schemaOf(t *pb.JobTask) int32 {
+	if t.GetPass() != nil || len(t.GetLayers()) > 0 {
+		return 2
+	}
+	return 1
+}
+
+// workKey is the key of a task's result where this version computes it.
+func workKey(t *pb.JobTask, version string) (string, error) { return convert.TaskKey(t, version) }
 
 // jobID is made of what a job computes, in order: who hands the same list in finds
 // its keys in the list that is there.
@@ -145,7 +208,7 @@ func (f *Farm) checkAssets(ctx context.Context, tasks []*pb.JobTask) error {
 	seen := map[[sha256.Size]byte]bool{}
 	var order [][sha256.Size]byte
 	for _, t := range tasks {
-		for _, sum := range [][]byte{t.GetBodySha256(), t.GetGarmentSha256()} {
+		for _, sum := range assetsOf(t) {
 			if s := [sha256.Size]byte(sum); !seen[s] {
 				seen[s] = true
 				order = append(order, s)
@@ -205,7 +268,7 @@ func (f *Farm) submit(ctx context.Context, id string, generation int64, list *pb
 		}
 		seen[key] = true
 		data, err := proto.Marshal(&pb.QueuedTask{
-			Schema: Schema, Version: f.config.Version, Job: id, Key: key, Generation: generation, Task: list.GetTasks()[i],
+			Schema: schemaOf(list.GetTasks()[i]), Version: f.config.Version, Job: id, Key: key, Generation: generation, Task: list.GetTasks()[i],
 		})
 		if err != nil {
 			return err
@@ -269,12 +332,11 @@ func (f *Farm) publish(ctx context.Context, generation int64, messages []*nats.M
 				left = append(left, batch[i])
 				continue
 			}
-			select {
-			case <-future.Ok():
-			case <-future.Err():
-				left = append(left, batch[i])
-			case <-ctx.Done():
-				return ctx.Err()
+			if f.acknowledged(ctx, future) != nil {
+				if ctx.Err() != nil {
+					return ctx.Err()
+				}
+				left = append(left, batch[i]) // looked at again
 			}
 		}
 	}
@@ -543,8 +605,8 @@ func (f *Farm) Retry(ctx context.Context, id string) (*pb.Job, error) {
 	}
 	gone := make([]bool, len(done))
 	err = f.each(ctx, len(done), func(ctx context.Context, i int) error {
-		info, err := f.results.find(ctx, done[i].GetResult().GetKey())
-		gone[i] = info == nil
+		r, err := f.found(ctx, done[i].GetResult().GetKey())
+		gone[i] = r == nil
 		return err
 	})
 	if err != nil {
@@ -631,4 +693,14 @@ func (f *Farm) Read(ctx context.Context, r *pb.TaskResult) ([]byte, error) {
 		return nil, fmt.Errorf("result %s %w", r.GetKey(), errDamaged)
 	}
 	return data, nil
+}
+
+// ReadRecord returns the record that a task which was a pass left for the next one;
+// nil where it was none. Errors: as Read.
+func (f *Farm) ReadRecord(ctx context.Context, r *pb.TaskResult) ([]byte, error) {
+	if r.GetRecordSizeBytes() == 0 {
+		return nil, nil
+	}
+	record := &pb.TaskResult{Key: recordName(r.GetKey()), Sha256: r.GetRecordSha256()}
+	return f.Read(ctx, record)
 }

@@ -197,24 +197,36 @@ func (o *objects) send(ctx context.Context, info *jetstream.ObjectInfo, data []b
 		futures = append(futures, future)
 	}
 	for _, future := range futures {
-		select {
-		case <-future.Ok():
-		case e := <-future.Err():
+		if e := o.f.acknowledged(ctx, future); e != nil && err == nil {
 			// A piece that was refused says more than the record that followed.
-			if err == nil {
-				err = changedError(e)
-			}
-		case <-ctx.Done():
-			err = ctx.Err()
-		}
-		if ctx.Err() != nil {
-			break
+			err = changedError(e)
 		}
 	}
 	if err != nil {
 		o.discard(ctx, info.NUID)
 	}
 	return err
+}
+
+// acknowledged waits for a message's acknowledgement. A server on a full disk gives
+// none.
+func (f *Farm) acknowledged(ctx context.Context, future jetstream.PubAckFuture) error {
+	look := time.NewTicker(500 * time.Millisecond)
+	defer look.Stop()
+	for {
+		select {
+		case <-future.Ok():
+			return nil
+		case err := <-future.Err():
+			return err
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-look.C:
+			if f.config.full != nil && f.config.full() {
+				return ErrDiskFull
+			}
+		}
+	}
 }
 
 // discard removes pieces that belong to nothing. Where that fails sweep finds them.

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 	pb "github.com/selvage/selvage/api/selvage/v1"
 	"google.golang.org/protobuf/proto"
@@ -42,7 +43,7 @@ func (f *Farm) Watch(ctx context.Context, id string, tell func(*pb.Job, *pb.Task
 			return nil, ctx.Err()
 		case errors.Is(err, errQuiet):
 			heard = time.Now()
-		case !transient(err) || time.Since(heard) > f.config.Patience:
+		case !transient(err) && !isFull(err) || time.Since(heard) > f.config.Patience:
 			return nil, err
 		default:
 			f.config.Log.Debug("watching again", "error", err)
@@ -81,6 +82,9 @@ func (v *view) follow(ctx context.Context) (*pb.Job, error) {
 		return nil, err
 	}
 	defer w.Stop()
+	// The watch of a server that is gone says nothing more.
+	back := v.f.nc.StatusChanged(nats.CONNECTED)
+	defer v.f.nc.RemoveStatusListener(back)
 	quiet := time.NewTimer(watchQuiet)
 	defer quiet.Stop()
 	ticker := time.NewTicker(watchEvery)
@@ -116,6 +120,8 @@ func (v *view) follow(ctx context.Context) (*pb.Job, error) {
 				continue
 			}
 		case <-quiet.C:
+			return nil, errQuiet
+		case <-back:
 			return nil, errQuiet
 		case <-ctx.Done():
 			return nil, ctx.Err()

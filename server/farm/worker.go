@@ -398,7 +398,7 @@ func (w *Worker) refusal(q *pb.QueuedTask) string {
 	switch {
 	case q.GetSchema() > w.config.schema:
 		return fmt.Sprintf("the message has schema %d, this worker knows %d", q.GetSchema(), w.config.schema)
-	case unknownFields(q) || unknownFields(q.GetTask()) || unknownFields(q.GetTask().GetOptions()):
+	case unknownFields(q) || unknownFields(q.GetTask()) || unknownFields(q.GetTask().GetOptions()) || unknownMore(q.GetTask()):
 		return "the message has fields that this worker does not know"
 	case mine == theirs:
 		return ""
@@ -411,6 +411,25 @@ func (w *Worker) refusal(q *pb.QueuedTask) string {
 }
 
 func unknownFields(m proto.Message) bool { return len(m.ProtoReflect().GetUnknown()) > 0 }
+
+// unknownMore is unknownFields of a task's pass and layers.
+func unknownMore(t *pb.JobTask) bool {
+	p := t.GetPass()
+	if unknownFields(p) || unknownFields(p.GetPolicy()) {
+		return true
+	}
+	for _, r := range p.GetPolicy().GetRules() {
+		if unknownFields(r) {
+			return true
+		}
+	}
+	for _, l := range t.GetLayers() {
+		if unknownFields(l) {
+			return true
+		}
+	}
+	return false
+}
 
 // keep tells the farm that the claim stands until the function that it returns is
 // called.
@@ -482,7 +501,7 @@ func (c *claim) work(ctx, stopping context.Context) error {
 		return err
 	}
 	c.log.Debug("begun")
-	data, summary, err := c.compute(ctx, l)
+	done, err := c.compute(ctx, l)
 	release()
 	var crash *panicError
 	if errors.As(err, &crash) {
@@ -497,14 +516,11 @@ func (c *claim) work(ctx, stopping context.Context) error {
 	}
 	defer w.finishing.Release(1)
 	c.computed()
-	sum := sha256.Sum256(data)
-	result := &pb.TaskResult{
-		Key: key, Sha256: sum[:], SizeBytes: int64(len(data)), Version: w.farm.config.Version, Summary: summaryToProto(summary),
-	}
-	if err := w.farm.putResult(ctx, result, data); err != nil {
+	result := done.result(key, w.farm.config.Version)
+	if err := w.farm.putResult(ctx, result, done.garment, done.record); err != nil {
 		return err
 	}
-	w.count.bytesOut.Add(float64(len(data)))
+	w.count.bytesOut.Add(float64(len(done.garment) + len(done.record)))
 	w.count.tasks.WithLabelValues("done").Inc()
 	return c.done(ctx, result)
 }
@@ -528,7 +544,7 @@ type panicError struct{ value any }
 func (e *panicError) Error() string { return fmt.Sprintf("panic: %v", e.value) }
 
 // compute catches panics: they count as a try, as a crash does.
-func (c *claim) compute(ctx context.Context, l *loaded) (data []byte, s *transfer.Summary, err error) {
+func (c *claim) compute(ctx context.Context, l *loaded) (done *computed, err error) {
 	defer func() {
 		if p := recover(); p != nil {
 			c.log.Error("panic in a task", "panic", p, "stack", string(debug.Stack()))
@@ -730,8 +746,17 @@ func (f *Farm) bury(ctx context.Context, subject string, message []byte, status 
 // aboutKey of a result's record in its object's metadata.
 const aboutKey = "selvage-result"
 
-// putResult stores a result under its key.
-func (f *Farm) putResult(ctx context.Context, r *pb.TaskResult, data []byte) error {
+// recordName is the name of the record that a pass left beside its result.
+func recordName(key string) string { return key + ".pass" }
+
+// putResult stores a result under its key, after the record that goes with it: a
+// result that is there has its record.
+func (f *Farm) putResult(ctx context.Context, r *pb.TaskResult, data, record []byte) error {
+	if record != nil {
+		if err := f.results.put(ctx, recordName(r.GetKey()), record, [sha256.Size]byte(r.GetRecordSha256()), nil); err != nil {
+			return err
+		}
+	}
 	about, err := proto.Marshal(r)
 	if err != nil {
 		return err
@@ -750,6 +775,11 @@ func (f *Farm) found(ctx context.Context, key string) (*pb.TaskResult, error) {
 	r := &pb.TaskResult{}
 	if err != nil || proto.Unmarshal(about, r) != nil || r.GetKey() != key || uint64(r.GetSizeBytes()) != info.Size {
 		return nil, nil // not written by this package: written anew
+	}
+	if r.GetRecordSizeBytes() > 0 {
+		if record, err := f.results.find(ctx, recordName(key)); err != nil || record == nil {
+			return nil, err
+		}
 	}
 	r.Found = true
 	return r, nil

@@ -18,3 +18,12 @@ func lockFile(f *os.File) (bool, error) {
 	}
 	return err == nil, err
 }
+
+// freeBytes is how much this program may still write beneath a folder.
+func freeBytes(folder string) (int64, error) {
+	var s unix.Statfs_t
+	if err := unix.Statfs(folder, &s); err != nil {
+		return 0, err
+	}
+	return int64(s.Bavail) * int64(s.Bsize), nil
+}

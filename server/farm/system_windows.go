@@ -17,3 +17,14 @@ func lockFile(f *os.File) (bool, error) {
 	}
 	return err == nil, err
 }
+
+// freeBytes is how much this program may still write beneath a folder.
+func freeBytes(folder string) (int64, error) {
+	name, err := windows.UTF16PtrFromString(folder)
+	if err != nil {
+		return 0, err
+	}
+	var free uint64
+	err = windows.GetDiskFreeSpaceEx(name, &free, nil, nil)
+	return int64(free), err
+}
