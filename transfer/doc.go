@@ -11,6 +11,7 @@
 //	loose.go     cloth that hangs, or spans between limbs (spanning.go): anchors, and
 //	             the surround (surround.go) as data, on few joints (chains.go)
 //	falloff.go   how far each row is smoothed along the garment
+//	hold.go      locked rows and joints, and how their surroundings blend to them
 //	fill.go      the solve that gives the rest its rows
 //	stretch.go   rows of loose cloth held back where it would tear
 //	orphans.go   islands far from the body follow the cloth beside them
