@@ -313,7 +313,7 @@ func TestMergeAndDiff_Server(t *testing.T) {
 		t.Helper()
 		return [2]string{must(t, args...).stdout, must(t, append(args, "--server", s.address)...).stdout}
 	}
-	for _, more := range [][]string{{"--json"}, {"--json", "--conflict-rule", "joint:" + joint + "=take-new"}, {"--on-conflict", "keep-change"}} {
+	for _, more := range [][]string{{"--json"}, {"--json", "--conflict-rule", "joint:" + joint + "=take-new"}, {"--on-conflict", "keep-change"}, {"--json", "--lock", "near:spine_*:0.15"}} {
 		var files, records [2]string
 		var said [2]string
 		for k, where := range [][]string{nil, {"--server", s.address}} {
