@@ -48,6 +48,8 @@ const (
 	// outwards, and by which the layer is farther from the body there, for the layer to
 	// cover the vertex: a hand's glove beside the thigh covers no thigh.
 	coverSide = 0.5
+	// facingRounds is how often a layer's vertices vote on which side of it is outside.
+	facingRounds = 12
 )
 
 // Layer is a weighted garment worn beneath others.
@@ -148,11 +150,6 @@ func newPiece(ctx context.Context, source, body *Source, name string, confidence
 		}
 	}
 	var err error
-	if body != nil {
-		if p.height, p.outward, err = body.outside(ctx, source, threads); err != nil {
-			return nil, err
-		}
-	}
 	used := &mesh.Mesh{Positions: source.body.Mesh.Positions, Triangles: source.triangle}
 	if p.welded, err = mesh.WeldContext(ctx, used, mesh.WeldTolerance(used)); err != nil {
 		return nil, err
@@ -164,7 +161,10 @@ func newPiece(ctx context.Context, source, body *Source, name string, confidence
 	for v := len(p.welded.ToWelded) - 1; v >= 0; v-- {
 		p.first[p.welded.ToWelded[v]] = int32(v)
 	}
-	return p, nil
+	if body != nil {
+		err = p.face(ctx, body, threads)
+	}
+	return p, err
 }
 
 // alone is the body without layers.
@@ -188,25 +188,62 @@ func (s *Source) heights(ctx context.Context, points []r3.Vec, threads int) ([]f
 	return out, nil
 }
 
-// outside returns for each vertex of a layer its distance from the body, and its
-// normal turned to the side that faces away from it (linings and reversed windings
-// face inwards).
-func (s *Source) outside(ctx context.Context, layer *Source, threads int) ([]float64, []r3.Vec, error) {
-	hits, err := s.nearestAll(ctx, layer.body.Mesh.Positions, threads)
+// face measures how far a layer stands off the body, and turns its normals to the side
+// that faces away from it (linings and reversed windings face inwards). Neighbours vote
+// on the side: where cloth hangs, the nearest point of the body says little about it.
+func (p *piece) face(ctx context.Context, body *Source, threads int) error {
+	s := p.source
+	hits, err := body.nearestAll(ctx, s.body.Mesh.Positions, threads)
 	if err != nil {
-		return nil, nil, err
+		return err
 	}
-	below, outward := make([]float64, len(hits)), make([]r3.Vec, len(hits))
-	for v, h := range hits {
+	side, next := make([]int8, len(p.first)), make([]int8, len(p.first))
+	for w, v := range p.first {
+		if ended(ctx, w) {
+			return ctx.Err()
+		}
+		side[w] = 1
+		if h := &hits[v]; h.Triangle >= 0 && r3.Dot(s.normal[v], body.normalAt(h.Triangle, h.Bary)) < 0 {
+			side[w] = -1
+		}
+	}
+	for range facingRounds {
+		for w := range side {
+			if ended(ctx, w) {
+				return ctx.Err()
+			}
+			sum := 2 * int(side[w])
+			for _, u := range p.adjacency.Neighbours(w) {
+				sum += int(side[u])
+			}
+			next[w] = side[w]
+			if sum != 0 {
+				next[w] = 1
+				if sum < 0 {
+					next[w] = -1
+				}
+			}
+		}
+		side, next = next, side
+	}
+	p.outward = make([]r3.Vec, len(hits))
+	for v := range hits {
 		if ended(ctx, v) {
-			return nil, nil, ctx.Err()
+			return ctx.Err()
 		}
-		below[v], outward[v] = math.Sqrt(h.DistanceSq), layer.normal[v]
-		if h.Triangle >= 0 && r3.Dot(outward[v], s.normalAt(h.Triangle, h.Bary)) < 0 {
-			outward[v] = r3.Scale(-1, outward[v])
-		}
+		p.height[v] = math.Sqrt(hits[v].DistanceSq)
+		p.outward[v] = r3.Scale(float64(side[p.welded.ToWelded[v]]), s.normal[v])
 	}
-	return below, outward, nil
+	return nil
+}
+
+// inside reports whether a triangle of the piece's source faces the body.
+func (p *piece) inside(t int) bool {
+	sum := 0.0
+	for _, v := range p.source.triangle[t] {
+		sum += r3.Dot(p.outward[v], p.source.faceNormal[t])
+	}
+	return sum < 0
 }
 
 // coveredBy hides what of p lies under top and gives p's rows past top's border
@@ -381,7 +418,7 @@ func (w *worn) assemble(ctx context.Context, threads int) (*Source, error) {
 		shift := func(t [3]int32) [3]int32 { return [3]int32{t[0] + base, t[1] + base, t[2] + base} }
 		all.Positions = append(all.Positions, p.source.body.Mesh.Positions...)
 		rows = append(rows, p.rows)
-		s.normal = append(s.normal, p.source.normal...)
+		s.normal = append(s.normal, p.outward...)
 		s.expected = append(s.expected, p.expected...)
 		last = append(last, int32(len(all.Positions)))
 		for t, tri := range p.source.triangle {
@@ -398,10 +435,19 @@ func (w *worn) assemble(ctx context.Context, threads int) (*Source, error) {
 			if !p.seen[t] {
 				continue
 			}
-			s.triangle = append(s.triangle, shift(tri))
+			corners, normal, border := shift(tri), p.source.faceNormal[t], p.source.border[t]
+			turned := k > 0 && p.inside(t)
+			if turned {
+				// All of the source faces outwards, as a body does.
+				corners[1], corners[2] = corners[2], corners[1]
+				normal = r3.Scale(-1, normal)
+				border = border&1 | border>>1&1<<2 | border>>2&1<<1
+			}
+			s.triangle = append(s.triangle, corners)
 			s.original = append(s.original, p.source.original[t])
-			s.faceNormal = append(s.faceNormal, p.source.faceNormal[t])
-			s.border = append(s.border, p.source.border[t])
+			s.faceNormal = append(s.faceNormal, normal)
+			s.border = append(s.border, border)
+			s.turned = append(s.turned, turned)
 			s.layer = append(s.layer, int32(k))
 		}
 	}
@@ -451,6 +497,13 @@ func (s *Source) posed(ctx context.Context, pose skinning.Pose, threads int) (*S
 		}
 		q := *p // covers as in the default pose
 		q.source = source
+		q.outward = make([]r3.Vec, len(p.outward))
+		for v := range q.outward {
+			q.outward[v] = source.normal[v]
+			if r3.Dot(p.outward[v], p.source.normal[v]) < 0 {
+				q.outward[v] = r3.Scale(-1, source.normal[v])
+			}
+		}
 		w.pieces = append(w.pieces, &q)
 	}
 	return w.assemble(ctx, threads)
@@ -536,6 +589,10 @@ func (r *Result) takeFrom(s *Source, v int, t int32) {
 	}
 	r.Layer[v] = -1
 	if t >= 0 {
+		if s.turned[t] { // corners of the layer's own triangle
+			b := &r.Bary[v]
+			b[1], b[2] = b[2], b[1]
+		}
 		r.Layer[v] = s.layer[t]
 		r.Summary.TakenFrom[s.layer[t]].Vertices++
 	}

@@ -56,6 +56,7 @@ type Source struct {
 	// Of a source with layers (layers.go); nil without.
 	worn     *worn
 	layer    []int32         // by triangle: 0 the body, then the layers, inner to outer
+	turned   []bool          // by triangle: wound the other way than in the layer's mesh
 	expected []float64       // by vertex: expected L1 error of its row
 	pieces   []*closest.Tree // what is seen of the body and of each layer
 	rests    *closest.Tree   // the body and the trusted part of the layers
