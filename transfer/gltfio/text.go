@@ -221,7 +221,7 @@ func (a *Asset) dataURI(uri string) ([]byte, error) {
 		body = strings.NewReplacer("\r", "", "\n", "").Replace(body)
 	}
 	// Whole groups of four letters first; the end may lack its padding.
-	out := make([]byte, base64.StdEncoding.DecodedLen(len(body)))
+	out := make([]byte, base64.StdEncoding.DecodedLen(len(body)+3)) // the last group counts as whole
 	n := 0
 	for len(body) > 0 {
 		if a.done(0) {
