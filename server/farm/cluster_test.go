@@ -6,6 +6,7 @@ package farm
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/json"
@@ -47,6 +48,7 @@ func TestMain(m *testing.M) {
 type node struct {
 	Name   string
 	Folder string
+	Host   string // empty: loopback
 	Port   int
 	Route  int
 	Routes []int
@@ -59,7 +61,7 @@ func serveNode(text string) error {
 		return err
 	}
 	o := &natsserver.Options{
-		ServerName: n.Name, Host: "127.0.0.1", Port: n.Port, JetStream: true, StoreDir: n.Folder, NoLog: true,
+		ServerName: n.Name, Host: cmp.Or(n.Host, "127.0.0.1"), Port: n.Port, JetStream: true, StoreDir: n.Folder, NoLog: true,
 		JetStreamMaxStore: 4 << 30, JetStreamMaxMemory: 256 << 20, // without them it reads what is free, three times over
 	}
 	if len(n.Routes) > 1 {
@@ -116,22 +118,35 @@ func startCluster(t *testing.T) (nodes []*node, urls string) { return startServe
 // startServers runs one server, or several as a cluster, until the test ends.
 func startServers(t *testing.T, count int) (nodes []*node, urls string) {
 	t.Helper()
-	var ports []int
-	var listeners []net.Listener
-	for range 2 * count {
+	var folders []string
+	for range count {
+		folders = append(folders, t.TempDir())
+	}
+	return startOn(t, folders...)
+}
+
+// freePorts are ports that nobody listens at now.
+func freePorts(t *testing.T, n int) (ports []int) {
+	t.Helper()
+	for range n {
 		l, err := net.Listen("tcp", "127.0.0.1:0")
 		if err != nil {
 			t.Fatal(err)
 		}
-		listeners = append(listeners, l)
+		defer l.Close()
 		ports = append(ports, l.Addr().(*net.TCPAddr).Port)
 	}
-	for _, l := range listeners {
-		l.Close()
-	}
+	return ports
+}
+
+// startOn is startServers with their folders.
+func startOn(t *testing.T, folders ...string) (nodes []*node, urls string) {
+	t.Helper()
+	count := len(folders)
+	ports := freePorts(t, 2*count)
 	var list []string
 	for i := range count {
-		n := &node{Name: "berth-" + strconv.Itoa(i), Folder: t.TempDir(), Port: ports[i], Route: ports[count+i], Routes: ports[count:]}
+		n := &node{Name: "berth-" + strconv.Itoa(i), Folder: folders[i], Port: ports[i], Route: ports[count+i], Routes: ports[count:]}
 		nodes = append(nodes, n)
 		list = append(list, n.url())
 	}
