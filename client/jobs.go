@@ -118,16 +118,16 @@ func (j *Jobs) Watch(ctx context.Context, id string, tell func(*pb.Job, *pb.Task
 	})
 }
 
-// Read returns the finished asset of a task that is done, and checks its hash.
-func (j *Jobs) Read(ctx context.Context, s *pb.TaskStatus) ([]byte, error) {
-	return attempt(ctx, j.c.retry, func() ([]byte, error) {
+// Read returns the finished asset of a task that is done, and, where it was a pass,
+// the record for the next; it checks their hashes.
+func (j *Jobs) Read(ctx context.Context, s *pb.TaskStatus) (asset, record []byte, err error) {
+	both, err := attempt(ctx, j.c.retry, func() (both [2][]byte, err error) {
 		ctx, cancel := context.WithCancel(ctx)
 		defer cancel()
 		stream, err := j.api.ReadTaskResult(ctx, &pb.ReadTaskResultRequest{Name: s.GetName()})
 		if err != nil {
-			return nil, err
+			return both, err
 		}
-		var data []byte
 		var r *pb.TaskResult
 		for {
 			part, err := stream.Recv()
@@ -135,19 +135,20 @@ func (j *Jobs) Read(ctx context.Context, s *pb.TaskStatus) ([]byte, error) {
 				break
 			}
 			if err != nil {
-				return nil, err
+				return both, err
 			}
 			if part.GetResult() != nil {
 				r = part.GetResult()
 			}
-			data = append(data, part.GetContent()...)
-			if int64(len(data)) > r.GetSizeBytes() {
-				return nil, errors.New("the server sent more than it announced")
+			both[0], both[1] = append(both[0], part.GetContent()...), append(both[1], part.GetRecord()...)
+			if int64(len(both[0])) > r.GetSizeBytes() || int64(len(both[1])) > r.GetRecordSizeBytes() {
+				return both, errMore
 			}
 		}
-		if sum := sha256.Sum256(data); string(sum[:]) != string(r.GetSha256()) {
-			return nil, errors.New("the server's answer is not whole")
+		if !isWhole(both[0], r.GetSizeBytes(), r.GetSha256()) || r.GetRecordSizeBytes() > 0 && !isWhole(both[1], r.GetRecordSizeBytes(), r.GetRecordSha256()) {
+			return both, errNotWhole
 		}
-		return data, nil
+		return both, nil
 	})
+	return both[0], both[1], err
 }

@@ -14,6 +14,7 @@ import (
 	"github.com/selvage/selvage/api/convert"
 	pb "github.com/selvage/selvage/api/selvage/v1"
 	"github.com/selvage/selvage/server/farm"
+	"github.com/selvage/selvage/transfer/pass"
 	"google.golang.org/grpc"
 )
 
@@ -46,6 +47,9 @@ func (j *jobs) CreateJob(ctx context.Context, m *pb.CreateJobRequest) (*pb.Job, 
 			return nil, err
 		}
 		if _, err := j.s.options(t.GetOptions()); err != nil {
+			return nil, err
+		}
+		if err := policy(t.GetPass().GetPolicy(), fmt.Sprintf("tasks[%d].pass.policy", i), &pass.Input{}); err != nil {
 			return nil, err
 		}
 	}
@@ -218,12 +222,16 @@ func (j *jobs) ReadTaskResult(m *pb.ReadTaskResultRequest, stream grpc.ServerStr
 	if err != nil {
 		return err
 	}
-	t, err := j.s.admission.reserve(ctx, r.GetSizeBytes())
+	t, err := j.s.admission.reserve(ctx, r.GetSizeBytes()+r.GetRecordSizeBytes())
 	if err != nil {
 		return err
 	}
 	defer t.release()
 	data, err := j.f.Read(ctx, r)
+	if err != nil {
+		return err
+	}
+	record, err := j.f.ReadRecord(ctx, r)
 	if err != nil {
 		return err
 	}
@@ -235,6 +243,11 @@ func (j *jobs) ReadTaskResult(m *pb.ReadTaskResultRequest, stream grpc.ServerStr
 	}
 	for chunk := range chunks(data) {
 		if err := send(&pb.ReadTaskResultResponse{Part: &pb.ReadTaskResultResponse_Content{Content: chunk}}); err != nil {
+			return err
+		}
+	}
+	for chunk := range chunks(record) {
+		if err := send(&pb.ReadTaskResultResponse{Part: &pb.ReadTaskResultResponse_Record{Record: chunk}}); err != nil {
 			return err
 		}
 	}

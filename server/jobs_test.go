@@ -115,7 +115,7 @@ func TestJobs_SameBytesAsLocal(t *testing.T) {
 		t.Fatalf("%v, %v", last, err)
 	}
 	for n, key := range keys {
-		got, err := jobs.Read(t.Context(), done[job.GetName()+"/tasks/"+key])
+		got, _, err := jobs.Read(t.Context(), done[job.GetName()+"/tasks/"+key])
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -47,3 +47,31 @@ func WorkKey(body, garment [sha256.Size]byte, bodyNames []string, options *pb.Op
 	}
 	return hex.EncodeToString(h.Sum(nil)), nil
 }
+
+// TaskKey is the WorkKey of a job's task: with a pass or layers also all that they
+// start from, where the names that messages have are left out.
+func TaskKey(t *pb.JobTask, version string) (string, error) {
+	key, err := WorkKey([sha256.Size]byte(t.GetBodySha256()), [sha256.Size]byte(t.GetGarmentSha256()), t.GetBodyNames(), t.GetOptions(), version)
+	if err != nil || t.GetPass() == nil && len(t.GetLayers()) == 0 {
+		return key, err
+	}
+	more := &pb.JobTask{Pass: t.GetPass()}
+	if t.GetPass() != nil {
+		more.GarmentDisplayName = t.GetGarmentDisplayName() // the record has it, and rules for conflicts go by it
+	}
+	for _, l := range t.GetLayers() {
+		more.Layers = append(more.Layers, &pb.JobLayer{Sha256: l.GetSha256()})
+	}
+	packed, err := proto.MarshalOptions{Deterministic: true}.Marshal(more)
+	if err != nil {
+		return "", fmt.Errorf("pack the pass: %w", err)
+	}
+	h := sha256.New()
+	for _, b := range [][]byte{[]byte("selvage task 1"), []byte(key), packed} {
+		var n [8]byte
+		binary.LittleEndian.PutUint64(n[:], uint64(len(b)))
+		h.Write(n[:])
+		h.Write(b)
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}

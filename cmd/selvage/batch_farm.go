@@ -38,13 +38,17 @@ type jobTaker interface {
 	Create(ctx context.Context, displayName string, tasks []*pb.JobTask) (*pb.Job, []string, error)
 	Retry(ctx context.Context, id string) (*pb.Job, error)
 	Watch(ctx context.Context, id string, tell func(*pb.Job, *pb.TaskStatus) error) (*pb.Job, error)
-	Read(ctx context.Context, s *pb.TaskStatus) ([]byte, error)
+	Read(ctx context.Context, s *pb.TaskStatus) (asset, record []byte, err error)
 }
 
 type directFarm struct{ *farm.Farm }
 
-func (d directFarm) Read(ctx context.Context, s *pb.TaskStatus) ([]byte, error) {
-	return d.Farm.Read(ctx, s.GetResult())
+func (d directFarm) Read(ctx context.Context, s *pb.TaskStatus) (asset, record []byte, err error) {
+	if asset, err = d.Farm.Read(ctx, s.GetResult()); err != nil {
+		return nil, nil, err
+	}
+	record, err = d.ReadRecord(ctx, s.GetResult())
+	return asset, record, err
 }
 
 func (b *batchFarm) flags(f *pflag.FlagSet) {
@@ -142,12 +146,22 @@ func (e *farmExecutor) Run(ctx context.Context, tasks []*wardrobe.Task, emit fun
 type entrusted struct {
 	task    *wardrobe.Task
 	garment *client.Asset // without its bytes
+	from    *wardrobe.PassFiles
+	fault   error // the pass's files cannot be read
 }
 
 func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, files *uploads, emit func(wardrobe.Event)) error {
 	var names []string // a body is a file like any other
-	for _, t := range tasks {
+	passes := make([]entrusted, len(tasks))
+	for k, t := range tasks {
 		names = append(names, t.Body.File, t.Garment.File)
+		if t.Pass == nil {
+			continue
+		}
+		p := &passes[k]
+		if p.from, p.fault = t.OpenPass(); p.fault == nil && p.from.Current != "" {
+			names = append(names, p.from.Current)
+		}
 	}
 	slices.Sort(names)
 	sending, ending := errgroup.WithContext(ctx)
@@ -160,9 +174,19 @@ func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, files *u
 	}
 	var list []*pb.JobTask
 	var sent []entrusted
-	for _, t := range tasks {
+	for k, t := range tasks {
 		b, g := files.of(t.Body.File), files.of(t.Garment.File)
-		if err := cmp.Or(b.fault, g.fault); err != nil {
+		p := &passes[k]
+		err := cmp.Or(b.fault, g.fault, p.fault)
+		var about *pb.JobPass
+		if err == nil && p.from != nil {
+			about, err = e.pass(ctx, t, p.from, files)
+		}
+		var gone *storeError
+		if errors.As(err, &gone) {
+			return gone.error
+		}
+		if err != nil {
 			emit(wardrobe.Event{Task: t, Kind: wardrobe.Failed, Err: err})
 			continue
 		}
@@ -170,9 +194,10 @@ func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, files *u
 		sum, bodySum := garment.Sum(), body.Sum()
 		list = append(list, &pb.JobTask{
 			DisplayName: t.Name, BodySha256: bodySum[:], GarmentSha256: sum[:], BodyDisplayName: body.Name(), GarmentDisplayName: garment.Name(),
-			BodyNames: t.Body.Meshes, Options: t.Message,
+			BodyNames: t.Body.Meshes, Options: t.Message, Pass: about,
 		})
-		sent = append(sent, entrusted{t, garment})
+		p.task, p.garment = t, garment
+		sent = append(sent, *p)
 	}
 	if len(list) == 0 {
 		return nil
@@ -233,6 +258,40 @@ func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, files *u
 	return nil
 }
 
+// storeError is an error of the farm's store, which no task is to blame for.
+type storeError struct{ error }
+
+// pass puts what a task's pass starts from into the store, but for the artist's
+// garment, which is there, and says what it is.
+func (e *farmExecutor) pass(ctx context.Context, t *wardrobe.Task, from *wardrobe.PassFiles, files *uploads) (*pb.JobPass, error) {
+	policy, err := convert.PolicyToProto(&t.Pass.Policy, nil)
+	if err != nil {
+		return nil, err
+	}
+	p := &pb.JobPass{CurrentIsGuess: from.Guess, Policy: policy, Program: t.Pass.Program}
+	garment, body, err := t.FileSums()
+	if err != nil {
+		return nil, err
+	}
+	p.GarmentSha256, p.BodySha256 = garment[:], body[:]
+	if from.Record != nil {
+		sum, err := e.farm.PutAsset(ctx, from.Record)
+		if err != nil {
+			return nil, &storeError{err}
+		}
+		p.RecordSha256 = sum[:]
+	}
+	if from.Current != "" {
+		x := files.of(from.Current)
+		if x.fault != nil {
+			return nil, x.fault
+		}
+		sum := x.asset.Sum()
+		p.CurrentSha256 = sum[:]
+	}
+	return p, nil
+}
+
 // uploads are the files of a run, each of which goes into the farm's store once,
 // however many tasks and jobs it is in.
 type uploads struct {
@@ -283,15 +342,20 @@ func (u *upload) put(ctx context.Context, to jobTaker) error {
 // fetch gets a result and emits it for every task that it belongs to.
 func (e *farmExecutor) fetch(ctx context.Context, s *pb.TaskStatus, to []entrusted, emit func(wardrobe.Event)) error {
 	r := s.GetResult()
-	data, err := e.farm.Read(ctx, s)
+	data, record, err := e.farm.Read(ctx, s)
 	if err != nil {
 		return err
 	}
 	summary := convert.SummaryFromProto(r.GetSummary())
 	for _, x := range to {
-		emit(wardrobe.Event{Task: x.task, Kind: wardrobe.Done, Where: s.GetWorker(), Result: &wardrobe.Result{
+		result := &wardrobe.Result{
 			Output: client.NewResult(x.garment, data, summary), Summary: summary, Elapsed: time.Duration(r.GetSummary().GetTotalSeconds() * float64(time.Second)),
-		}})
+		}
+		if x.from != nil {
+			edits := convert.PassSummaryFromProto(r.GetPass())
+			result.Record, result.Pass, result.From = record, &edits, x.from
+		}
+		emit(wardrobe.Event{Task: x.task, Kind: wardrobe.Done, Where: s.GetWorker(), Result: result})
 	}
 	return nil
 }

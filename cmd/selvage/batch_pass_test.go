@@ -106,3 +106,59 @@ func TestBatch_Passes(t *testing.T) {
 		t.Errorf("no table of edits: %s", o.stdout)
 	}
 }
+
+// TestFarm_Passes: five passes of the body with an edit after each. A batch here, on a
+// farm and on a server's farm write the same garments and records, and no edit is lost.
+func TestFarm_Passes(t *testing.T) {
+	store := t.TempDir()
+	s := serve(t, nil, "--farm", "--farm-folder", store)
+	startWorker(t, "--farm-folder", store)
+	places := [][]string{nil, {"--farm", "--farm-folder", store}, {"--server", s.address}}
+	dirs, files := make([]string, len(places)), make([]string, len(places))
+	for k := range places {
+		dirs[k], files[k] = coxWardrobe(t, coxPasses)
+	}
+	edits := map[int32]bool{}
+	for round := range 6 {
+		for k, place := range places {
+			for _, e := range ofKind(events(t, must(t, append([]string{"batch", files[k], "--json"}, place...)...).stdout), "made") {
+				p := e["pass"].(map[string]any)
+				if p["dropped"] != nil || round > 0 && e["garment"] == "gloves" && p["new"] == 0.0 {
+					t.Errorf("round %d, place %d: %v", round, k, p)
+				}
+			}
+			for _, name := range []string{"out/oilskin-coat.glb", "out/gloves.glb", "passes/oilskin-coat.glb.pass", "passes/gloves.glb.pass"} {
+				if a, b := folder(t, dirs[0])[filepath.Join(dirs[0], name)], folder(t, dirs[k])[filepath.Join(dirs[k], name)]; a == "" || a != b {
+					t.Errorf("round %d, place %d: %s is not as here", round, k, name)
+				}
+			}
+		}
+		r, _, err := readRecord(filepath.Join(dirs[0], "passes", "gloves.glb.pass"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		live := map[int32]bool{}
+		for _, v := range r.Edits.Vertex {
+			live[v] = true
+		}
+		for v := range edits {
+			if !live[v] {
+				t.Fatalf("round %d: the edit of vertex %d is lost", round, v)
+			}
+		}
+		edits = live
+		if round == 5 {
+			break
+		}
+		for _, d := range dirs {
+			out, body := filepath.Join(d, "out", "gloves.glb"), filepath.Join(d, "body.glb")
+			s := rowsOf(t, out)
+			repaint(t, out, s.Joints[s.Rows.Joint[0]].Name, patch(s.Mesh.Positions[37*round], 0.03, 0.4))
+			b := rowsOf(t, body)
+			repaint(t, body, b.Joints[3].Name, patch(s.Mesh.Positions[0], 0.3, 0.02))
+		}
+	}
+	if len(edits) < 20 {
+		t.Errorf("%d edits: it checks little", len(edits))
+	}
+}

@@ -348,7 +348,12 @@ type JobTask struct {
 	// skinned mesh of the body's scene.
 	BodyNames []string `protobuf:"bytes,6,rep,name=body_names,json=bodyNames,proto3" json:"body_names,omitempty"`
 	// Options. Missing: all defaults.
-	Options       *Options `protobuf:"bytes,7,opt,name=options,proto3" json:"options,omitempty"`
+	Options *Options `protobuf:"bytes,7,opt,name=options,proto3" json:"options,omitempty"`
+	// Carries over what was changed by hand in the garment since the last pass.
+	// Missing: nothing is carried over.
+	Pass *JobPass `protobuf:"bytes,8,opt,name=pass,proto3" json:"pass,omitempty"`
+	// Weighted garments worn beneath, as in TransferAssetRequest.layers: at most 100.
+	Layers        []*JobLayer `protobuf:"bytes,9,rep,name=layers,proto3" json:"layers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -432,6 +437,177 @@ func (x *JobTask) GetOptions() *Options {
 	return nil
 }
 
+func (x *JobTask) GetPass() *JobPass {
+	if x != nil {
+		return x.Pass
+	}
+	return nil
+}
+
+func (x *JobTask) GetLayers() []*JobLayer {
+	if x != nil {
+		return x.Layers
+	}
+	return nil
+}
+
+// JobPass is PassInput with its assets by their hash.
+type JobPass struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// SHA-256 of the last pass's record: 32 bytes. Empty: there was none.
+	RecordSha256 []byte `protobuf:"bytes,1,opt,name=record_sha256,json=recordSha256,proto3" json:"record_sha256,omitempty"`
+	// SHA-256 of the garment as the artist left it: 32 bytes. Empty: the edits that the
+	// record remembers are carried.
+	CurrentSha256 []byte `protobuf:"bytes,2,opt,name=current_sha256,json=currentSha256,proto3" json:"current_sha256,omitempty"`
+	// As in PassInput.
+	CurrentIsGuess bool `protobuf:"varint,3,opt,name=current_is_guess,json=currentIsGuess,proto3" json:"current_is_guess,omitempty"`
+	// As in PassInput.
+	Policy *PassPolicy `protobuf:"bytes,4,opt,name=policy,proto3" json:"policy,omitempty"`
+	// SHA-256 of the garment's file, for the record: 32 bytes. Empty: the asset's.
+	GarmentSha256 []byte `protobuf:"bytes,5,opt,name=garment_sha256,json=garmentSha256,proto3" json:"garment_sha256,omitempty"`
+	// SHA-256 of the body's file, for the record: 32 bytes. Empty: the asset's.
+	BodySha256 []byte `protobuf:"bytes,6,opt,name=body_sha256,json=bodySha256,proto3" json:"body_sha256,omitempty"`
+	// Version of the program that the record names, at most 255 bytes. Empty: the
+	// worker's.
+	Program       string `protobuf:"bytes,7,opt,name=program,proto3" json:"program,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *JobPass) Reset() {
+	*x = JobPass{}
+	mi := &file_selvage_v1_job_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *JobPass) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*JobPass) ProtoMessage() {}
+
+func (x *JobPass) ProtoReflect() protoreflect.Message {
+	mi := &file_selvage_v1_job_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use JobPass.ProtoReflect.Descriptor instead.
+func (*JobPass) Descriptor() ([]byte, []int) {
+	return file_selvage_v1_job_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *JobPass) GetRecordSha256() []byte {
+	if x != nil {
+		return x.RecordSha256
+	}
+	return nil
+}
+
+func (x *JobPass) GetCurrentSha256() []byte {
+	if x != nil {
+		return x.CurrentSha256
+	}
+	return nil
+}
+
+func (x *JobPass) GetCurrentIsGuess() bool {
+	if x != nil {
+		return x.CurrentIsGuess
+	}
+	return false
+}
+
+func (x *JobPass) GetPolicy() *PassPolicy {
+	if x != nil {
+		return x.Policy
+	}
+	return nil
+}
+
+func (x *JobPass) GetGarmentSha256() []byte {
+	if x != nil {
+		return x.GarmentSha256
+	}
+	return nil
+}
+
+func (x *JobPass) GetBodySha256() []byte {
+	if x != nil {
+		return x.BodySha256
+	}
+	return nil
+}
+
+func (x *JobPass) GetProgram() string {
+	if x != nil {
+		return x.Program
+	}
+	return ""
+}
+
+// JobLayer is a garment worn beneath.
+type JobLayer struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// SHA-256 of the weighted garment's asset: 32 bytes.
+	Sha256 []byte `protobuf:"bytes,1,opt,name=sha256,proto3" json:"sha256,omitempty"`
+	// Name of the garment in messages: at most 255 bytes. Empty: "layer".
+	DisplayName   string `protobuf:"bytes,2,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *JobLayer) Reset() {
+	*x = JobLayer{}
+	mi := &file_selvage_v1_job_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *JobLayer) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*JobLayer) ProtoMessage() {}
+
+func (x *JobLayer) ProtoReflect() protoreflect.Message {
+	mi := &file_selvage_v1_job_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use JobLayer.ProtoReflect.Descriptor instead.
+func (*JobLayer) Descriptor() ([]byte, []int) {
+	return file_selvage_v1_job_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *JobLayer) GetSha256() []byte {
+	if x != nil {
+		return x.Sha256
+	}
+	return nil
+}
+
+func (x *JobLayer) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
 // TaskStatus is a task of a job and how far it is.
 type TaskStatus struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -460,7 +636,7 @@ type TaskStatus struct {
 
 func (x *TaskStatus) Reset() {
 	*x = TaskStatus{}
-	mi := &file_selvage_v1_job_proto_msgTypes[2]
+	mi := &file_selvage_v1_job_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -472,7 +648,7 @@ func (x *TaskStatus) String() string {
 func (*TaskStatus) ProtoMessage() {}
 
 func (x *TaskStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_job_proto_msgTypes[2]
+	mi := &file_selvage_v1_job_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -485,7 +661,7 @@ func (x *TaskStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TaskStatus.ProtoReflect.Descriptor instead.
 func (*TaskStatus) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_job_proto_rawDescGZIP(), []int{2}
+	return file_selvage_v1_job_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *TaskStatus) GetName() string {
@@ -566,14 +742,21 @@ type TaskResult struct {
 	// Counts, notes and times.
 	Summary *Summary `protobuf:"bytes,5,opt,name=summary,proto3" json:"summary,omitempty"`
 	// Whether it was in the store before this task began.
-	Found         bool `protobuf:"varint,6,opt,name=found,proto3" json:"found,omitempty"`
+	Found bool `protobuf:"varint,6,opt,name=found,proto3" json:"found,omitempty"`
+	// What became of the edits, with the 200 worst conflicts; missing: the task was no
+	// pass.
+	Pass *PassSummary `protobuf:"bytes,7,opt,name=pass,proto3" json:"pass,omitempty"`
+	// Number of bytes of the record for the next pass; 0: there is none.
+	RecordSizeBytes int64 `protobuf:"varint,8,opt,name=record_size_bytes,json=recordSizeBytes,proto3" json:"record_size_bytes,omitempty"`
+	// SHA-256 of that record: 32 bytes; empty: there is none.
+	RecordSha256  []byte `protobuf:"bytes,9,opt,name=record_sha256,json=recordSha256,proto3" json:"record_sha256,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *TaskResult) Reset() {
 	*x = TaskResult{}
-	mi := &file_selvage_v1_job_proto_msgTypes[3]
+	mi := &file_selvage_v1_job_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -585,7 +768,7 @@ func (x *TaskResult) String() string {
 func (*TaskResult) ProtoMessage() {}
 
 func (x *TaskResult) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_job_proto_msgTypes[3]
+	mi := &file_selvage_v1_job_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -598,7 +781,7 @@ func (x *TaskResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TaskResult.ProtoReflect.Descriptor instead.
 func (*TaskResult) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_job_proto_rawDescGZIP(), []int{3}
+	return file_selvage_v1_job_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *TaskResult) GetKey() string {
@@ -643,6 +826,27 @@ func (x *TaskResult) GetFound() bool {
 	return false
 }
 
+func (x *TaskResult) GetPass() *PassSummary {
+	if x != nil {
+		return x.Pass
+	}
+	return nil
+}
+
+func (x *TaskResult) GetRecordSizeBytes() int64 {
+	if x != nil {
+		return x.RecordSizeBytes
+	}
+	return 0
+}
+
+func (x *TaskResult) GetRecordSha256() []byte {
+	if x != nil {
+		return x.RecordSha256
+	}
+	return nil
+}
+
 // CreateJobRequest hands in a job.
 type CreateJobRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -656,7 +860,7 @@ type CreateJobRequest struct {
 
 func (x *CreateJobRequest) Reset() {
 	*x = CreateJobRequest{}
-	mi := &file_selvage_v1_job_proto_msgTypes[4]
+	mi := &file_selvage_v1_job_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -668,7 +872,7 @@ func (x *CreateJobRequest) String() string {
 func (*CreateJobRequest) ProtoMessage() {}
 
 func (x *CreateJobRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_job_proto_msgTypes[4]
+	mi := &file_selvage_v1_job_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -681,7 +885,7 @@ func (x *CreateJobRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateJobRequest.ProtoReflect.Descriptor instead.
 func (*CreateJobRequest) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_job_proto_rawDescGZIP(), []int{4}
+	return file_selvage_v1_job_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *CreateJobRequest) GetDisplayName() string {
@@ -709,7 +913,7 @@ type GetJobRequest struct {
 
 func (x *GetJobRequest) Reset() {
 	*x = GetJobRequest{}
-	mi := &file_selvage_v1_job_proto_msgTypes[5]
+	mi := &file_selvage_v1_job_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -721,7 +925,7 @@ func (x *GetJobRequest) String() string {
 func (*GetJobRequest) ProtoMessage() {}
 
 func (x *GetJobRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_job_proto_msgTypes[5]
+	mi := &file_selvage_v1_job_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -734,7 +938,7 @@ func (x *GetJobRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetJobRequest.ProtoReflect.Descriptor instead.
 func (*GetJobRequest) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_job_proto_rawDescGZIP(), []int{5}
+	return file_selvage_v1_job_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *GetJobRequest) GetName() string {
@@ -758,7 +962,7 @@ type ListJobsRequest struct {
 
 func (x *ListJobsRequest) Reset() {
 	*x = ListJobsRequest{}
-	mi := &file_selvage_v1_job_proto_msgTypes[6]
+	mi := &file_selvage_v1_job_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -770,7 +974,7 @@ func (x *ListJobsRequest) String() string {
 func (*ListJobsRequest) ProtoMessage() {}
 
 func (x *ListJobsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_job_proto_msgTypes[6]
+	mi := &file_selvage_v1_job_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -783,7 +987,7 @@ func (x *ListJobsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListJobsRequest.ProtoReflect.Descriptor instead.
 func (*ListJobsRequest) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_job_proto_rawDescGZIP(), []int{6}
+	return file_selvage_v1_job_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ListJobsRequest) GetPageSize() int32 {
@@ -813,7 +1017,7 @@ type ListJobsResponse struct {
 
 func (x *ListJobsResponse) Reset() {
 	*x = ListJobsResponse{}
-	mi := &file_selvage_v1_job_proto_msgTypes[7]
+	mi := &file_selvage_v1_job_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -825,7 +1029,7 @@ func (x *ListJobsResponse) String() string {
 func (*ListJobsResponse) ProtoMessage() {}
 
 func (x *ListJobsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_job_proto_msgTypes[7]
+	mi := &file_selvage_v1_job_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -838,7 +1042,7 @@ func (x *ListJobsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListJobsResponse.ProtoReflect.Descriptor instead.
 func (*ListJobsResponse) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_job_proto_rawDescGZIP(), []int{7}
+	return file_selvage_v1_job_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ListJobsResponse) GetJobs() []*Job {
@@ -871,7 +1075,7 @@ type ListJobTasksRequest struct {
 
 func (x *ListJobTasksRequest) Reset() {
 	*x = ListJobTasksRequest{}
-	mi := &file_selvage_v1_job_proto_msgTypes[8]
+	mi := &file_selvage_v1_job_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -883,7 +1087,7 @@ func (x *ListJobTasksRequest) String() string {
 func (*ListJobTasksRequest) ProtoMessage() {}
 
 func (x *ListJobTasksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_job_proto_msgTypes[8]
+	mi := &file_selvage_v1_job_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -896,7 +1100,7 @@ func (x *ListJobTasksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListJobTasksRequest.ProtoReflect.Descriptor instead.
 func (*ListJobTasksRequest) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_job_proto_rawDescGZIP(), []int{8}
+	return file_selvage_v1_job_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ListJobTasksRequest) GetParent() string {
@@ -933,7 +1137,7 @@ type ListJobTasksResponse struct {
 
 func (x *ListJobTasksResponse) Reset() {
 	*x = ListJobTasksResponse{}
-	mi := &file_selvage_v1_job_proto_msgTypes[9]
+	mi := &file_selvage_v1_job_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -945,7 +1149,7 @@ func (x *ListJobTasksResponse) String() string {
 func (*ListJobTasksResponse) ProtoMessage() {}
 
 func (x *ListJobTasksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_job_proto_msgTypes[9]
+	mi := &file_selvage_v1_job_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -958,7 +1162,7 @@ func (x *ListJobTasksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListJobTasksResponse.ProtoReflect.Descriptor instead.
 func (*ListJobTasksResponse) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_job_proto_rawDescGZIP(), []int{9}
+	return file_selvage_v1_job_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ListJobTasksResponse) GetTasks() []*TaskStatus {
@@ -986,7 +1190,7 @@ type WatchJobRequest struct {
 
 func (x *WatchJobRequest) Reset() {
 	*x = WatchJobRequest{}
-	mi := &file_selvage_v1_job_proto_msgTypes[10]
+	mi := &file_selvage_v1_job_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -998,7 +1202,7 @@ func (x *WatchJobRequest) String() string {
 func (*WatchJobRequest) ProtoMessage() {}
 
 func (x *WatchJobRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_job_proto_msgTypes[10]
+	mi := &file_selvage_v1_job_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1011,7 +1215,7 @@ func (x *WatchJobRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchJobRequest.ProtoReflect.Descriptor instead.
 func (*WatchJobRequest) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_job_proto_rawDescGZIP(), []int{10}
+	return file_selvage_v1_job_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *WatchJobRequest) GetName() string {
@@ -1037,7 +1241,7 @@ type WatchJobResponse struct {
 
 func (x *WatchJobResponse) Reset() {
 	*x = WatchJobResponse{}
-	mi := &file_selvage_v1_job_proto_msgTypes[11]
+	mi := &file_selvage_v1_job_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1049,7 +1253,7 @@ func (x *WatchJobResponse) String() string {
 func (*WatchJobResponse) ProtoMessage() {}
 
 func (x *WatchJobResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_job_proto_msgTypes[11]
+	mi := &file_selvage_v1_job_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1062,7 +1266,7 @@ func (x *WatchJobResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchJobResponse.ProtoReflect.Descriptor instead.
 func (*WatchJobResponse) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_job_proto_rawDescGZIP(), []int{11}
+	return file_selvage_v1_job_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *WatchJobResponse) GetPart() isWatchJobResponse_Part {
@@ -1120,7 +1324,7 @@ type CancelJobRequest struct {
 
 func (x *CancelJobRequest) Reset() {
 	*x = CancelJobRequest{}
-	mi := &file_selvage_v1_job_proto_msgTypes[12]
+	mi := &file_selvage_v1_job_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1132,7 +1336,7 @@ func (x *CancelJobRequest) String() string {
 func (*CancelJobRequest) ProtoMessage() {}
 
 func (x *CancelJobRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_job_proto_msgTypes[12]
+	mi := &file_selvage_v1_job_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1145,7 +1349,7 @@ func (x *CancelJobRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CancelJobRequest.ProtoReflect.Descriptor instead.
 func (*CancelJobRequest) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_job_proto_rawDescGZIP(), []int{12}
+	return file_selvage_v1_job_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *CancelJobRequest) GetName() string {
@@ -1166,7 +1370,7 @@ type RetryJobRequest struct {
 
 func (x *RetryJobRequest) Reset() {
 	*x = RetryJobRequest{}
-	mi := &file_selvage_v1_job_proto_msgTypes[13]
+	mi := &file_selvage_v1_job_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1178,7 +1382,7 @@ func (x *RetryJobRequest) String() string {
 func (*RetryJobRequest) ProtoMessage() {}
 
 func (x *RetryJobRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_job_proto_msgTypes[13]
+	mi := &file_selvage_v1_job_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1191,7 +1395,7 @@ func (x *RetryJobRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetryJobRequest.ProtoReflect.Descriptor instead.
 func (*RetryJobRequest) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_job_proto_rawDescGZIP(), []int{13}
+	return file_selvage_v1_job_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *RetryJobRequest) GetName() string {
@@ -1212,7 +1416,7 @@ type ReadTaskResultRequest struct {
 
 func (x *ReadTaskResultRequest) Reset() {
 	*x = ReadTaskResultRequest{}
-	mi := &file_selvage_v1_job_proto_msgTypes[14]
+	mi := &file_selvage_v1_job_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1224,7 +1428,7 @@ func (x *ReadTaskResultRequest) String() string {
 func (*ReadTaskResultRequest) ProtoMessage() {}
 
 func (x *ReadTaskResultRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_job_proto_msgTypes[14]
+	mi := &file_selvage_v1_job_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1237,7 +1441,7 @@ func (x *ReadTaskResultRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadTaskResultRequest.ProtoReflect.Descriptor instead.
 func (*ReadTaskResultRequest) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_job_proto_rawDescGZIP(), []int{14}
+	return file_selvage_v1_job_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ReadTaskResultRequest) GetName() string {
@@ -1247,7 +1451,8 @@ func (x *ReadTaskResultRequest) GetName() string {
 	return ""
 }
 
-// ReadTaskResultResponse is one message of a result: what it is, then its bytes.
+// ReadTaskResultResponse is one message of a result: what it is, then its bytes, then
+// those of the record for the next pass.
 type ReadTaskResultResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// What this message carries.
@@ -1256,6 +1461,7 @@ type ReadTaskResultResponse struct {
 	//
 	//	*ReadTaskResultResponse_Result
 	//	*ReadTaskResultResponse_Content
+	//	*ReadTaskResultResponse_Record
 	Part          isReadTaskResultResponse_Part `protobuf_oneof:"part"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1263,7 +1469,7 @@ type ReadTaskResultResponse struct {
 
 func (x *ReadTaskResultResponse) Reset() {
 	*x = ReadTaskResultResponse{}
-	mi := &file_selvage_v1_job_proto_msgTypes[15]
+	mi := &file_selvage_v1_job_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1275,7 +1481,7 @@ func (x *ReadTaskResultResponse) String() string {
 func (*ReadTaskResultResponse) ProtoMessage() {}
 
 func (x *ReadTaskResultResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_job_proto_msgTypes[15]
+	mi := &file_selvage_v1_job_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1288,7 +1494,7 @@ func (x *ReadTaskResultResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadTaskResultResponse.ProtoReflect.Descriptor instead.
 func (*ReadTaskResultResponse) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_job_proto_rawDescGZIP(), []int{15}
+	return file_selvage_v1_job_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ReadTaskResultResponse) GetPart() isReadTaskResultResponse_Part {
@@ -1316,6 +1522,15 @@ func (x *ReadTaskResultResponse) GetContent() []byte {
 	return nil
 }
 
+func (x *ReadTaskResultResponse) GetRecord() []byte {
+	if x != nil {
+		if x, ok := x.Part.(*ReadTaskResultResponse_Record); ok {
+			return x.Record
+		}
+	}
+	return nil
+}
+
 type isReadTaskResultResponse_Part interface {
 	isReadTaskResultResponse_Part()
 }
@@ -1330,9 +1545,16 @@ type ReadTaskResultResponse_Content struct {
 	Content []byte `protobuf:"bytes,2,opt,name=content,proto3,oneof"`
 }
 
+type ReadTaskResultResponse_Record struct {
+	// The next bytes of the record for the next pass, at most 1 MiB.
+	Record []byte `protobuf:"bytes,3,opt,name=record,proto3,oneof"`
+}
+
 func (*ReadTaskResultResponse_Result) isReadTaskResultResponse_Part() {}
 
 func (*ReadTaskResultResponse_Content) isReadTaskResultResponse_Part() {}
+
+func (*ReadTaskResultResponse_Record) isReadTaskResultResponse_Part() {}
 
 // JobTasks are the tasks of a job as the farm's store keeps them.
 type JobTasks struct {
@@ -1347,7 +1569,7 @@ type JobTasks struct {
 
 func (x *JobTasks) Reset() {
 	*x = JobTasks{}
-	mi := &file_selvage_v1_job_proto_msgTypes[16]
+	mi := &file_selvage_v1_job_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1359,7 +1581,7 @@ func (x *JobTasks) String() string {
 func (*JobTasks) ProtoMessage() {}
 
 func (x *JobTasks) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_job_proto_msgTypes[16]
+	mi := &file_selvage_v1_job_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1372,7 +1594,7 @@ func (x *JobTasks) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use JobTasks.ProtoReflect.Descriptor instead.
 func (*JobTasks) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_job_proto_rawDescGZIP(), []int{16}
+	return file_selvage_v1_job_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *JobTasks) GetTasks() []*JobTask {
@@ -1411,7 +1633,7 @@ type QueuedTask struct {
 
 func (x *QueuedTask) Reset() {
 	*x = QueuedTask{}
-	mi := &file_selvage_v1_job_proto_msgTypes[17]
+	mi := &file_selvage_v1_job_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1423,7 +1645,7 @@ func (x *QueuedTask) String() string {
 func (*QueuedTask) ProtoMessage() {}
 
 func (x *QueuedTask) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_job_proto_msgTypes[17]
+	mi := &file_selvage_v1_job_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1436,7 +1658,7 @@ func (x *QueuedTask) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QueuedTask.ProtoReflect.Descriptor instead.
 func (*QueuedTask) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_job_proto_rawDescGZIP(), []int{17}
+	return file_selvage_v1_job_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *QueuedTask) GetSchema() int32 {
@@ -1494,7 +1716,7 @@ type DeadLetter struct {
 
 func (x *DeadLetter) Reset() {
 	*x = DeadLetter{}
-	mi := &file_selvage_v1_job_proto_msgTypes[18]
+	mi := &file_selvage_v1_job_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1506,7 +1728,7 @@ func (x *DeadLetter) String() string {
 func (*DeadLetter) ProtoMessage() {}
 
 func (x *DeadLetter) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_job_proto_msgTypes[18]
+	mi := &file_selvage_v1_job_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1519,7 +1741,7 @@ func (x *DeadLetter) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeadLetter.ProtoReflect.Descriptor instead.
 func (*DeadLetter) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_job_proto_rawDescGZIP(), []int{18}
+	return file_selvage_v1_job_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *DeadLetter) GetMessage() []byte {
@@ -1541,7 +1763,7 @@ var File_selvage_v1_job_proto protoreflect.FileDescriptor
 const file_selvage_v1_job_proto_rawDesc = "" +
 	"\n" +
 	"\x14selvage/v1/job.proto\x12\n" +
-	"selvage.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18selvage/v1/options.proto\x1a\x19selvage/v1/transfer.proto\"\xc2\x04\n" +
+	"selvage.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16selvage/v1/edits.proto\x1a\x18selvage/v1/options.proto\x1a\x19selvage/v1/transfer.proto\"\xc2\x04\n" +
 	"\x03Job\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12*\n" +
@@ -1563,7 +1785,7 @@ const file_selvage_v1_job_proto_rawDesc = "" +
 	"generation\x121\n" +
 	"\x14cancelled_generation\x18\r \x01(\x03R\x13cancelledGeneration\x121\n" +
 	"\x14submitted_generation\x18\x0e \x01(\x03R\x13submittedGeneration\x12)\n" +
-	"\x10ended_generation\x18\x0f \x01(\x03R\x0fendedGeneration\"\xa0\x02\n" +
+	"\x10ended_generation\x18\x0f \x01(\x03R\x0fendedGeneration\"\xf7\x02\n" +
 	"\aJobTask\x12!\n" +
 	"\fdisplay_name\x18\x01 \x01(\tR\vdisplayName\x12\x1f\n" +
 	"\vbody_sha256\x18\x02 \x01(\fR\n" +
@@ -1573,7 +1795,21 @@ const file_selvage_v1_job_proto_rawDesc = "" +
 	"\x14garment_display_name\x18\x05 \x01(\tR\x12garmentDisplayName\x12\x1d\n" +
 	"\n" +
 	"body_names\x18\x06 \x03(\tR\tbodyNames\x12-\n" +
-	"\aoptions\x18\a \x01(\v2\x13.selvage.v1.OptionsR\aoptions\"\xa4\x02\n" +
+	"\aoptions\x18\a \x01(\v2\x13.selvage.v1.OptionsR\aoptions\x12'\n" +
+	"\x04pass\x18\b \x01(\v2\x13.selvage.v1.JobPassR\x04pass\x12,\n" +
+	"\x06layers\x18\t \x03(\v2\x14.selvage.v1.JobLayerR\x06layers\"\x91\x02\n" +
+	"\aJobPass\x12#\n" +
+	"\rrecord_sha256\x18\x01 \x01(\fR\frecordSha256\x12%\n" +
+	"\x0ecurrent_sha256\x18\x02 \x01(\fR\rcurrentSha256\x12(\n" +
+	"\x10current_is_guess\x18\x03 \x01(\bR\x0ecurrentIsGuess\x12.\n" +
+	"\x06policy\x18\x04 \x01(\v2\x16.selvage.v1.PassPolicyR\x06policy\x12%\n" +
+	"\x0egarment_sha256\x18\x05 \x01(\fR\rgarmentSha256\x12\x1f\n" +
+	"\vbody_sha256\x18\x06 \x01(\fR\n" +
+	"bodySha256\x12\x18\n" +
+	"\aprogram\x18\a \x01(\tR\aprogram\"E\n" +
+	"\bJobLayer\x12\x16\n" +
+	"\x06sha256\x18\x01 \x01(\fR\x06sha256\x12!\n" +
+	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\"\xa4\x02\n" +
 	"\n" +
 	"TaskStatus\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12'\n" +
@@ -1586,7 +1822,7 @@ const file_selvage_v1_job_proto_rawDesc = "" +
 	"\x06worker\x18\x06 \x01(\tR\x06worker\x12\x14\n" +
 	"\x05error\x18\a \x01(\tR\x05error\x12.\n" +
 	"\x06result\x18\b \x01(\v2\x16.selvage.v1.TaskResultR\x06result\x12\x18\n" +
-	"\arefusal\x18\t \x01(\tR\arefusal\"\xb4\x01\n" +
+	"\arefusal\x18\t \x01(\tR\arefusal\"\xb2\x02\n" +
 	"\n" +
 	"TaskResult\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x16\n" +
@@ -1595,7 +1831,10 @@ const file_selvage_v1_job_proto_rawDesc = "" +
 	"size_bytes\x18\x03 \x01(\x03R\tsizeBytes\x12\x18\n" +
 	"\aversion\x18\x04 \x01(\tR\aversion\x12-\n" +
 	"\asummary\x18\x05 \x01(\v2\x13.selvage.v1.SummaryR\asummary\x12\x14\n" +
-	"\x05found\x18\x06 \x01(\bR\x05found\"`\n" +
+	"\x05found\x18\x06 \x01(\bR\x05found\x12+\n" +
+	"\x04pass\x18\a \x01(\v2\x17.selvage.v1.PassSummaryR\x04pass\x12*\n" +
+	"\x11record_size_bytes\x18\b \x01(\x03R\x0frecordSizeBytes\x12#\n" +
+	"\rrecord_sha256\x18\t \x01(\fR\frecordSha256\"`\n" +
 	"\x10CreateJobRequest\x12!\n" +
 	"\fdisplay_name\x18\x01 \x01(\tR\vdisplayName\x12)\n" +
 	"\x05tasks\x18\x02 \x03(\v2\x13.selvage.v1.JobTaskR\x05tasks\"#\n" +
@@ -1627,10 +1866,11 @@ const file_selvage_v1_job_proto_rawDesc = "" +
 	"\x0fRetryJobRequest\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\"+\n" +
 	"\x15ReadTaskResultRequest\x12\x12\n" +
-	"\x04name\x18\x01 \x01(\tR\x04name\"n\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\"\x88\x01\n" +
 	"\x16ReadTaskResultResponse\x120\n" +
 	"\x06result\x18\x01 \x01(\v2\x16.selvage.v1.TaskResultH\x00R\x06result\x12\x1a\n" +
-	"\acontent\x18\x02 \x01(\fH\x00R\acontentB\x06\n" +
+	"\acontent\x18\x02 \x01(\fH\x00R\acontent\x12\x18\n" +
+	"\x06record\x18\x03 \x01(\fH\x00R\x06recordB\x06\n" +
 	"\x04part\"I\n" +
 	"\bJobTasks\x12)\n" +
 	"\x05tasks\x18\x01 \x03(\v2\x13.selvage.v1.JobTaskR\x05tasks\x12\x12\n" +
@@ -1688,71 +1928,79 @@ func file_selvage_v1_job_proto_rawDescGZIP() []byte {
 }
 
 var file_selvage_v1_job_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_selvage_v1_job_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
+var file_selvage_v1_job_proto_msgTypes = make([]protoimpl.MessageInfo, 21)
 var file_selvage_v1_job_proto_goTypes = []any{
 	(JobState)(0),                  // 0: selvage.v1.JobState
 	(TaskState)(0),                 // 1: selvage.v1.TaskState
 	(*Job)(nil),                    // 2: selvage.v1.Job
 	(*JobTask)(nil),                // 3: selvage.v1.JobTask
-	(*TaskStatus)(nil),             // 4: selvage.v1.TaskStatus
-	(*TaskResult)(nil),             // 5: selvage.v1.TaskResult
-	(*CreateJobRequest)(nil),       // 6: selvage.v1.CreateJobRequest
-	(*GetJobRequest)(nil),          // 7: selvage.v1.GetJobRequest
-	(*ListJobsRequest)(nil),        // 8: selvage.v1.ListJobsRequest
-	(*ListJobsResponse)(nil),       // 9: selvage.v1.ListJobsResponse
-	(*ListJobTasksRequest)(nil),    // 10: selvage.v1.ListJobTasksRequest
-	(*ListJobTasksResponse)(nil),   // 11: selvage.v1.ListJobTasksResponse
-	(*WatchJobRequest)(nil),        // 12: selvage.v1.WatchJobRequest
-	(*WatchJobResponse)(nil),       // 13: selvage.v1.WatchJobResponse
-	(*CancelJobRequest)(nil),       // 14: selvage.v1.CancelJobRequest
-	(*RetryJobRequest)(nil),        // 15: selvage.v1.RetryJobRequest
-	(*ReadTaskResultRequest)(nil),  // 16: selvage.v1.ReadTaskResultRequest
-	(*ReadTaskResultResponse)(nil), // 17: selvage.v1.ReadTaskResultResponse
-	(*JobTasks)(nil),               // 18: selvage.v1.JobTasks
-	(*QueuedTask)(nil),             // 19: selvage.v1.QueuedTask
-	(*DeadLetter)(nil),             // 20: selvage.v1.DeadLetter
-	(*timestamppb.Timestamp)(nil),  // 21: google.protobuf.Timestamp
-	(*Options)(nil),                // 22: selvage.v1.Options
-	(*Summary)(nil),                // 23: selvage.v1.Summary
+	(*JobPass)(nil),                // 4: selvage.v1.JobPass
+	(*JobLayer)(nil),               // 5: selvage.v1.JobLayer
+	(*TaskStatus)(nil),             // 6: selvage.v1.TaskStatus
+	(*TaskResult)(nil),             // 7: selvage.v1.TaskResult
+	(*CreateJobRequest)(nil),       // 8: selvage.v1.CreateJobRequest
+	(*GetJobRequest)(nil),          // 9: selvage.v1.GetJobRequest
+	(*ListJobsRequest)(nil),        // 10: selvage.v1.ListJobsRequest
+	(*ListJobsResponse)(nil),       // 11: selvage.v1.ListJobsResponse
+	(*ListJobTasksRequest)(nil),    // 12: selvage.v1.ListJobTasksRequest
+	(*ListJobTasksResponse)(nil),   // 13: selvage.v1.ListJobTasksResponse
+	(*WatchJobRequest)(nil),        // 14: selvage.v1.WatchJobRequest
+	(*WatchJobResponse)(nil),       // 15: selvage.v1.WatchJobResponse
+	(*CancelJobRequest)(nil),       // 16: selvage.v1.CancelJobRequest
+	(*RetryJobRequest)(nil),        // 17: selvage.v1.RetryJobRequest
+	(*ReadTaskResultRequest)(nil),  // 18: selvage.v1.ReadTaskResultRequest
+	(*ReadTaskResultResponse)(nil), // 19: selvage.v1.ReadTaskResultResponse
+	(*JobTasks)(nil),               // 20: selvage.v1.JobTasks
+	(*QueuedTask)(nil),             // 21: selvage.v1.QueuedTask
+	(*DeadLetter)(nil),             // 22: selvage.v1.DeadLetter
+	(*timestamppb.Timestamp)(nil),  // 23: google.protobuf.Timestamp
+	(*Options)(nil),                // 24: selvage.v1.Options
+	(*PassPolicy)(nil),             // 25: selvage.v1.PassPolicy
+	(*Summary)(nil),                // 26: selvage.v1.Summary
+	(*PassSummary)(nil),            // 27: selvage.v1.PassSummary
 }
 var file_selvage_v1_job_proto_depIdxs = []int32{
 	0,  // 0: selvage.v1.Job.state:type_name -> selvage.v1.JobState
-	21, // 1: selvage.v1.Job.create_time:type_name -> google.protobuf.Timestamp
-	22, // 2: selvage.v1.JobTask.options:type_name -> selvage.v1.Options
-	3,  // 3: selvage.v1.TaskStatus.task:type_name -> selvage.v1.JobTask
-	1,  // 4: selvage.v1.TaskStatus.state:type_name -> selvage.v1.TaskState
-	5,  // 5: selvage.v1.TaskStatus.result:type_name -> selvage.v1.TaskResult
-	23, // 6: selvage.v1.TaskResult.summary:type_name -> selvage.v1.Summary
-	3,  // 7: selvage.v1.CreateJobRequest.tasks:type_name -> selvage.v1.JobTask
-	2,  // 8: selvage.v1.ListJobsResponse.jobs:type_name -> selvage.v1.Job
-	4,  // 9: selvage.v1.ListJobTasksResponse.tasks:type_name -> selvage.v1.TaskStatus
-	2,  // 10: selvage.v1.WatchJobResponse.job:type_name -> selvage.v1.Job
-	4,  // 11: selvage.v1.WatchJobResponse.task:type_name -> selvage.v1.TaskStatus
-	5,  // 12: selvage.v1.ReadTaskResultResponse.result:type_name -> selvage.v1.TaskResult
-	3,  // 13: selvage.v1.JobTasks.tasks:type_name -> selvage.v1.JobTask
-	3,  // 14: selvage.v1.QueuedTask.task:type_name -> selvage.v1.JobTask
-	4,  // 15: selvage.v1.DeadLetter.status:type_name -> selvage.v1.TaskStatus
-	6,  // 16: selvage.v1.JobService.CreateJob:input_type -> selvage.v1.CreateJobRequest
-	7,  // 17: selvage.v1.JobService.GetJob:input_type -> selvage.v1.GetJobRequest
-	8,  // 18: selvage.v1.JobService.ListJobs:input_type -> selvage.v1.ListJobsRequest
-	10, // 19: selvage.v1.JobService.ListJobTasks:input_type -> selvage.v1.ListJobTasksRequest
-	12, // 20: selvage.v1.JobService.WatchJob:input_type -> selvage.v1.WatchJobRequest
-	14, // 21: selvage.v1.JobService.CancelJob:input_type -> selvage.v1.CancelJobRequest
-	15, // 22: selvage.v1.JobService.RetryJob:input_type -> selvage.v1.RetryJobRequest
-	16, // 23: selvage.v1.JobService.ReadTaskResult:input_type -> selvage.v1.ReadTaskResultRequest
-	2,  // 24: selvage.v1.JobService.CreateJob:output_type -> selvage.v1.Job
-	2,  // 25: selvage.v1.JobService.GetJob:output_type -> selvage.v1.Job
-	9,  // 26: selvage.v1.JobService.ListJobs:output_type -> selvage.v1.ListJobsResponse
-	11, // 27: selvage.v1.JobService.ListJobTasks:output_type -> selvage.v1.ListJobTasksResponse
-	13, // 28: selvage.v1.JobService.WatchJob:output_type -> selvage.v1.WatchJobResponse
-	2,  // 29: selvage.v1.JobService.CancelJob:output_type -> selvage.v1.Job
-	2,  // 30: selvage.v1.JobService.RetryJob:output_type -> selvage.v1.Job
-	17, // 31: selvage.v1.JobService.ReadTaskResult:output_type -> selvage.v1.ReadTaskResultResponse
-	24, // [24:32] is the sub-list for method output_type
-	16, // [16:24] is the sub-list for method input_type
-	16, // [16:16] is the sub-list for extension type_name
-	16, // [16:16] is the sub-list for extension extendee
-	0,  // [0:16] is the sub-list for field type_name
+	23, // 1: selvage.v1.Job.create_time:type_name -> google.protobuf.Timestamp
+	24, // 2: selvage.v1.JobTask.options:type_name -> selvage.v1.Options
+	4,  // 3: selvage.v1.JobTask.pass:type_name -> selvage.v1.JobPass
+	5,  // 4: selvage.v1.JobTask.layers:type_name -> selvage.v1.JobLayer
+	25, // 5: selvage.v1.JobPass.policy:type_name -> selvage.v1.PassPolicy
+	3,  // 6: selvage.v1.TaskStatus.task:type_name -> selvage.v1.JobTask
+	1,  // 7: selvage.v1.TaskStatus.state:type_name -> selvage.v1.TaskState
+	7,  // 8: selvage.v1.TaskStatus.result:type_name -> selvage.v1.TaskResult
+	26, // 9: selvage.v1.TaskResult.summary:type_name -> selvage.v1.Summary
+	27, // 10: selvage.v1.TaskResult.pass:type_name -> selvage.v1.PassSummary
+	3,  // 11: selvage.v1.CreateJobRequest.tasks:type_name -> selvage.v1.JobTask
+	2,  // 12: selvage.v1.ListJobsResponse.jobs:type_name -> selvage.v1.Job
+	6,  // 13: selvage.v1.ListJobTasksResponse.tasks:type_name -> selvage.v1.TaskStatus
+	2,  // 14: selvage.v1.WatchJobResponse.job:type_name -> selvage.v1.Job
+	6,  // 15: selvage.v1.WatchJobResponse.task:type_name -> selvage.v1.TaskStatus
+	7,  // 16: selvage.v1.ReadTaskResultResponse.result:type_name -> selvage.v1.TaskResult
+	3,  // 17: selvage.v1.JobTasks.tasks:type_name -> selvage.v1.JobTask
+	3,  // 18: selvage.v1.QueuedTask.task:type_name -> selvage.v1.JobTask
+	6,  // 19: selvage.v1.DeadLetter.status:type_name -> selvage.v1.TaskStatus
+	8,  // 20: selvage.v1.JobService.CreateJob:input_type -> selvage.v1.CreateJobRequest
+	9,  // 21: selvage.v1.JobService.GetJob:input_type -> selvage.v1.GetJobRequest
+	10, // 22: selvage.v1.JobService.ListJobs:input_type -> selvage.v1.ListJobsRequest
+	12, // 23: selvage.v1.JobService.ListJobTasks:input_type -> selvage.v1.ListJobTasksRequest
+	14, // 24: selvage.v1.JobService.WatchJob:input_type -> selvage.v1.WatchJobRequest
+	16, // 25: selvage.v1.JobService.CancelJob:input_type -> selvage.v1.CancelJobRequest
+	17, // 26: selvage.v1.JobService.RetryJob:input_type -> selvage.v1.RetryJobRequest
+	18, // 27: selvage.v1.JobService.ReadTaskResult:input_type -> selvage.v1.ReadTaskResultRequest
+	2,  // 28: selvage.v1.JobService.CreateJob:output_type -> selvage.v1.Job
+	2,  // 29: selvage.v1.JobService.GetJob:output_type -> selvage.v1.Job
+	11, // 30: selvage.v1.JobService.ListJobs:output_type -> selvage.v1.ListJobsResponse
+	13, // 31: selvage.v1.JobService.ListJobTasks:output_type -> selvage.v1.ListJobTasksResponse
+	15, // 32: selvage.v1.JobService.WatchJob:output_type -> selvage.v1.WatchJobResponse
+	2,  // 33: selvage.v1.JobService.CancelJob:output_type -> selvage.v1.Job
+	2,  // 34: selvage.v1.JobService.RetryJob:output_type -> selvage.v1.Job
+	19, // 35: selvage.v1.JobService.ReadTaskResult:output_type -> selvage.v1.ReadTaskResultResponse
+	28, // [28:36] is the sub-list for method output_type
+	20, // [20:28] is the sub-list for method input_type
+	20, // [20:20] is the sub-list for extension type_name
+	20, // [20:20] is the sub-list for extension extendee
+	0,  // [0:20] is the sub-list for field type_name
 }
 
 func init() { file_selvage_v1_job_proto_init() }
@@ -1760,15 +2008,17 @@ func file_selvage_v1_job_proto_init() {
 	if File_selvage_v1_job_proto != nil {
 		return
 	}
+	file_selvage_v1_edits_proto_init()
 	file_selvage_v1_options_proto_init()
 	file_selvage_v1_transfer_proto_init()
-	file_selvage_v1_job_proto_msgTypes[11].OneofWrappers = []any{
+	file_selvage_v1_job_proto_msgTypes[13].OneofWrappers = []any{
 		(*WatchJobResponse_Job)(nil),
 		(*WatchJobResponse_Task)(nil),
 	}
-	file_selvage_v1_job_proto_msgTypes[15].OneofWrappers = []any{
+	file_selvage_v1_job_proto_msgTypes[17].OneofWrappers = []any{
 		(*ReadTaskResultResponse_Result)(nil),
 		(*ReadTaskResultResponse_Content)(nil),
+		(*ReadTaskResultResponse_Record)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
@@ -1776,7 +2026,7 @@ func file_selvage_v1_job_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_selvage_v1_job_proto_rawDesc), len(file_selvage_v1_job_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   19,
+			NumMessages:   21,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
