@@ -185,11 +185,21 @@ func (b *Body) Check(ctx context.Context, garment *Figure, opt Options) (*Checke
 	k.findRigid(diagonal)
 	k.findSeams()
 	moves := make([]bool, n)
-	for v := range k.garment.pos {
-		joint, weight := k.garment.rows.Row(v)
+	moved := func(s *surface, v int) {
+		joint, weight := s.rows.Row(v)
 		for i, j := range joint {
 			if weight[i] > dust {
 				moves[j] = true
+			}
+		}
+	}
+	for v := range k.garment.pos {
+		moved(k.garment, v)
+	}
+	for _, l := range k.layers {
+		for _, v := range l.over {
+			for _, u := range l.surface.tri[l.match[v].triangle] {
+				moved(l.surface, int(u))
 			}
 		}
 	}
