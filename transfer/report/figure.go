@@ -45,11 +45,21 @@ type Figure struct {
 	Notes []string
 }
 
-// FromResult is the garment of a transfer with all that the transfer knows.
+// FromResult is the garment of a transfer with all that the transfer knows. Matches on
+// layers worn beneath are no places of the body: their distances stay alone.
 func FromResult(name string, m *mesh.Mesh, skin *skinning.Skin, r *transfer.Result) *Figure {
+	triangle := r.Triangle
+	if r.Layer != nil {
+		triangle = slices.Clone(triangle)
+		for v, l := range r.Layer {
+			if l > 0 {
+				triangle[v] = -1
+			}
+		}
+	}
 	return &Figure{
 		Name: name, Mesh: m, Rows: r.Rows, Skin: skin, Confidence: r.Confidence, Reason: r.Reason,
-		Triangle: r.Triangle, Bary: r.Bary, Distance: r.Distance, Notes: r.Summary.Notes,
+		Triangle: triangle, Bary: r.Bary, Distance: r.Distance, Notes: r.Summary.Notes,
 	}
 }
 
