@@ -32,7 +32,7 @@ func run(ctx context.Context, file string, seed uint64) error {
 	var text strings.Builder
 	for _, name := range crew.Names() {
 		b := crew.NewBody(name)
-		total := make([]figures, len(bodyPasses))
+		total, locks := make([]figures, len(bodyPasses)), make([]lockFigures, len(bodyPasses))
 		for _, g := range b.Wardrobe() {
 			list, err := simulate(ctx, seed, b, g)
 			if err != nil {
@@ -41,9 +41,17 @@ func run(ctx context.Context, file string, seed uint64) error {
 			for k := range list {
 				total[k].add(list[k])
 			}
+			held, err := simulateLocks(ctx, seed, b, g)
+			if err != nil {
+				return fmt.Errorf("%s, %s: locks: %w", name, g.Name, err)
+			}
+			for k := range held {
+				locks[k].add(held[k])
+			}
 			fmt.Fprintf(os.Stderr, "%s, %s: done\n", name, g.Name)
 		}
 		table(&text, name, total)
+		lockTable(&text, name, locks)
 	}
 	fmt.Print(text.String())
 	if seed != 1 {

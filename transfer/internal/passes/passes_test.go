@@ -68,3 +68,29 @@ func TestApply(t *testing.T) {
 		}
 	}
 }
+
+// TestSimulateLocks: on a small wardrobe locked rows stay through all passes, and the
+// blend makes the steps at the locks' borders smaller on average.
+func TestSimulateLocks(t *testing.T) {
+	const seed = 1
+	b := crew.NewBodyAt("cox", 0.4)
+	total := make([]lockFigures, len(bodyPasses))
+	for _, name := range []string{"oilskin coat", "gloves"} {
+		list, err := simulateLocks(context.Background(), seed, b, b.GarmentAt(name, 0.25))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for k := range list {
+			total[k].add(list[k])
+		}
+	}
+	for k, f := range total {
+		t.Logf("pass %d: %+v", k+1, f)
+		if f.Locked == 0 || f.Changed != 0 || f.Edges == 0 {
+			t.Errorf("pass %d: %+v", k+1, f)
+		}
+		if f.Blended > 0.5*f.Bare {
+			t.Errorf("pass %d: the steps sum to %g with the blend, %g without", k+1, f.Blended, f.Bare)
+		}
+	}
+}
