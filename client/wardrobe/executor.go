@@ -12,7 +12,7 @@ import (
 // Executor computes tasks. The same task has the same result in every executor.
 type Executor interface {
 	// Run computes the tasks, in any order and as many at once as it likes, and
-	// tells emit what happens. Every task ends with one event, Done or Failed,
+	// tells emit what happens. Every task ends with one event, Done, Failed or Left,
 	// unless Run returns an error or ctx is done; what runs then ends without one.
 	//
 	// emit may be called from several goroutines at once. On Done it returns when
@@ -34,6 +34,9 @@ const (
 	Done
 	// Failed: Err is set.
 	Failed
+	// Left: the result is finished and stays where it is, as the executor was asked
+	// to: nothing is saved or recorded.
+	Left
 )
 
 // Event is what an executor tells about a task.

@@ -47,10 +47,12 @@ const (
 	Made
 	// Broken: it failed.
 	Broken
+	// Kept where it was computed, as the executor was asked to.
+	Kept
 )
 
 func (s Status) String() string {
-	return [...]string{"waiting", "up to date", "made", "failed"}[s]
+	return [...]string{"waiting", "up to date", "made", "failed", "left in the store"}[s]
 }
 
 // Item is what became of a task.
@@ -184,6 +186,8 @@ func (r *Runner) Run(ctx context.Context, p *Plan) (*Outcome, error) {
 				} else {
 					settle(e.Task, Made, &record, nil)
 				}
+			case Left:
+				settle(e.Task, Kept, nil, nil)
 			case Failed:
 				if inner.Err() == nil || !errors.Is(e.Err, inner.Err()) {
 					settle(e.Task, Broken, nil, e.Err)

@@ -230,11 +230,13 @@ func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, files *u
 			fetched[key] = true
 			if e.left != nil {
 				e.left.add(id, s, byKey[key])
+				for _, x := range byKey[key] {
+					emit(wardrobe.Event{Task: x.task, Kind: wardrobe.Left, Where: s.GetWorker()})
+				}
 				return nil
 			}
 			fetch.Go(func() error { return e.fetch(fetching, s, byKey[key], emit) })
 		case s.GetGeneration() < job.GetGeneration():
-		case s.GetState() == pb.TaskState_TASK_STATE_RUNNING && e.left.hides():
 		case s.GetState() == pb.TaskState_TASK_STATE_RUNNING:
 			for _, x := range byKey[key] {
 				emit(wardrobe.Event{Task: x.task, Kind: wardrobe.Started, Where: s.GetWorker()})

@@ -12,8 +12,8 @@ import (
 	pb "github.com/selvage/selvage/api/selvage/v1"
 )
 
-// leftResults are those that --leave leaves in the farm's store. To the run their
-// garments stay waiting: nothing is saved or recorded. Nil: results are fetched.
+// leftResults are those that --leave leaves in the farm's store: nothing is saved
+// or recorded. Nil: results are fetched.
 type leftResults struct {
 	out           io.Writer
 	asJSON, quiet bool
@@ -40,10 +40,6 @@ func (b *batchFarm) newLeft() *leftResults {
 	is := func(name string) bool { v, err := b.set.GetBool(name); return err == nil && v }
 	return &leftResults{out: os.Stdout, asJSON: is("json"), quiet: is("quiet")}
 }
-
-// hides reports whether beginnings are not told: a terminal's bar of a garment
-// goes when the garment is saved.
-func (l *leftResults) hides() bool { return l != nil && !l.asJSON }
 
 // add notes a result of the job for every garment that it belongs to.
 func (l *leftResults) add(job string, s *pb.TaskStatus, to []entrusted) {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"fmt"
 	"maps"
 	"path/filepath"
 	"strings"
@@ -28,7 +29,7 @@ func TestFarm_Leave(t *testing.T) {
 		}
 	}
 	last := list[len(list)-1]
-	if len(sums) < 5 || len(names) != len(sums) || len(ofKind(list, "made")) != 0 || last["event"] != "end" || last["waiting"] != float64(len(sums)) || last["status"] != 0.0 {
+	if len(sums) < 5 || len(names) != len(sums) || len(ofKind(list, "made")) != 0 || last["event"] != "end" || last["left"] != float64(len(sums)) || last["waiting"] != 0.0 || last["status"] != 0.0 {
 		t.Fatalf("%v", list)
 	}
 	if after := folder(t, there); !maps.Equal(before, after) {
@@ -56,6 +57,12 @@ func TestFarm_Leave(t *testing.T) {
 	// To the eye, on a server with the same store.
 	s := serve(t, nil, "--farm", "--farm-folder", store)
 	o := must(t, "batch", onFarm, "--server", s.address, "--leave")
+	if !strings.Contains(o.stdout, fmt.Sprintf("%d left in the store;", len(sums))) || strings.Contains(o.stdout, "waiting") {
+		t.Errorf("not said:\n%s", o.stdout)
+	}
+	if n := len(sums); !strings.Contains(o.stderr, fmt.Sprintf("%d/%d left in the store ", n, n)) {
+		t.Errorf("not counted:\n%s", o.stderr)
+	}
 	for key := range sums {
 		if !strings.Contains(o.stdout, key) {
 			t.Errorf("%s is not printed:\n%s", key, o.stdout)

@@ -83,6 +83,7 @@ func (v *batchView) tell(u wardrobe.Update) {
 	delete(v.told, u.Task)
 	name := printable(u.Task.Name)
 	switch {
+	case v.b.asJSON && u.Status == wardrobe.Kept: // its event comes from where it is kept
 	case v.b.asJSON:
 		_ = v.b.event(ended(u))
 	case v.bars != nil:
@@ -91,6 +92,8 @@ func (v *batchView) tell(u wardrobe.Update) {
 		v.b.line("%d/%d made %s: %d vertices, %.1f%% low confidence, %.2f s", u.Finished, u.All, name, u.Record.Summary.Vertices, u.Record.Low(), u.Record.Seconds)
 	case u.Status == wardrobe.UpToDate && u.Record.Edited:
 		v.b.line("%d/%d up to date %s, changed by hand since it was made", u.Finished, u.All, name)
+	case u.Status == wardrobe.Kept:
+		v.b.line("%d/%d left in the store %s", u.Finished, u.All, name)
 	case u.Status == wardrobe.UpToDate:
 		v.b.line("%d/%d up to date %s", u.Finished, u.All, name)
 	default:
@@ -152,7 +155,7 @@ func ended(u wardrobe.Update) map[string]any {
 
 // show prints what came out of a run.
 func (b *batchRun) show(o *wardrobe.Outcome, err error, took time.Duration) error {
-	counts := [4]int{}
+	counts := [5]int{}
 	for i := range counts {
 		counts[i] = o.Count(wardrobe.Status(i))
 	}
@@ -166,7 +169,7 @@ func (b *batchRun) show(o *wardrobe.Outcome, err error, took time.Duration) erro
 		}
 		return b.event(map[string]any{
 			"event": "end", "made": counts[wardrobe.Made], "upToDate": counts[wardrobe.UpToDate],
-			"failed": counts[wardrobe.Broken], "waiting": counts[wardrobe.Waiting], "seconds": took.Seconds(), "status": status,
+			"failed": counts[wardrobe.Broken], "left": counts[wardrobe.Kept], "waiting": counts[wardrobe.Waiting], "seconds": took.Seconds(), "status": status,
 		})
 	}
 	if b.quiet {
@@ -191,7 +194,7 @@ func (b *batchRun) show(o *wardrobe.Outcome, err error, took time.Duration) erro
 		writePasses(b.out, passed)
 	}
 	var parts []string
-	for _, s := range []wardrobe.Status{wardrobe.Made, wardrobe.UpToDate, wardrobe.Broken, wardrobe.Waiting} {
+	for _, s := range []wardrobe.Status{wardrobe.Made, wardrobe.UpToDate, wardrobe.Kept, wardrobe.Broken, wardrobe.Waiting} {
 		if n := counts[s]; n > 0 {
 			parts = append(parts, fmt.Sprintf("%d %s", n, s))
 		}
