@@ -68,8 +68,8 @@ const crossingSteps = 30
 
 // Mirror carries the rows of one side over to the other: each vertex takes the row of
 // the point of the first side's surface that is nearest to its mirrored place, and, of
-// places about as near, the one that faces the mirrored way; between vertices rows are
-// interpolated by barycentric coordinates. Joints become their counterparts. A vertex
+// places about as near, the one that faces the mirrored way (settle.go looks again where
+// neighbours disagree); between vertices rows are interpolated by barycentric coordinates. Joints become their counterparts. A vertex
 // on the plane gets the mean of its row and its mirrored row. The first side stays as
 // it is. On a mesh that is symmetric vertex by vertex the rows are the other side's
 // exactly.
@@ -141,17 +141,23 @@ func Mirror(ctx context.Context, s *Surface, mask []bool, opt MirrorOptions, for
 	}, g.form.Threads); err != nil {
 		return nil, nil, err
 	}
-	hits, err := source.find(ctx, g, takers, m, report, 2*opt.Tolerance)
+	hits, err := source.find(ctx, g, takers, m)
 	if err != nil {
 		return nil, nil, err
 	}
-
-	// A hit on a triangle across the plane takes a part of its row from a taker: these
-	// are put in again and again, all from the rows of the step before.
 	taker := make([]bool, len(in))
 	for _, w := range takers {
 		taker[w] = true
 	}
+	if err := source.settle(ctx, g, takers, hits, m, other,
+		func(w int) (row, bool) { return rows[w], !taker[w] && in[w] && len(rows[w].joint) > 0 },
+		func(c int32) bool { return !taker[c] }, len(s.Skin.Joints)); err != nil {
+		return nil, nil, err
+	}
+	report.measure(g, takers, hits, 2*opt.Tolerance)
+
+	// A hit on a triangle across the plane takes a part of its row from a taker: these
+	// are put in again and again, all from the rows of the step before.
 	var crossing []int
 	for i, w := range takers {
 		if hits[i].none() {
@@ -236,10 +242,16 @@ func MirrorOnto(ctx context.Context, source, target *Surface, mask []bool, opt M
 	}, g.form.Threads); err != nil {
 		return nil, nil, err
 	}
-	hits, err := give.find(ctx, g, takers, m, report, 2*opt.Tolerance)
+	hits, err := give.find(ctx, g, takers, m)
 	if err != nil {
 		return nil, nil, err
 	}
+	if err := give.settle(ctx, g, takers, hits, m, other,
+		func(int) (row, bool) { return row{}, false },
+		func(int32) bool { return true }, len(target.Skin.Joints)); err != nil {
+		return nil, nil, err
+	}
+	report.measure(g, takers, hits, 2*opt.Tolerance)
 	rows := make([]row, len(from.member))
 	for w := range rows {
 		joint, weight := from.rows.Row(w)
@@ -304,8 +316,9 @@ func take(acc *weights.Accumulator) row {
 
 // mirrorHit is where a vertex takes its row from.
 type mirrorHit struct {
-	corner [3]int32
-	bary   [3]float64
+	corner   [3]int32
+	bary     [3]float64
+	distance float64 // from the vertex's mirrored place
 }
 
 func (h *mirrorHit) none() bool { return h.bary == [3]float64{} }
@@ -324,11 +337,24 @@ func (h *mirrorHit) row(acc *weights.Accumulator, rows []row, other []int) row {
 type mirrorSource struct {
 	g    *joined
 	tree *closest.Tree
+	snap float64 // distance up to which a point is a vertex, and a vertex on the surface
 }
 
-// find finds for each taker of g, mirrored by m, its place on the source. far is the
-// distance from which on the report counts it.
-func (s *mirrorSource) find(ctx context.Context, g *joined, takers []int, m plane, report *MirrorReport, far float64) ([]mirrorHit, error) {
+// hit is a place as found: a vertex is itself, without rounding.
+func (s *mirrorSource) hit(found closest.Hit) mirrorHit {
+	h := mirrorHit{s.g.mesh.Triangles[found.Triangle], found.Bary, math.Sqrt(found.DistanceSq)}
+	for k, c := range h.corner {
+		if r3.Norm(r3.Sub(found.Point, s.g.mesh.Positions[c])) <= s.snap {
+			h.bary = [3]float64{}
+			h.bary[k] = 1
+			break
+		}
+	}
+	return h
+}
+
+// find finds for each taker of g, mirrored by m, its place on the source.
+func (s *mirrorSource) find(ctx context.Context, g *joined, takers []int, m plane) ([]mirrorHit, error) {
 	if len(takers) > 0 && s.tree.Len() == 0 {
 		return nil, bad("from", "that side has no surface with weights")
 	}
@@ -337,9 +363,8 @@ func (s *mirrorSource) find(ctx context.Context, g *joined, takers []int, m plan
 		return nil, err
 	}
 	box := mesh.Bounds(s.g.mesh.Positions)
-	snap := onPlane * r3.Norm(r3.Sub(box.Max, box.Min)) / 10
+	s.snap = onPlane * r3.Norm(r3.Sub(box.Max, box.Min)) / 10
 	hits := make([]mirrorHit, len(takers))
-	distance := make([]float64, len(takers))
 	err = forkjoin.Each(ctx, len(takers), g.form.Threads, func() func(int) {
 		return func(i int) {
 			w := takers[i]
@@ -351,35 +376,32 @@ func (s *mirrorSource) find(ctx context.Context, g *joined, takers []int, m plan
 			// Off the surface, a place that faces the same way goes before one that is a
 			// little nearer: the squared distance counts as much as the squared difference of
 			// the normals times the squared distance to the nearest place.
-			if n := normals[w]; hit.DistanceSq > snap*snap && n != (r3.Vec{}) {
+			if n := normals[w]; hit.DistanceSq > s.snap*s.snap && n != (r3.Vec{}) {
 				if h, _ := s.tree.NearestOriented(q, m.flip(n), hit.DistanceSq, math.Inf(1)); h.Triangle >= 0 {
 					hit = h
 				}
 			}
-			h := mirrorHit{s.g.mesh.Triangles[hit.Triangle], hit.Bary}
-			for k, c := range h.corner { // a vertex is itself, without rounding
-				if r3.Norm(r3.Sub(hit.Point, s.g.mesh.Positions[c])) <= snap {
-					h.bary = [3]float64{}
-					h.bary[k] = 1
-					break
-				}
-			}
-			hits[i], distance[i] = h, math.Sqrt(hit.DistanceSq)
+			hits[i] = s.hit(hit)
 		}
 	})
 	if err != nil {
 		return nil, err
 	}
+	return hits, nil
+}
+
+// measure puts the distances of the hits into the report; far is the one from which on
+// a vertex is counted.
+func (r *MirrorReport) measure(g *joined, takers []int, hits []mirrorHit, far float64) {
 	n := 0
 	for i, w := range takers {
 		k := len(g.member[w])
-		report.Farthest = max(report.Farthest, distance[i])
-		report.Mean += distance[i] * float64(k)
 		n += k
-		if distance[i] > far {
-			report.Far += k
+		r.Farthest = max(r.Farthest, hits[i].distance)
+		r.Mean += hits[i].distance * float64(k)
+		if hits[i].distance > far {
+			r.Far += k
 		}
 	}
-	report.Mean /= float64(max(1, n))
-	return hits, nil
+	r.Mean /= float64(max(1, n))
 }

@@ -151,10 +151,10 @@ func TestMirrorOnto_Bodies(t *testing.T) {
 	n := len(all)
 	t.Logf("mean L1 %.4f, 99.9%% %.3f, largest %.3f, distance at most %.2g m", mean, all[n*999/1000], all[n-1], report.Farthest)
 	// Both sample one smooth surface and field; linear interpolation over edges of some
-	// 1 cm differs from it by their second differences. One vertex of each hand stands
-	// between two fingers that touch.
-	if mean > 0.005 || all[n*999/1000] > 0.1 || report.Doubtful > 0 {
-		t.Errorf("mean L1 %g, 99.9%% %g, %d doubtful pairs", mean, all[n*999/1000], report.Doubtful)
+	// 1 cm differs from it by their second differences. Between fingers that touch the
+	// nearest surface may be the wrong one: neighbours settle that.
+	if mean > 0.005 || all[n*999/1000] > 0.1 || all[n-1] > 0.3 || report.Doubtful > 0 {
+		t.Errorf("mean L1 %g, 99.9%% %g, largest %g, %d doubtful pairs", mean, all[n*999/1000], all[n-1], report.Doubtful)
 	}
 }
 
