@@ -74,6 +74,10 @@ accuracy: ## known truth against baselines; the table in BENCHMARKS.md
 passes: ## edits by hand through five passes of the body; their section of BENCHMARKS.md
 	$(GO) run ./transfer/internal/passes
 
+.PHONY: layers
+layers: ## what dives under other clothes with and without layers; their section of BENCHMARKS.md (about ten minutes)
+	$(GO) run ./transfer/internal/layers
+
 compare: ## nearest surface and fill beside general-purpose libraries (C++), one run
 	testdata/peers/compare.sh closest 100k 3
 	testdata/peers/compare.sh solve 100k 3

@@ -3,6 +3,8 @@
 // The data's way, one file a step, called in this order by [Source.Transfer]:
 //
 //	source.go    Prepare: the body's search tree, normals, borders, gradients
+//	layers.go    garments worn beneath become part of the source: Source.WithLayers, before
+//	             the transfer; layer_order.go finds in which order they are worn
 //	target.go    the garment welded, all primitives together; adjacency, islands
 //	register.go  default poses that disagree: found, reported, corrected behind a gate
 //	match.go     candidates on the body for each vertex, by position and normal

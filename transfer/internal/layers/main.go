@@ -60,9 +60,11 @@ func table(w *strings.Builder, name string, list []figures) {
 	if name == heldOut {
 		name += " (held out)"
 	}
-	fmt.Fprintf(w, "\n%s:\n\n| garment | over | transferred | vertices over it | dive | cases | avoidable | deepest, mm | faults | mean L1 | p99 cm | loose: mean L1 | p99 cm | edge stretch, most |\n|---|---|---|--:|--:|--:|--:|--:|--:|--:|--:|--:|--:|--:|\n", name)
+	fmt.Fprintf(w, "\n%s:\n\n| garment | over | layers | rows from | vertices over it | dive | cases | avoidable | deepest, mm | other faults | fitted: mean L1 | p99 cm | loose: mean L1 | p99 cm |\n|---|---|---|---|--:|--:|--:|--:|--:|--:|--:|--:|--:|--:|\n", name)
 	for _, f := range list {
-		fmt.Fprintf(w, "| %s | %s | %s | %d | %d | %d | %d | %.1f | %s | %s |\n", f.garment, f.layer, f.how, f.over, f.dived, f.cases, f.avoidable, 1000*f.depth, f.faults, f.errors)
+		l := &f.under
+		fmt.Fprintf(w, "| %s | %s | %s | %s | %d | %d | %d | %d | %.1f | %d | %v | %v |\n",
+			f.garment, l.Layer, f.layers, f.from, l.Over, l.Dived, l.Cases, l.Avoidable, 1000*l.Depth, f.faults, f.fitted, f.loose)
 	}
 }
 
