@@ -27,12 +27,12 @@ type ArraysResult struct {
 	Summary    transfer.Summary
 }
 
-// TransferArrays gives a garment a body's weights, both as arrays. Positions
-// travel as float32. garment.Kept must be nil. Progress is told where the arrays
-// are too large for one message. Errors as Transfer's.
+// TransferArrays gives a garment a body's weights, both as arrays. Positions and
+// held rows travel as float32. garment.Kept and garment.Skin must be nil. Progress is
+// told where the arrays are too large for one message. Errors as Transfer's.
 func (c *Client) TransferArrays(ctx context.Context, body *transfer.Body, garment *transfer.Garment, opt transfer.Options) (*ArraysResult, error) {
-	if garment.Kept != nil {
-		return nil, errors.New("kept rows do not travel: transfer by asset")
+	if garment.Kept != nil || garment.Skin != nil {
+		return nil, errors.New("kept rows and skins of a garment's own do not travel: transfer by asset")
 	}
 	m := &pb.TransferArraysRequest{
 		Body:    &pb.TransferArraysRequest_BodyArrays{BodyArrays: convert.BodyToProto(body)},
@@ -82,6 +82,7 @@ var requestFields = []pb.ArrayField{
 	pb.ArrayField_ARRAY_FIELD_BODY_POSITIONS, pb.ArrayField_ARRAY_FIELD_BODY_TRIANGLES, pb.ArrayField_ARRAY_FIELD_BODY_NORMALS,
 	pb.ArrayField_ARRAY_FIELD_BODY_ROW_STARTS, pb.ArrayField_ARRAY_FIELD_BODY_ROW_JOINTS, pb.ArrayField_ARRAY_FIELD_BODY_ROW_WEIGHTS,
 	pb.ArrayField_ARRAY_FIELD_GARMENT_POSITIONS, pb.ArrayField_ARRAY_FIELD_GARMENT_TRIANGLES, pb.ArrayField_ARRAY_FIELD_GARMENT_NORMALS,
+	pb.ArrayField_ARRAY_FIELD_HELD_ROW_STARTS, pb.ArrayField_ARRAY_FIELD_HELD_ROW_JOINTS, pb.ArrayField_ARRAY_FIELD_HELD_ROW_WEIGHTS, pb.ArrayField_ARRAY_FIELD_LOCKED_VERTICES,
 }
 
 // streamArrays is one attempt in chunks. m is not changed.
@@ -138,6 +139,9 @@ func sendArrays(stream grpc.BidiStreamingClient[pb.StreamTransferArraysRequest, 
 		Options: m.GetOptions(),
 		Garment: &pb.GarmentArrays{DisplayName: m.GetGarment().GetDisplayName(), Parts: m.GetGarment().GetParts()},
 	}
+	if h := m.GetGarment().GetHeld(); h != nil {
+		head.Garment.Held = &pb.HeldArrays{LockedJoints: h.GetLockedJoints()}
+	}
 	if b := m.GetBodyArrays(); b != nil {
 		head.Body = &pb.TransferArraysRequest_BodyArrays{BodyArrays: &pb.BodyArrays{DisplayName: b.GetDisplayName(), Joints: b.GetJoints()}}
 	} else {
@@ -146,7 +150,11 @@ func sendArrays(stream grpc.BidiStreamingClient[pb.StreamTransferArraysRequest, 
 	if err := stream.Send(&pb.StreamTransferArraysRequest{Part: &pb.StreamTransferArraysRequest_Request{Request: head}}); err != nil {
 		return err
 	}
+	held := m.GetGarment().GetHeld()
 	for _, f := range requestFields {
+		if held == nil && f >= pb.ArrayField_ARRAY_FIELD_HELD_ROW_STARTS {
+			continue // asking for it would make the message
+		}
 		from := convert.ArrayFieldOf(m, f)
 		if from == nil {
 			continue

@@ -68,7 +68,21 @@ func TestTransferArrays_SameAsInProcess(t *testing.T) {
 			}
 			told := 0
 			opt.Progress = func(transfer.Stage, float64) { told++ }
-			for range 2 { // the second time the body is prepared already
+			garment.Held = nil
+			for round := range 3 { // the second time the body is prepared already, the third some rows are locked
+				if round == 2 {
+					garment.Held = &transfer.Held{Rows: roundRows(want.Rows), Locked: make([]bool, garment.Mesh.NumVertices()), Joints: make([]bool, len(body.Skin.Joints))}
+					for v := range garment.Held.Locked {
+						garment.Held.Locked[v] = v%7 == 0
+					}
+					garment.Held.Joints[5] = true
+					opt.Format = weights.Float32
+					here := opt
+					here.Progress = nil
+					if want, err = transfer.Transfer(t.Context(), body, garment, here); err != nil {
+						t.Fatal(err)
+					}
+				}
 				got, err := client.TransferArrays(t.Context(), body, garment, opt)
 				if err != nil {
 					t.Fatal(err)
@@ -86,8 +100,8 @@ func TestTransferArrays_SameAsInProcess(t *testing.T) {
 			if (told > 0) != (c.name == "in chunks") {
 				t.Errorf("progress was told %d times", told)
 			}
-			if v := metric(t, s, `selvage_prepared_bodies_total{result="hit"}`); v != "1" {
-				t.Errorf("the prepared body was used %s times, want once", v)
+			if v := metric(t, s, `selvage_prepared_bodies_total{result="hit"}`); v != "2" {
+				t.Errorf("the prepared body was used %s times, want twice", v)
 			}
 			idle(t, s)
 		})
@@ -141,6 +155,12 @@ func TestTransferArrays_Refusals(t *testing.T) {
 		{"no body", func(m *pb.TransferArraysRequest) { m.Body = nil }, codes.InvalidArgument, "FIELD_INVALID"},
 		{"no garment", func(m *pb.TransferArraysRequest) { m.Garment = nil }, codes.InvalidArgument, "FIELD_INVALID"},
 		{"for assets alone", func(m *pb.TransferArraysRequest) { m.Options = &pb.Options{KeepJoints: []string{"*"}} }, codes.InvalidArgument, "FIELD_INVALID"},
+		{"locks without rows", func(m *pb.TransferArraysRequest) { m.Garment.Held = &pb.HeldArrays{LockedVertices: []byte{1}} }, codes.InvalidArgument, "FIELD_INVALID"},
+		{"locked row of another sum", func(m *pb.TransferArraysRequest) {
+			n := len(m.Garment.Mesh.Positions) / 12
+			m.Garment.Held = &pb.HeldArrays{Rows: &pb.RowArrays{Starts: make([]byte, 4*(n+1))}, LockedVertices: slices.Repeat([]byte{1}, n)}
+		}, codes.InvalidArgument, "ROWS_INVALID"},
+		{"regions", func(m *pb.TransferArraysRequest) { m.Options = &pb.Options{Lock: []string{"mesh:*"}} }, codes.InvalidArgument, "FIELD_INVALID"},
 		{"part outside", func(m *pb.TransferArraysRequest) { m.Garment.Parts = []*pb.GarmentPart{{End: 1 << 30}} }, codes.InvalidArgument, "FIELD_INVALID"},
 		{"no usable row", func(m *pb.TransferArraysRequest) { clear(m.GetBodyArrays().Rows.Weights) }, codes.InvalidArgument, "BODY_WITHOUT_WEIGHTS"},
 		{"too many vertices", func(m *pb.TransferArraysRequest) { m.Garment.Mesh.Positions = make([]byte, 12*30001) }, codes.ResourceExhausted, "OVER_LIMIT"},

@@ -595,6 +595,7 @@ func arraysNeed(m *pb.TransferArraysRequest) int64 {
 	if b := m.GetBodyArrays(); b != nil {
 		need += 2*of(b.GetMesh()).BodyBytes() + 12*int64(len(b.GetRows().GetJoints()))
 	}
+	need += 4 * 12 * int64(len(m.GetGarment().GetHeld().GetRows().GetJoints())) // unpacked, and what the solve makes of them
 	return need
 }
 
@@ -663,6 +664,9 @@ func (s *Server) computeArrays(ctx context.Context, m *pb.TransferArraysRequest,
 	}
 	b, err := s.arrayBody(ctx, m, uploaded, opt.Threads)
 	if err != nil {
+		return nil, err
+	}
+	if g.Held, err = convert.HeldFromProto(m.GetGarment().GetHeld(), g.Mesh.NumVertices(), len(b.body.Skin.Joints), "garment.held"); err != nil {
 		return nil, err
 	}
 	r, err := b.source.Transfer(ctx, g, opt.Options)

@@ -59,6 +59,7 @@ type Held struct {
 }
 
 // validate checks h against the garment's n vertices and the number of joints.
+// Errors of rows are *weights.RowError.
 func (h *Held) validate(n, joints int) error {
 	switch {
 	case h.Rows == nil || h.Rows.Len() != n:
@@ -73,15 +74,15 @@ func (h *Held) validate(n, joints int) error {
 		sum, last := 0.0, -1
 		for i, j := range joint {
 			if int(j) <= last || int(j) >= joints || !(weight[i] >= 0) || math.IsInf(weight[i], 0) {
-				return fmt.Errorf("held row of vertex %d: joint %d of %d with weight %g, after joint %d", v, j, joints, weight[i], last)
+				return &weights.RowError{Vertex: v, Reason: fmt.Sprintf("held joint %d of %d, after joint %d, has weight %g", j, joints, last, weight[i])}
 			}
 			sum, last = sum+weight[i], int(j)
 		}
 		switch {
 		case h.Locked != nil && h.Locked[v] && math.Abs(sum-1) > heldOff:
-			return fmt.Errorf("locked row of vertex %d sums to %g, want 1", v, sum)
+			return &weights.RowError{Vertex: v, Reason: fmt.Sprintf("the locked row sums to %g, want 1", sum)}
 		case sum > 1+heldOff:
-			return fmt.Errorf("held row of vertex %d sums to %g, more than 1", v, sum)
+			return &weights.RowError{Vertex: v, Reason: fmt.Sprintf("the held row sums to %g, more than 1", sum)}
 		}
 	}
 	return nil

@@ -417,11 +417,11 @@ func TestHold_Faults(t *testing.T) {
 		{"rows of another mesh", "held rows", Held{Rows: weights.NewRows(0), Locked: all}},
 		{"locks of another mesh", "locks for", Held{Rows: rows(func(_ int, j []uint16, w []float64) ([]uint16, []float64) { return j, w }), Locked: append(slices.Clone(all), true)}},
 		{"joints of another body", "locks for", Held{Rows: rows(func(_ int, j []uint16, w []float64) ([]uint16, []float64) { return j, w }), Joints: make([]bool, joints-1), Locked: all}},
-		{"empty row", "vertex 3 sums to 0", Held{Rows: rows(func(int, []uint16, []float64) ([]uint16, []float64) { return nil, nil }), Locked: all}},
-		{"short row", "vertex 3 sums to 0.5", Held{Rows: rows(func(int, []uint16, []float64) ([]uint16, []float64) { return []uint16{0}, []float64{0.5} }), Locked: all}},
-		{"negative", "vertex 3: joint", Held{Rows: rows(func(int, []uint16, []float64) ([]uint16, []float64) { return []uint16{0, 1}, []float64{1.5, -0.5} }), Locked: all}},
-		{"not a number", "vertex 3: joint", Held{Rows: rows(func(int, []uint16, []float64) ([]uint16, []float64) { return []uint16{0}, []float64{math.NaN()} }), Locked: all}},
-		{"twice", "vertex 3: joint", Held{Rows: rows(func(int, []uint16, []float64) ([]uint16, []float64) { return []uint16{1, 1}, []float64{0.5, 0.5} }), Locked: all}},
+		{"empty row", "vertex 3: the locked row sums to 0,", Held{Rows: rows(func(int, []uint16, []float64) ([]uint16, []float64) { return nil, nil }), Locked: all}},
+		{"short row", "vertex 3: the locked row sums to 0.5,", Held{Rows: rows(func(int, []uint16, []float64) ([]uint16, []float64) { return []uint16{0}, []float64{0.5} }), Locked: all}},
+		{"negative", "vertex 3: held joint", Held{Rows: rows(func(int, []uint16, []float64) ([]uint16, []float64) { return []uint16{0, 1}, []float64{1.5, -0.5} }), Locked: all}},
+		{"not a number", "vertex 3: held joint", Held{Rows: rows(func(int, []uint16, []float64) ([]uint16, []float64) { return []uint16{0}, []float64{math.NaN()} }), Locked: all}},
+		{"twice", "vertex 3: held joint", Held{Rows: rows(func(int, []uint16, []float64) ([]uint16, []float64) { return []uint16{1, 1}, []float64{0.5, 0.5} }), Locked: all}},
 		{"too much", "vertex 4", Held{Rows: func() *weights.Rows {
 			r := rows(func(_ int, j []uint16, w []float64) ([]uint16, []float64) { return j, w })
 			r.Weight[2*4] = 0.9

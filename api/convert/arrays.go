@@ -259,7 +259,8 @@ func BodyToProto(b *transfer.Body) *pb.BodyArrays {
 	return &pb.BodyArrays{DisplayName: b.Name, Mesh: MeshToProto(b.Mesh), Rows: RowsToProto(b.Rows), Joints: JointsToProto(b.Skin)}
 }
 
-// GarmentFromProto unpacks a garment.
+// GarmentFromProto unpacks a garment but for what of it must not change, which only
+// a body's joints tell: HeldFromProto.
 func GarmentFromProto(m *pb.GarmentArrays, field string) (*transfer.Garment, error) {
 	name, err := CheckName(m.GetDisplayName(), "garment", field+".display_name")
 	if err != nil {
@@ -279,9 +280,62 @@ func GarmentFromProto(m *pb.GarmentArrays, field string) (*transfer.Garment, err
 	return g, nil
 }
 
-// GarmentToProto is the inverse of GarmentFromProto. Kept rows have no message.
+// HeldFromProto unpacks what of a garment of vertices vertices must not change; the
+// body has joints joints. Nil gives nil.
+func HeldFromProto(m *pb.HeldArrays, vertices, joints int, field string) (*transfer.Held, error) {
+	if m == nil {
+		return nil, nil
+	}
+	h := &transfer.Held{}
+	var err error
+	if h.Rows, err = RowsFromProto(m.GetRows(), vertices, joints, field+".rows"); err != nil {
+		return nil, err
+	}
+	if h.Locked, err = marksFromProto(m.GetLockedVertices(), vertices, field+".locked_vertices"); err != nil {
+		return nil, err
+	}
+	h.Joints, err = marksFromProto(m.GetLockedJoints(), joints, field+".locked_joints")
+	return h, err
+}
+
+// HeldToProto is the inverse of HeldFromProto.
+func HeldToProto(h *transfer.Held) *pb.HeldArrays {
+	if h == nil {
+		return nil
+	}
+	return &pb.HeldArrays{Rows: RowsToProto(h.Rows), LockedVertices: marksToProto(h.Locked), LockedJoints: marksToProto(h.Joints)}
+}
+
+// marksFromProto unpacks one byte for each of n marks; none is nil.
+func marksFromProto(data []byte, n int, field string) ([]bool, error) {
+	if len(data) == 0 {
+		return nil, nil
+	}
+	if len(data) != n {
+		return nil, fault(field, "has %d bytes, want %d", len(data), n)
+	}
+	out := make([]bool, n)
+	for i, b := range data {
+		out[i] = b != 0
+	}
+	return out, nil
+}
+
+// marksToProto is the inverse of marksFromProto.
+func marksToProto(marks []bool) []byte {
+	out := make([]byte, len(marks))
+	for i, yes := range marks {
+		if yes {
+			out[i] = 1
+		}
+	}
+	return out
+}
+
+// GarmentToProto is the inverse of GarmentFromProto and, for what must not change, of
+// HeldFromProto. Kept rows have no message.
 func GarmentToProto(g *transfer.Garment) *pb.GarmentArrays {
-	m := &pb.GarmentArrays{DisplayName: g.Name, Mesh: MeshToProto(g.Mesh)}
+	m := &pb.GarmentArrays{DisplayName: g.Name, Mesh: MeshToProto(g.Mesh), Held: HeldToProto(g.Held)}
 	for _, p := range g.Parts {
 		m.Parts = append(m.Parts, &pb.GarmentPart{Node: p.Node, Mesh: p.Mesh, Material: p.Material, Start: clamp32(p.Start), End: clamp32(p.End)})
 	}
@@ -349,6 +403,26 @@ func ArrayFieldOf(m *pb.TransferArraysRequest, f pb.ArrayField) *[]byte {
 		return &garment().Triangles
 	case pb.ArrayField_ARRAY_FIELD_GARMENT_NORMALS:
 		return &garment().Normals
+	}
+	held := func() *pb.HeldArrays {
+		garment()
+		if m.Garment.Held == nil {
+			m.Garment.Held = &pb.HeldArrays{}
+		}
+		if m.Garment.Held.Rows == nil {
+			m.Garment.Held.Rows = &pb.RowArrays{}
+		}
+		return m.Garment.Held
+	}
+	switch f {
+	case pb.ArrayField_ARRAY_FIELD_HELD_ROW_STARTS:
+		return &held().Rows.Starts
+	case pb.ArrayField_ARRAY_FIELD_HELD_ROW_JOINTS:
+		return &held().Rows.Joints
+	case pb.ArrayField_ARRAY_FIELD_HELD_ROW_WEIGHTS:
+		return &held().Rows.Weights
+	case pb.ArrayField_ARRAY_FIELD_LOCKED_VERTICES:
+		return &held().LockedVertices
 	}
 	b := m.GetBodyArrays()
 	if b == nil {

@@ -1,6 +1,7 @@
 package convert
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -236,12 +237,38 @@ func TestGarment_RoundTrip(t *testing.T) {
 	g := &transfer.Garment{Name: "cap", Mesh: sample().Mesh, Parts: []transfer.Part{
 		{Node: "n", Mesh: "m", Material: "wool", Primitive: 0, Start: 0, End: 3}, {Primitive: 1, Start: 3, End: 4},
 	}}
-	back, err := GarmentFromProto(GarmentToProto(g), "garment")
+	g.Held = &transfer.Held{Rows: weights.NewRows(0), Locked: make([]bool, g.Mesh.NumVertices()), Joints: []bool{false, true, false}}
+	for v := range g.Held.Locked {
+		g.Held.Locked[v] = v%2 == 1
+		g.Held.Rows.Append([]uint16{0, 2}, []float64{0.25, 0.75})
+	}
+	m := GarmentToProto(g)
+	protoFields(t, m.Held)
+	back, err := GarmentFromProto(m, "garment")
 	if err != nil {
+		t.Fatal(err)
+	}
+	if back.Held, err = HeldFromProto(m.Held, g.Mesh.NumVertices(), 3, "held"); err != nil {
 		t.Fatal(err)
 	}
 	if !reflect.DeepEqual(back, g) {
 		t.Errorf("after the round trip:\n%+v\nwant\n%+v", back, g)
+	}
+	if h, err := HeldFromProto(nil, 4, 3, "held"); h != nil || err != nil {
+		t.Errorf("nothing is %v, %v", h, err)
+	}
+	for field, spoil := range map[string]func(h *pb.HeldArrays){
+		"held.rows.starts":     func(h *pb.HeldArrays) { h.Rows = nil },
+		"held.rows.joints":     func(h *pb.HeldArrays) { h.Rows.Joints[0] = 3 },
+		"held.locked_vertices": func(h *pb.HeldArrays) { h.LockedVertices = h.LockedVertices[1:] },
+		"held.locked_joints":   func(h *pb.HeldArrays) { h.LockedJoints = append(h.LockedJoints, 0) },
+	} {
+		h := GarmentToProto(g).Held
+		spoil(h)
+		var wrong *FieldError
+		if _, err := HeldFromProto(h, g.Mesh.NumVertices(), 3, "held"); !errors.As(err, &wrong) || wrong.Field != field {
+			t.Errorf("%s: %v", field, err)
+		}
 	}
 }
 

@@ -63,6 +63,14 @@ const (
 	ArrayField_ARRAY_FIELD_CONFIDENCE ArrayField = 13
 	// Response: reasons.
 	ArrayField_ARRAY_FIELD_REASONS ArrayField = 14
+	// Request: garment.held.rows.starts.
+	ArrayField_ARRAY_FIELD_HELD_ROW_STARTS ArrayField = 15
+	// Request: garment.held.rows.joints.
+	ArrayField_ARRAY_FIELD_HELD_ROW_JOINTS ArrayField = 16
+	// Request: garment.held.rows.weights.
+	ArrayField_ARRAY_FIELD_HELD_ROW_WEIGHTS ArrayField = 17
+	// Request: garment.held.locked_vertices.
+	ArrayField_ARRAY_FIELD_LOCKED_VERTICES ArrayField = 18
 )
 
 // Enum value maps for ArrayField.
@@ -83,6 +91,10 @@ var (
 		12: "ARRAY_FIELD_ROW_WEIGHTS",
 		13: "ARRAY_FIELD_CONFIDENCE",
 		14: "ARRAY_FIELD_REASONS",
+		15: "ARRAY_FIELD_HELD_ROW_STARTS",
+		16: "ARRAY_FIELD_HELD_ROW_JOINTS",
+		17: "ARRAY_FIELD_HELD_ROW_WEIGHTS",
+		18: "ARRAY_FIELD_LOCKED_VERTICES",
 	}
 	ArrayField_value = map[string]int32{
 		"ARRAY_FIELD_UNSPECIFIED":       0,
@@ -100,6 +112,10 @@ var (
 		"ARRAY_FIELD_ROW_WEIGHTS":       12,
 		"ARRAY_FIELD_CONFIDENCE":        13,
 		"ARRAY_FIELD_REASONS":           14,
+		"ARRAY_FIELD_HELD_ROW_STARTS":   15,
+		"ARRAY_FIELD_HELD_ROW_JOINTS":   16,
+		"ARRAY_FIELD_HELD_ROW_WEIGHTS":  17,
+		"ARRAY_FIELD_LOCKED_VERTICES":   18,
 	}
 )
 
@@ -1150,7 +1166,9 @@ type GarmentArrays struct {
 	// Geometry of all parts together.
 	Mesh *MeshArrays `protobuf:"bytes,2,opt,name=mesh,proto3" json:"mesh,omitempty"`
 	// Named ranges of vertices, for options that pick by name. May be empty.
-	Parts         []*GarmentPart `protobuf:"bytes,3,rep,name=parts,proto3" json:"parts,omitempty"`
+	Parts []*GarmentPart `protobuf:"bytes,3,rep,name=parts,proto3" json:"parts,omitempty"`
+	// What must not change. Missing: nothing.
+	Held          *HeldArrays `protobuf:"bytes,4,opt,name=held,proto3" json:"held,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1206,6 +1224,81 @@ func (x *GarmentArrays) GetParts() []*GarmentPart {
 	return nil
 }
 
+func (x *GarmentArrays) GetHeld() *HeldArrays {
+	if x != nil {
+		return x.Held
+	}
+	return nil
+}
+
+// HeldArrays are the rows that a garment has now, and what of them a transfer must
+// not change. Options.lock_blend says how far the surroundings blend to it.
+type HeldArrays struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Weights by vertex of the garment's mesh, over the body's joints. A vertex with an
+	// empty row holds nothing.
+	Rows *RowArrays `protobuf:"bytes,1,opt,name=rows,proto3" json:"rows,omitempty"`
+	// One byte a vertex: those that are not 0 keep their row, which must sum to 1.
+	// Empty: none.
+	LockedVertices []byte `protobuf:"bytes,2,opt,name=locked_vertices,json=lockedVertices,proto3" json:"locked_vertices,omitempty"`
+	// One byte a joint: those that are not 0 keep their weight at every vertex, also
+	// where it is 0. Empty: none.
+	LockedJoints  []byte `protobuf:"bytes,3,opt,name=locked_joints,json=lockedJoints,proto3" json:"locked_joints,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *HeldArrays) Reset() {
+	*x = HeldArrays{}
+	mi := &file_selvage_v1_transfer_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HeldArrays) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HeldArrays) ProtoMessage() {}
+
+func (x *HeldArrays) ProtoReflect() protoreflect.Message {
+	mi := &file_selvage_v1_transfer_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HeldArrays.ProtoReflect.Descriptor instead.
+func (*HeldArrays) Descriptor() ([]byte, []int) {
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *HeldArrays) GetRows() *RowArrays {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
+func (x *HeldArrays) GetLockedVertices() []byte {
+	if x != nil {
+		return x.LockedVertices
+	}
+	return nil
+}
+
+func (x *HeldArrays) GetLockedJoints() []byte {
+	if x != nil {
+		return x.LockedJoints
+	}
+	return nil
+}
+
 // MeshArrays is a triangle mesh.
 type MeshArrays struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1222,7 +1315,7 @@ type MeshArrays struct {
 
 func (x *MeshArrays) Reset() {
 	*x = MeshArrays{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[11]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1234,7 +1327,7 @@ func (x *MeshArrays) String() string {
 func (*MeshArrays) ProtoMessage() {}
 
 func (x *MeshArrays) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[11]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1247,7 +1340,7 @@ func (x *MeshArrays) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MeshArrays.ProtoReflect.Descriptor instead.
 func (*MeshArrays) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{11}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *MeshArrays) GetPositions() []byte {
@@ -1288,7 +1381,7 @@ type RowArrays struct {
 
 func (x *RowArrays) Reset() {
 	*x = RowArrays{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[12]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1300,7 +1393,7 @@ func (x *RowArrays) String() string {
 func (*RowArrays) ProtoMessage() {}
 
 func (x *RowArrays) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[12]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1313,7 +1406,7 @@ func (x *RowArrays) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RowArrays.ProtoReflect.Descriptor instead.
 func (*RowArrays) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{12}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *RowArrays) GetStarts() []byte {
@@ -1353,7 +1446,7 @@ type Joint struct {
 
 func (x *Joint) Reset() {
 	*x = Joint{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[13]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1365,7 +1458,7 @@ func (x *Joint) String() string {
 func (*Joint) ProtoMessage() {}
 
 func (x *Joint) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[13]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1378,7 +1471,7 @@ func (x *Joint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Joint.ProtoReflect.Descriptor instead.
 func (*Joint) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{13}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *Joint) GetName() string {
@@ -1421,7 +1514,7 @@ type GarmentPart struct {
 
 func (x *GarmentPart) Reset() {
 	*x = GarmentPart{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[14]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1433,7 +1526,7 @@ func (x *GarmentPart) String() string {
 func (*GarmentPart) ProtoMessage() {}
 
 func (x *GarmentPart) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[14]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1446,7 +1539,7 @@ func (x *GarmentPart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GarmentPart.ProtoReflect.Descriptor instead.
 func (*GarmentPart) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{14}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *GarmentPart) GetNode() string {
@@ -1504,7 +1597,7 @@ type TransferArraysResponse struct {
 
 func (x *TransferArraysResponse) Reset() {
 	*x = TransferArraysResponse{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[15]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1516,7 +1609,7 @@ func (x *TransferArraysResponse) String() string {
 func (*TransferArraysResponse) ProtoMessage() {}
 
 func (x *TransferArraysResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[15]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1529,7 +1622,7 @@ func (x *TransferArraysResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransferArraysResponse.ProtoReflect.Descriptor instead.
 func (*TransferArraysResponse) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{15}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *TransferArraysResponse) GetResult() *TransferArraysResult {
@@ -1573,7 +1666,7 @@ type TransferArraysResult struct {
 
 func (x *TransferArraysResult) Reset() {
 	*x = TransferArraysResult{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[16]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1585,7 +1678,7 @@ func (x *TransferArraysResult) String() string {
 func (*TransferArraysResult) ProtoMessage() {}
 
 func (x *TransferArraysResult) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[16]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1598,7 +1691,7 @@ func (x *TransferArraysResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransferArraysResult.ProtoReflect.Descriptor instead.
 func (*TransferArraysResult) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{16}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *TransferArraysResult) GetSummary() *Summary {
@@ -1632,7 +1725,7 @@ type StreamTransferArraysRequest struct {
 
 func (x *StreamTransferArraysRequest) Reset() {
 	*x = StreamTransferArraysRequest{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[17]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1644,7 +1737,7 @@ func (x *StreamTransferArraysRequest) String() string {
 func (*StreamTransferArraysRequest) ProtoMessage() {}
 
 func (x *StreamTransferArraysRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[17]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1657,7 +1750,7 @@ func (x *StreamTransferArraysRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamTransferArraysRequest.ProtoReflect.Descriptor instead.
 func (*StreamTransferArraysRequest) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{17}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *StreamTransferArraysRequest) GetPart() isStreamTransferArraysRequest_Part {
@@ -1721,7 +1814,7 @@ type StreamTransferArraysResponse struct {
 
 func (x *StreamTransferArraysResponse) Reset() {
 	*x = StreamTransferArraysResponse{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[18]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1733,7 +1826,7 @@ func (x *StreamTransferArraysResponse) String() string {
 func (*StreamTransferArraysResponse) ProtoMessage() {}
 
 func (x *StreamTransferArraysResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[18]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1746,7 +1839,7 @@ func (x *StreamTransferArraysResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamTransferArraysResponse.ProtoReflect.Descriptor instead.
 func (*StreamTransferArraysResponse) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{18}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *StreamTransferArraysResponse) GetPart() isStreamTransferArraysResponse_Part {
@@ -1821,7 +1914,7 @@ type ArrayChunk struct {
 
 func (x *ArrayChunk) Reset() {
 	*x = ArrayChunk{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[19]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1833,7 +1926,7 @@ func (x *ArrayChunk) String() string {
 func (*ArrayChunk) ProtoMessage() {}
 
 func (x *ArrayChunk) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[19]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1846,7 +1939,7 @@ func (x *ArrayChunk) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ArrayChunk.ProtoReflect.Descriptor instead.
 func (*ArrayChunk) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{19}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ArrayChunk) GetField() ArrayField {
@@ -1955,11 +2048,17 @@ const file_selvage_v1_transfer_proto_rawDesc = "" +
 	"\fdisplay_name\x18\x01 \x01(\tR\vdisplayName\x12*\n" +
 	"\x04mesh\x18\x02 \x01(\v2\x16.selvage.v1.MeshArraysR\x04mesh\x12)\n" +
 	"\x04rows\x18\x03 \x01(\v2\x15.selvage.v1.RowArraysR\x04rows\x12)\n" +
-	"\x06joints\x18\x04 \x03(\v2\x11.selvage.v1.JointR\x06joints\"\x8d\x01\n" +
+	"\x06joints\x18\x04 \x03(\v2\x11.selvage.v1.JointR\x06joints\"\xb9\x01\n" +
 	"\rGarmentArrays\x12!\n" +
 	"\fdisplay_name\x18\x01 \x01(\tR\vdisplayName\x12*\n" +
 	"\x04mesh\x18\x02 \x01(\v2\x16.selvage.v1.MeshArraysR\x04mesh\x12-\n" +
-	"\x05parts\x18\x03 \x03(\v2\x17.selvage.v1.GarmentPartR\x05parts\"b\n" +
+	"\x05parts\x18\x03 \x03(\v2\x17.selvage.v1.GarmentPartR\x05parts\x12*\n" +
+	"\x04held\x18\x04 \x01(\v2\x16.selvage.v1.HeldArraysR\x04held\"\x85\x01\n" +
+	"\n" +
+	"HeldArrays\x12)\n" +
+	"\x04rows\x18\x01 \x01(\v2\x15.selvage.v1.RowArraysR\x04rows\x12'\n" +
+	"\x0flocked_vertices\x18\x02 \x01(\fR\x0elockedVertices\x12#\n" +
+	"\rlocked_joints\x18\x03 \x01(\fR\flockedJoints\"b\n" +
 	"\n" +
 	"MeshArrays\x12\x1c\n" +
 	"\tpositions\x18\x01 \x01(\fR\tpositions\x12\x1c\n" +
@@ -2001,7 +2100,7 @@ const file_selvage_v1_transfer_proto_rawDesc = "" +
 	"\n" +
 	"ArrayChunk\x12,\n" +
 	"\x05field\x18\x01 \x01(\x0e2\x16.selvage.v1.ArrayFieldR\x05field\x12\x12\n" +
-	"\x04data\x18\x02 \x01(\fR\x04data*\xdc\x03\n" +
+	"\x04data\x18\x02 \x01(\fR\x04data*\xe1\x04\n" +
 	"\n" +
 	"ArrayField\x12\x1b\n" +
 	"\x17ARRAY_FIELD_UNSPECIFIED\x10\x00\x12\x1e\n" +
@@ -2019,7 +2118,11 @@ const file_selvage_v1_transfer_proto_rawDesc = "" +
 	"\x16ARRAY_FIELD_ROW_JOINTS\x10\v\x12\x1b\n" +
 	"\x17ARRAY_FIELD_ROW_WEIGHTS\x10\f\x12\x1a\n" +
 	"\x16ARRAY_FIELD_CONFIDENCE\x10\r\x12\x17\n" +
-	"\x13ARRAY_FIELD_REASONS\x10\x0eB5Z3github.com/selvage/selvage/api/selvage/v1;selvagev1b\x06proto3"
+	"\x13ARRAY_FIELD_REASONS\x10\x0e\x12\x1f\n" +
+	"\x1bARRAY_FIELD_HELD_ROW_STARTS\x10\x0f\x12\x1f\n" +
+	"\x1bARRAY_FIELD_HELD_ROW_JOINTS\x10\x10\x12 \n" +
+	"\x1cARRAY_FIELD_HELD_ROW_WEIGHTS\x10\x11\x12\x1f\n" +
+	"\x1bARRAY_FIELD_LOCKED_VERTICES\x10\x12B5Z3github.com/selvage/selvage/api/selvage/v1;selvagev1b\x06proto3"
 
 var (
 	file_selvage_v1_transfer_proto_rawDescOnce sync.Once
@@ -2034,7 +2137,7 @@ func file_selvage_v1_transfer_proto_rawDescGZIP() []byte {
 }
 
 var file_selvage_v1_transfer_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_selvage_v1_transfer_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
+var file_selvage_v1_transfer_proto_msgTypes = make([]protoimpl.MessageInfo, 23)
 var file_selvage_v1_transfer_proto_goTypes = []any{
 	(ArrayField)(0),                      // 0: selvage.v1.ArrayField
 	(*TransferAssetRequest)(nil),         // 1: selvage.v1.TransferAssetRequest
@@ -2048,59 +2151,62 @@ var file_selvage_v1_transfer_proto_goTypes = []any{
 	(*TransferArraysRequest)(nil),        // 9: selvage.v1.TransferArraysRequest
 	(*BodyArrays)(nil),                   // 10: selvage.v1.BodyArrays
 	(*GarmentArrays)(nil),                // 11: selvage.v1.GarmentArrays
-	(*MeshArrays)(nil),                   // 12: selvage.v1.MeshArrays
-	(*RowArrays)(nil),                    // 13: selvage.v1.RowArrays
-	(*Joint)(nil),                        // 14: selvage.v1.Joint
-	(*GarmentPart)(nil),                  // 15: selvage.v1.GarmentPart
-	(*TransferArraysResponse)(nil),       // 16: selvage.v1.TransferArraysResponse
-	(*TransferArraysResult)(nil),         // 17: selvage.v1.TransferArraysResult
-	(*StreamTransferArraysRequest)(nil),  // 18: selvage.v1.StreamTransferArraysRequest
-	(*StreamTransferArraysResponse)(nil), // 19: selvage.v1.StreamTransferArraysResponse
-	(*ArrayChunk)(nil),                   // 20: selvage.v1.ArrayChunk
-	nil,                                  // 21: selvage.v1.Summary.ReasonsEntry
-	nil,                                  // 22: selvage.v1.Summary.SecondsEntry
-	(*AssetSource)(nil),                  // 23: selvage.v1.AssetSource
-	(*Options)(nil),                      // 24: selvage.v1.Options
-	(*PassInput)(nil),                    // 25: selvage.v1.PassInput
-	(*PassSummary)(nil),                  // 26: selvage.v1.PassSummary
+	(*HeldArrays)(nil),                   // 12: selvage.v1.HeldArrays
+	(*MeshArrays)(nil),                   // 13: selvage.v1.MeshArrays
+	(*RowArrays)(nil),                    // 14: selvage.v1.RowArrays
+	(*Joint)(nil),                        // 15: selvage.v1.Joint
+	(*GarmentPart)(nil),                  // 16: selvage.v1.GarmentPart
+	(*TransferArraysResponse)(nil),       // 17: selvage.v1.TransferArraysResponse
+	(*TransferArraysResult)(nil),         // 18: selvage.v1.TransferArraysResult
+	(*StreamTransferArraysRequest)(nil),  // 19: selvage.v1.StreamTransferArraysRequest
+	(*StreamTransferArraysResponse)(nil), // 20: selvage.v1.StreamTransferArraysResponse
+	(*ArrayChunk)(nil),                   // 21: selvage.v1.ArrayChunk
+	nil,                                  // 22: selvage.v1.Summary.ReasonsEntry
+	nil,                                  // 23: selvage.v1.Summary.SecondsEntry
+	(*AssetSource)(nil),                  // 24: selvage.v1.AssetSource
+	(*Options)(nil),                      // 25: selvage.v1.Options
+	(*PassInput)(nil),                    // 26: selvage.v1.PassInput
+	(*PassSummary)(nil),                  // 27: selvage.v1.PassSummary
 }
 var file_selvage_v1_transfer_proto_depIdxs = []int32{
-	23, // 0: selvage.v1.TransferAssetRequest.body:type_name -> selvage.v1.AssetSource
-	23, // 1: selvage.v1.TransferAssetRequest.garment:type_name -> selvage.v1.AssetSource
-	24, // 2: selvage.v1.TransferAssetRequest.options:type_name -> selvage.v1.Options
-	25, // 3: selvage.v1.TransferAssetRequest.pass:type_name -> selvage.v1.PassInput
-	23, // 4: selvage.v1.TransferAssetRequest.layers:type_name -> selvage.v1.AssetSource
+	24, // 0: selvage.v1.TransferAssetRequest.body:type_name -> selvage.v1.AssetSource
+	24, // 1: selvage.v1.TransferAssetRequest.garment:type_name -> selvage.v1.AssetSource
+	25, // 2: selvage.v1.TransferAssetRequest.options:type_name -> selvage.v1.Options
+	26, // 3: selvage.v1.TransferAssetRequest.pass:type_name -> selvage.v1.PassInput
+	24, // 4: selvage.v1.TransferAssetRequest.layers:type_name -> selvage.v1.AssetSource
 	4,  // 5: selvage.v1.TransferAssetResponse.progress:type_name -> selvage.v1.Progress
 	3,  // 6: selvage.v1.TransferAssetResponse.result:type_name -> selvage.v1.TransferAssetResult
-	26, // 7: selvage.v1.TransferAssetResponse.pass:type_name -> selvage.v1.PassSummary
+	27, // 7: selvage.v1.TransferAssetResponse.pass:type_name -> selvage.v1.PassSummary
 	5,  // 8: selvage.v1.TransferAssetResult.summary:type_name -> selvage.v1.Summary
-	21, // 9: selvage.v1.Summary.reasons:type_name -> selvage.v1.Summary.ReasonsEntry
+	22, // 9: selvage.v1.Summary.reasons:type_name -> selvage.v1.Summary.ReasonsEntry
 	8,  // 10: selvage.v1.Summary.offsets:type_name -> selvage.v1.PoseOffset
-	22, // 11: selvage.v1.Summary.seconds:type_name -> selvage.v1.Summary.SecondsEntry
+	23, // 11: selvage.v1.Summary.seconds:type_name -> selvage.v1.Summary.SecondsEntry
 	6,  // 12: selvage.v1.Summary.joint_map:type_name -> selvage.v1.JointMapping
 	7,  // 13: selvage.v1.Summary.taken_from:type_name -> selvage.v1.TakenFrom
 	10, // 14: selvage.v1.TransferArraysRequest.body_arrays:type_name -> selvage.v1.BodyArrays
 	11, // 15: selvage.v1.TransferArraysRequest.garment:type_name -> selvage.v1.GarmentArrays
-	24, // 16: selvage.v1.TransferArraysRequest.options:type_name -> selvage.v1.Options
-	12, // 17: selvage.v1.BodyArrays.mesh:type_name -> selvage.v1.MeshArrays
-	13, // 18: selvage.v1.BodyArrays.rows:type_name -> selvage.v1.RowArrays
-	14, // 19: selvage.v1.BodyArrays.joints:type_name -> selvage.v1.Joint
-	12, // 20: selvage.v1.GarmentArrays.mesh:type_name -> selvage.v1.MeshArrays
-	15, // 21: selvage.v1.GarmentArrays.parts:type_name -> selvage.v1.GarmentPart
-	17, // 22: selvage.v1.TransferArraysResponse.result:type_name -> selvage.v1.TransferArraysResult
-	13, // 23: selvage.v1.TransferArraysResponse.rows:type_name -> selvage.v1.RowArrays
-	5,  // 24: selvage.v1.TransferArraysResult.summary:type_name -> selvage.v1.Summary
-	9,  // 25: selvage.v1.StreamTransferArraysRequest.request:type_name -> selvage.v1.TransferArraysRequest
-	20, // 26: selvage.v1.StreamTransferArraysRequest.chunk:type_name -> selvage.v1.ArrayChunk
-	4,  // 27: selvage.v1.StreamTransferArraysResponse.progress:type_name -> selvage.v1.Progress
-	17, // 28: selvage.v1.StreamTransferArraysResponse.result:type_name -> selvage.v1.TransferArraysResult
-	20, // 29: selvage.v1.StreamTransferArraysResponse.chunk:type_name -> selvage.v1.ArrayChunk
-	0,  // 30: selvage.v1.ArrayChunk.field:type_name -> selvage.v1.ArrayField
-	31, // [31:31] is the sub-list for method output_type
-	31, // [31:31] is the sub-list for method input_type
-	31, // [31:31] is the sub-list for extension type_name
-	31, // [31:31] is the sub-list for extension extendee
-	0,  // [0:31] is the sub-list for field type_name
+	25, // 16: selvage.v1.TransferArraysRequest.options:type_name -> selvage.v1.Options
+	13, // 17: selvage.v1.BodyArrays.mesh:type_name -> selvage.v1.MeshArrays
+	14, // 18: selvage.v1.BodyArrays.rows:type_name -> selvage.v1.RowArrays
+	15, // 19: selvage.v1.BodyArrays.joints:type_name -> selvage.v1.Joint
+	13, // 20: selvage.v1.GarmentArrays.mesh:type_name -> selvage.v1.MeshArrays
+	16, // 21: selvage.v1.GarmentArrays.parts:type_name -> selvage.v1.GarmentPart
+	12, // 22: selvage.v1.GarmentArrays.held:type_name -> selvage.v1.HeldArrays
+	14, // 23: selvage.v1.HeldArrays.rows:type_name -> selvage.v1.RowArrays
+	18, // 24: selvage.v1.TransferArraysResponse.result:type_name -> selvage.v1.TransferArraysResult
+	14, // 25: selvage.v1.TransferArraysResponse.rows:type_name -> selvage.v1.RowArrays
+	5,  // 26: selvage.v1.TransferArraysResult.summary:type_name -> selvage.v1.Summary
+	9,  // 27: selvage.v1.StreamTransferArraysRequest.request:type_name -> selvage.v1.TransferArraysRequest
+	21, // 28: selvage.v1.StreamTransferArraysRequest.chunk:type_name -> selvage.v1.ArrayChunk
+	4,  // 29: selvage.v1.StreamTransferArraysResponse.progress:type_name -> selvage.v1.Progress
+	18, // 30: selvage.v1.StreamTransferArraysResponse.result:type_name -> selvage.v1.TransferArraysResult
+	21, // 31: selvage.v1.StreamTransferArraysResponse.chunk:type_name -> selvage.v1.ArrayChunk
+	0,  // 32: selvage.v1.ArrayChunk.field:type_name -> selvage.v1.ArrayField
+	33, // [33:33] is the sub-list for method output_type
+	33, // [33:33] is the sub-list for method input_type
+	33, // [33:33] is the sub-list for extension type_name
+	33, // [33:33] is the sub-list for extension extendee
+	0,  // [0:33] is the sub-list for field type_name
 }
 
 func init() { file_selvage_v1_transfer_proto_init() }
@@ -2123,11 +2229,11 @@ func file_selvage_v1_transfer_proto_init() {
 		(*TransferArraysRequest_BodyArrays)(nil),
 		(*TransferArraysRequest_BodyAsset)(nil),
 	}
-	file_selvage_v1_transfer_proto_msgTypes[17].OneofWrappers = []any{
+	file_selvage_v1_transfer_proto_msgTypes[18].OneofWrappers = []any{
 		(*StreamTransferArraysRequest_Request)(nil),
 		(*StreamTransferArraysRequest_Chunk)(nil),
 	}
-	file_selvage_v1_transfer_proto_msgTypes[18].OneofWrappers = []any{
+	file_selvage_v1_transfer_proto_msgTypes[19].OneofWrappers = []any{
 		(*StreamTransferArraysResponse_Progress)(nil),
 		(*StreamTransferArraysResponse_Result)(nil),
 		(*StreamTransferArraysResponse_Chunk)(nil),
@@ -2138,7 +2244,7 @@ func file_selvage_v1_transfer_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_selvage_v1_transfer_proto_rawDesc), len(file_selvage_v1_transfer_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   22,
+			NumMessages:   23,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
