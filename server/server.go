@@ -5,6 +5,7 @@
 //	service.go      the methods, but for
 //	check.go        the pose check
 //	edits.go        passes with edits by hand, the difference of rows
+//	retouch.go      other weights for a skinned asset
 //	store.go        uploaded assets on disk
 //	admission.go    who may compute, who waits, who goes
 //	status.go       errors to codes

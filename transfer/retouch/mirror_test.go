@@ -264,8 +264,9 @@ func TestPairJoints(t *testing.T) {
 		"pelvis": {Y: 1}, "arm_l": {X: 0.3, Y: 1.4}, "arm_r": {X: -0.3, Y: 1.4},
 		"hand_l": {X: 0.6, Y: 1.4}, "hand_r": {X: -0.6, Y: 1.2}, // a name pair that is no place's
 		"pocket": {X: 0.2, Y: 0.9}, "pouch": {X: -0.2, Y: 0.9}, // a place's pair that is no name's
-		"radio": {X: 0.4, Y: 1.1}, // no counterpart
-	}, "pelvis", "arm_l", "arm_r", "hand_l", "hand_r", "pocket", "pouch", "radio")
+		"radio":       {X: 0.4, Y: 1.1}, // no counterpart
+		"buckle.left": {Y: 1, Z: 1},     // in the middle, whatever it is called
+	}, "pelvis", "arm_l", "arm_r", "hand_l", "hand_r", "pocket", "pouch", "radio", "buckle.left")
 	m, leftPositive := findPlane(skin, 0, 0.001)
 	if m.at != 0 || !leftPositive {
 		t.Errorf("plane %+v, left positive %v", m, leftPositive)
@@ -274,7 +275,7 @@ func TestPairJoints(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if want := []int{0, 2, 1, 4, 3, 6, 5, 5}; !slices.Equal(other, want) {
+	if want := []int{0, 2, 1, 4, 3, 6, 5, 5, 8}; !slices.Equal(other, want) {
 		t.Errorf("counterparts %v, want %v", other, want)
 	}
 	said := map[string]string{}
@@ -283,12 +284,12 @@ func TestPairJoints(t *testing.T) {
 			said[p.Joint] = p.By + ": " + p.Doubt
 		}
 	}
-	for joint, part := range map[string]string{"hand_l": "names: the mirrored positions are 0.2 m apart", "pocket": "position: ", "radio": "parent: "} {
+	for joint, part := range map[string]string{"hand_l": "names: the mirrored positions are 0.2 m apart", "pocket": "position: the positions make a pair", "radio": "parent: ", "buckle.left": "position: its name has a side"} {
 		if !strings.HasPrefix(said[joint], part) {
 			t.Errorf("%s: %q, want %q", joint, said[joint], part)
 		}
 	}
-	if len(said) != 3 || len(list) != 5 {
+	if len(said) != 4 || len(list) != 6 {
 		t.Errorf("%v of %v", said, list)
 	}
 	// A file goes before both.

@@ -373,8 +373,11 @@ func pairJoints(from, to *skinning.Skin, m plane, given [][2]string, tolerance f
 			p.Doubt = "has no counterpart by name or position; its weight goes to its nearest ancestor's"
 		case p.By != byPosition && d > tolerance:
 			p.Doubt = fmt.Sprintf("the mirrored positions are %.3g m apart", d)
-		case p.By == byPosition && same && j == k && of != noSide && otherByName(p.Joint, toName) >= 0,
-			p.By == byPosition && same && j != k, p.By == byPosition && !same:
+		case p.By == byPosition && same && j == k:
+			if of != noSide {
+				p.Doubt = "its name has a side, and it stands in the middle without a counterpart"
+			}
+		case p.By == byPosition:
 			p.Doubt = "the positions make a pair, the names do not"
 		}
 		list = append(list, p)
