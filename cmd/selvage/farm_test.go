@@ -56,6 +56,9 @@ func TestFarm_SameBytesAsBatch(t *testing.T) {
 		Lag  struct{ Waiting, Held, Dead int }
 		Jobs []jobView
 	}
+	if o := must(t, "jobs", "--farm-folder", store, "--sweep"); o.stdout != "0 pieces were swept\n" {
+		t.Errorf("%q", o.stdout)
+	}
 	if err := json.Unmarshal([]byte(must(t, "jobs", "--farm-folder", store, "--json").stdout), &list); err != nil {
 		t.Fatal(err)
 	}

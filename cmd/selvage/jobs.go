@@ -67,17 +67,31 @@ func withFarm(cmd *cobra.Command, place *farmPlace, do func(ctx context.Context,
 
 func newJobs() *cobra.Command {
 	var place farmPlace
-	var asJSON bool
+	var asJSON, sweep bool
 	cmd := &cobra.Command{
 		Use:   "jobs",
 		Short: "List the jobs of a farm",
 		Long: `Jobs lists the jobs of a farm, and says how far its workers are behind: tasks that
-wait for a worker are the number to scale workers by.`,
+wait for a worker are the number to scale workers by.
+
+--sweep removes what broken-off uploads have left in the farm's stores, as long as it
+is an hour old and belongs to nothing.`,
 		Example: `  selvage jobs
   selvage jobs --nats nats://farm1:4222 --json | jq .lag.waiting`,
 		Args: exactArgs(0, "no arguments"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return withFarm(cmd, &place, func(ctx context.Context, f *farm.Farm) error {
+				if sweep {
+					n, err := f.Sweep(ctx)
+					if err != nil {
+						return err
+					}
+					if asJSON {
+						return writeJSON(cmd.OutOrStdout(), map[string]uint64{"swept": n})
+					}
+					_, err = fmt.Fprintf(cmd.OutOrStdout(), "%d pieces were swept\n", n)
+					return err
+				}
 				lag, err := f.Lag(ctx)
 				if err != nil {
 					return err
@@ -105,6 +119,7 @@ wait for a worker are the number to scale workers by.`,
 	}
 	place.flags(cmd.Flags())
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print as JSON")
+	cmd.Flags().BoolVar(&sweep, "sweep", false, "remove what broken-off uploads have left, and list nothing")
 	return cmd
 }
 
@@ -171,7 +186,7 @@ func newJob() *cobra.Command {
 	}
 	cmd.AddCommand(
 		one("show", "Show a job and its tasks", "  selvage job show 1f3a5c7e9b2d4f60718293a4b5c6d7e8", func(ctx context.Context, f *farm.Farm, id string) (*pb.Job, error) { return f.Job(ctx, id) }),
-		one("retry", "Try again all tasks of a job that are not done", "  selvage job retry 1f3a5c7e9b2d4f60718293a4b5c6d7e8", func(ctx context.Context, f *farm.Farm, id string) (*pb.Job, error) { return f.Retry(ctx, id) }),
+		one("retry", "Try again the tasks of a job that failed or were cancelled", "  selvage job retry 1f3a5c7e9b2d4f60718293a4b5c6d7e8", func(ctx context.Context, f *farm.Farm, id string) (*pb.Job, error) { return f.Retry(ctx, id) }),
 		one("cancel", "End a job; what is done stays", "  selvage job cancel 1f3a5c7e9b2d4f60718293a4b5c6d7e8", func(ctx context.Context, f *farm.Farm, id string) (*pb.Job, error) { return f.Cancel(ctx, id) }),
 	)
 	return cmd

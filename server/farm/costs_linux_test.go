@@ -229,11 +229,11 @@ func measureLeader(t *testing.T, urls string, replicas int) (l leader, latencies
 	small := make([]byte, 300)
 	const many = 64
 	l.Writes = many * pace(func(ctx context.Context, k int) error {
-		var list []*nats.Msg
+		var list []queued
 		for i := range many {
-			list = append(list, &nats.Msg{Subject: f.subject("pace", fmt.Sprintf("%d-%d", k, i)), Data: small})
+			list = append(list, queued{&nats.Msg{Subject: f.subject("pace", fmt.Sprintf("%d-%d", k, i)), Data: small}, 1})
 		}
-		return f.publish(ctx, 1, list)
+		return f.publish(ctx, list)
 	})
 	large := make([]byte, 4<<20)
 	largeSum := sumOf(large)

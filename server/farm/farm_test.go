@@ -3,13 +3,17 @@ package farm
 import (
 	"context"
 	"errors"
+	"maps"
 	"math/rand/v2"
 	"slices"
+	"strconv"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
 
+	"github.com/nats-io/nats.go/jetstream"
 	pb "github.com/selvage/selvage/api/selvage/v1"
 	"github.com/selvage/selvage/server/internal/sizing"
 	"github.com/selvage/selvage/transfer"
@@ -490,6 +494,111 @@ func TestFarm_OneBodyAtATime(t *testing.T) {
 	for k, s := range status(t, f, id) {
 		if keyOf(s.GetName()) != keys[k] {
 			t.Errorf("seed %d: task %d is %s, want %s", seed, k, s.GetName(), keys[k])
+		}
+	}
+}
+
+// TestFarm_RetryWhileRunning: a retry of a job that runs begins what has failed
+// anew, and nothing else; what fails afterwards has failed.
+func TestFarm_RetryWhileRunning(t *testing.T) {
+	f := open(t, t.TempDir(), Config{})
+	var mu sync.Mutex
+	begun := map[string]int{}
+	var calm atomic.Bool
+	running, goOn := make(chan struct{}), make(chan struct{})
+	work(t, f, WorkerConfig{Tasks: 3, MaxTries: 1, before: func(_ context.Context, q *pb.QueuedTask) {
+		name := q.GetTask().GetDisplayName()
+		mu.Lock()
+		begun[name]++
+		mu.Unlock()
+		switch {
+		case strings.HasSuffix(name, " 0"):
+			close(running)
+			<-goOn
+		case strings.HasSuffix(name, " 1") && !calm.Load():
+			panic("the mooring line parts")
+		case strings.HasSuffix(name, " 2"):
+			<-goOn
+			panic("the anchor drags")
+		}
+	}})
+	id, keys := create(t, f, theScene().variants(t, f, 4))
+	<-running
+	until(t, "one has failed, one is done", func() bool {
+		job, err := f.Job(t.Context(), id)
+		return err == nil && job.GetFailedCount() == 1 && job.GetDoneCount() == 1
+	})
+	calm.Store(true)
+	job, err := f.Retry(t.Context(), id)
+	if err != nil || job.GetRunningCount() < 2 || job.GetFailedCount() != 0 { // with the retried one perhaps
+		t.Errorf("after the retry: %v, %v", job, err)
+	}
+	until(t, "the one that had failed is done", func() bool { job, err := f.Job(t.Context(), id); return err == nil && job.GetDoneCount() == 2 })
+	close(goOn)
+	if job := finish(t, f, id); job.GetState() != pb.JobState_JOB_STATE_FAILED || job.GetDoneCount() != 3 || job.GetFailedCount() != 1 {
+		t.Errorf("%v", job)
+	}
+	if want := map[string]int{"mate/gloves 0": 1, "mate/gloves 1": 2, "mate/gloves 2": 1, "mate/gloves 3": 1}; !maps.Equal(begun, want) {
+		t.Errorf("begun %v, want %v", begun, want)
+	}
+	if s := status(t, f, id)[2]; s.GetState() != pb.TaskState_TASK_STATE_FAILED || keyOf(s.GetName()) != keys[2] || !strings.Contains(s.GetError(), "anchor") {
+		t.Errorf("%v", s)
+	}
+	if lag, err := f.Lag(t.Context()); err != nil || lag != (Lag{Dead: 1}) {
+		t.Errorf("%+v, %v", lag, err)
+	}
+}
+
+// TestObjects_Sweep: pieces without a record go once they are old enough; objects
+// and puts that are on their way stay.
+func TestObjects_Sweep(t *testing.T) {
+	f := open(t, t.TempDir(), Config{})
+	o := f.results
+	data := make([]byte, pieceBytes+1) // two pieces
+	if err := o.put(t.Context(), "whole", data, sumOf(data), nil); err != nil {
+		t.Fatal(err)
+	}
+	// A put whose record was refused, since another was there; and one that was broken
+	// off before its record.
+	if err := o.send(t.Context(), &jetstream.ObjectInfo{ObjectMeta: jetstream.ObjectMeta{Name: "whole"}, Digest: digestOf(sumOf(data))}, data, 0); !errors.Is(err, errChanged) {
+		t.Fatalf("error %v, want that there is one", err)
+	}
+	for range 3 {
+		if _, err := f.js.Publish(t.Context(), o.pieceSubject("broken"), data[:1000]); err != nil {
+			t.Fatal(err)
+		}
+	}
+	sweep := func(age time.Duration, want uint64) {
+		t.Helper()
+		if n, err := o.sweep(t.Context(), age); err != nil || n != want {
+			t.Errorf("%d pieces were swept, %v; want %d", n, err, want)
+		}
+	}
+	sweep(time.Hour, 0)
+	sweep(0, 3)
+	sweep(0, 0)
+	if got, _, err := o.read(t.Context(), "whole"); err != nil || !slices.Equal(got, data) {
+		t.Errorf("%d bytes, %v", len(got), err)
+	}
+	if n, err := f.Sweep(t.Context()); err != nil || n != 0 {
+		t.Errorf("%d pieces were swept, %v", n, err)
+	}
+	// Puts while it sweeps.
+	var wg sync.WaitGroup
+	for k := range 40 {
+		wg.Go(func() {
+			if err := o.put(t.Context(), strconv.Itoa(k), data, sumOf(data), nil); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	for range 10 {
+		sweep(time.Minute, 0)
+	}
+	wg.Wait()
+	for k := range 40 {
+		if info, err := o.find(t.Context(), strconv.Itoa(k)); err != nil || info == nil {
+			t.Errorf("put %d is not whole: %v", k, err)
 		}
 	}
 }

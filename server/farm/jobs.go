@@ -251,15 +251,24 @@ func (f *Farm) subject(job, key string) string { return f.config.Name + ".tasks.
 // deadSubject of a task among the dead letters.
 func (f *Farm) deadSubject(job, key string) string { return f.config.Name + ".dead." + job + "." + key }
 
+// queued is a task on its way into the queue.
+type queued struct {
+	*nats.Msg
+	// least generation of a message of the task that is there already and may stay.
+	least int64
+}
+
 // submit puts every task that has not ended in this generation into the queue,
-// then says so in the job's record.
+// then says so in the job's record. What waits or runs since an earlier generation
+// stays as it is; what ended in one begins anew.
 func (f *Farm) submit(ctx context.Context, id string, generation int64, list *pb.JobTasks) error {
 	states, err := f.states(ctx, id)
 	if err != nil {
 		return err
 	}
 	seen := map[string]bool{}
-	var messages []*nats.Msg
+	var messages []queued
+	var anew []string
 	for _, i := range byBody(list.GetTasks()) {
 		key := list.GetKeys()[i]
 		s := states[key]
@@ -273,9 +282,30 @@ func (f *Farm) submit(ctx context.Context, id string, generation int64, list *pb
 		if err != nil {
 			return err
 		}
-		messages = append(messages, &nats.Msg{Subject: f.subject(id, key), Data: data})
+		least := int64(1)
+		if ended(s.GetState()) {
+			anew = append(anew, key)
+			least = generation
+		} else if s.GetGeneration() == generation {
+			least = generation
+		}
+		messages = append(messages, queued{&nats.Msg{Subject: f.subject(id, key), Data: data}, least})
 	}
-	if err := f.publish(ctx, generation, messages); err != nil {
+	// Their states first: whoever is interrupted in between is still handing in.
+	err = f.each(ctx, len(anew), func(ctx context.Context, i int) error {
+		return change(ctx, f, taskKey(id, anew[i]), &pb.TaskStatus{}, func(s *pb.TaskStatus, _ bool) (bool, error) {
+			if s.GetGeneration() >= generation || !ended(s.GetState()) || s.GetState() == pb.TaskState_TASK_STATE_DONE {
+				return false, nil
+			}
+			proto.Reset(s)
+			s.Name, s.Generation, s.State = TaskName(id, anew[i]), generation, pb.TaskState_TASK_STATE_QUEUED
+			return true, nil
+		})
+	})
+	if err != nil {
+		return err
+	}
+	if err := f.publish(ctx, messages); err != nil {
 		return err
 	}
 	record, err := again(ctx, f, func(ctx context.Context) (jetstream.KeyValueEntry, error) { return f.jobs.Get(ctx, jobKey(id)) })
@@ -315,14 +345,14 @@ func byBody(tasks []*pb.JobTask) []int {
 }
 
 // publish puts messages into the queue, many at once. One whose task is there
-// already is left out; of an earlier generation, it takes that one's place.
-func (f *Farm) publish(ctx context.Context, generation int64, messages []*nats.Msg) error {
-	var left []*nats.Msg // those that need a second look
+// already is left out; of a generation before its least, it takes that one's place.
+func (f *Farm) publish(ctx context.Context, messages []queued) error {
+	var left []queued // those that need a second look
 	const window = 256
 	for batch := range slices.Chunk(messages, window) {
 		futures := make([]jetstream.PubAckFuture, len(batch))
 		for i, m := range batch {
-			future, err := f.js.PublishMsgAsync(m)
+			future, err := f.js.PublishMsgAsync(m.Msg)
 			if err == nil {
 				futures[i] = future
 			}
@@ -340,10 +370,10 @@ func (f *Farm) publish(ctx context.Context, generation int64, messages []*nats.M
 			}
 		}
 	}
-	return f.each(ctx, len(left), func(ctx context.Context, i int) error { return f.publishOne(ctx, generation, left[i]) })
+	return f.each(ctx, len(left), func(ctx context.Context, i int) error { return f.publishOne(ctx, left[i]) })
 }
 
-func (f *Farm) publishOne(ctx context.Context, generation int64, m *nats.Msg) error {
+func (f *Farm) publishOne(ctx context.Context, m queued) error {
 	for {
 		_, err := again(ctx, f, func(ctx context.Context) (*jetstream.PubAck, error) {
 			return f.js.PublishMsg(ctx, &nats.Msg{Subject: m.Subject, Data: m.Data})
@@ -366,7 +396,7 @@ func (f *Farm) publishOne(ctx context.Context, generation int64, m *nats.Msg) er
 			return err
 		}
 		var q pb.QueuedTask
-		if proto.Unmarshal(old.Data, &q) == nil && q.GetGeneration() >= generation {
+		if proto.Unmarshal(old.Data, &q) == nil && q.GetGeneration() >= m.least {
 			return nil
 		}
 		_, err = again(ctx, f, func(ctx context.Context) (struct{}, error) {
@@ -547,7 +577,7 @@ func settle(s *pb.TaskStatus, job *pb.Job) {
 	if s.GetState() == pb.TaskState_TASK_STATE_DONE {
 		return
 	}
-	if s.GetGeneration() < job.GetGeneration() {
+	if !counts(s, job) {
 		s.State, s.Tries, s.Error = pb.TaskState_TASK_STATE_QUEUED, 0, ""
 	}
 	if job.GetCancelledGeneration() >= job.GetGeneration() && s.GetState() != pb.TaskState_TASK_STATE_FAILED {
@@ -586,8 +616,8 @@ func (f *Farm) Cancel(ctx context.Context, id string) (*pb.Job, error) {
 	return f.Job(ctx, id)
 }
 
-// Retry hands every task of a job that is not done, or whose result is gone, to
-// the workers once more. Errors: *NotFoundError, ErrQueueFull.
+// Retry hands every task of a job that has failed or was cancelled, or whose result
+// is gone, to the workers once more. What waits or runs is not begun anew. Errors: *NotFoundError, ErrQueueFull.
 func (f *Farm) Retry(ctx context.Context, id string) (*pb.Job, error) {
 	list, err := f.list(ctx, id)
 	if err != nil {

@@ -111,8 +111,15 @@ func ended(s pb.TaskState) bool {
 	return s == pb.TaskState_TASK_STATE_DONE || s == pb.TaskState_TASK_STATE_FAILED || s == pb.TaskState_TASK_STATE_CANCELLED
 }
 
-// tally fills in a job's counts and state from its tasks' last states. States of
-// earlier generations count as queued, unless they are done.
+// counts reports whether a task's last state is one of the job's present
+// generation: it is of that generation, or of an earlier one that was not
+// cancelled, since a retry leaves alone what waits or runs.
+func counts(s *pb.TaskStatus, job *pb.Job) bool {
+	return s.GetGeneration() >= job.GetGeneration() || s.GetGeneration() > job.GetCancelledGeneration()
+}
+
+// tally fills in a job's counts and state from its tasks' last states. States that
+// do not count are as good as queued, unless they are done.
 func tally(job *pb.Job, tasks map[string]*pb.TaskStatus) {
 	cancelled := job.GetCancelledGeneration() >= job.GetGeneration()
 	job.RunningCount, job.DoneCount, job.FailedCount, job.CancelledCount = 0, 0, 0, 0
@@ -120,7 +127,7 @@ func tally(job *pb.Job, tasks map[string]*pb.TaskStatus) {
 		switch {
 		case s.GetState() == pb.TaskState_TASK_STATE_DONE:
 			job.DoneCount++
-		case s.GetGeneration() < job.GetGeneration():
+		case !counts(s, job):
 		case s.GetState() == pb.TaskState_TASK_STATE_FAILED:
 			job.FailedCount++
 		case cancelled || s.GetState() == pb.TaskState_TASK_STATE_CANCELLED:
@@ -143,10 +150,10 @@ func setState(job *pb.Job) {
 		job.State = pb.JobState_JOB_STATE_DONE
 	case job.GetCancelledGeneration() >= job.GetGeneration():
 		job.State = pb.JobState_JOB_STATE_CANCELLED
-	case over:
-		job.State = pb.JobState_JOB_STATE_FAILED
 	case job.GetSubmittedGeneration() < job.GetGeneration():
 		job.State = pb.JobState_JOB_STATE_SUBMITTING
+	case over:
+		job.State = pb.JobState_JOB_STATE_FAILED
 	case job.GetRunningCount()+job.GetDoneCount()+job.GetFailedCount() > 0:
 		job.State = pb.JobState_JOB_STATE_RUNNING
 	default:

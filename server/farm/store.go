@@ -352,3 +352,65 @@ func (f *Farm) asset(ctx context.Context, sum [sha256.Size]byte) ([]byte, error)
 func assetName(sum [sha256.Size]byte) string { return fmt.Sprintf("assets/%x", sum) }
 
 func jobTasksName(id string) string { return "jobs/" + id }
+
+// sweepAge is how long pieces must have been there without a record before a sweep
+// takes them: many times what a put may take.
+const sweepAge = time.Hour
+
+// Sweep removes what broken-off puts have left in the stores: pieces that no record
+// names and that have been there for an hour, by the servers' clock. It returns how
+// many it removed.
+func (f *Farm) Sweep(ctx context.Context) (pieces uint64, err error) {
+	for _, o := range []*objects{f.assets, f.results} {
+		n, err := o.sweep(ctx, sweepAge)
+		pieces += n
+		if err != nil {
+			return pieces, fmt.Errorf("sweep %s: %w", o.bucket, err)
+		}
+	}
+	return pieces, nil
+}
+
+func (o *objects) sweep(ctx context.Context, age time.Duration) (pieces uint64, err error) {
+	// Pieces first: a put that ends in between is found among the records.
+	state, err := againWithin(ctx, o.f, scanTime, func(ctx context.Context) (*jetstream.StreamInfo, error) {
+		return o.stream.Info(ctx, jetstream.WithSubjectFilter(o.pieceSubject("*")))
+	})
+	if err != nil {
+		return 0, err
+	}
+	records, err := againWithin(ctx, o.f, scanTime, func(ctx context.Context) ([]*jetstream.ObjectInfo, error) {
+		list, err := o.store.List(ctx)
+		if errors.Is(err, jetstream.ErrNoObjectsFound) {
+			return nil, nil
+		}
+		return list, err
+	})
+	if err != nil {
+		return 0, err
+	}
+	for _, info := range records {
+		delete(state.State.Subjects, o.pieceSubject(info.NUID))
+	}
+	for subject, n := range state.State.Subjects {
+		last, err := again(ctx, o.f, func(ctx context.Context) (*jetstream.RawStreamMsg, error) {
+			return o.stream.GetLastMsgForSubject(ctx, subject)
+		})
+		if errors.Is(err, jetstream.ErrMsgNotFound) {
+			continue
+		}
+		if err != nil {
+			return pieces, err
+		}
+		if state.TimeStamp.Sub(last.Time) < age {
+			continue
+		}
+		if _, err := again(ctx, o.f, func(ctx context.Context) (struct{}, error) {
+			return struct{}{}, o.stream.Purge(ctx, jetstream.WithPurgeSubject(subject))
+		}); err != nil {
+			return pieces, err
+		}
+		pieces += n
+	}
+	return pieces, nil
+}
