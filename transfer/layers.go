@@ -28,6 +28,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"github.com/selvage/selvage/transfer/closest"
 	"github.com/selvage/selvage/transfer/mesh"
@@ -577,6 +578,16 @@ func (c *candidates) resting(s *Source, hang []float64) []float64 {
 		out[v] = min(hang[v], smoothstep(anchorNear*s.size, anchorFar*s.size, c.rest[v]))
 	}
 	return out
+}
+
+// FromWhere says in words what the vertices were taken from: "body.glb 5120, jersey.glb
+// 3100"; empty without layers.
+func (s *Summary) FromWhere() string {
+	var parts []string
+	for _, f := range s.TakenFrom {
+		parts = append(parts, fmt.Sprintf("%s %d", f.Name, f.Vertices))
+	}
+	return strings.Join(parts, ", ")
 }
 
 // takeFrom notes what vertex v is matched to by triangle t of s, which has layers.

@@ -44,17 +44,14 @@ func writeSummaries(w io.Writer, list []transfer.Summary) {
 			if o.Corrected {
 				what = "corrected for matching"
 			}
-			fmt.Fprintf(w, "%s: default poses disagree at joint %s by %.1f degrees (%s)\n", printable(s.Garment), printable(o.Joint), o.Degrees, what)
-		}
-		if len(s.TakenFrom) > 0 {
-			fmt.Fprintf(w, "%s: taken from:", printable(s.Garment))
-			for i, f := range s.TakenFrom {
-				if i > 0 {
-					fmt.Fprint(w, ",")
-				}
-				fmt.Fprintf(w, " %s %d", printable(f.Name), f.Vertices)
+			size := ""
+			if o.Scale > 0 {
+				size = fmt.Sprintf(", %.3f times as large", o.Scale)
 			}
-			fmt.Fprintln(w)
+			fmt.Fprintf(w, "%s: default poses disagree at joint %s: turned by %.1f degrees, shifted by %.1f cm%s (%s)\n", printable(s.Garment), printable(o.Joint), o.Degrees, 100*o.Shift, size, what)
+		}
+		if from := s.FromWhere(); from != "" {
+			fmt.Fprintf(w, "%s: taken from: %s\n", printable(s.Garment), printable(from))
 		}
 		if len(s.Reasons) > 0 {
 			fmt.Fprintf(w, "%s: reasons:", printable(s.Garment))

@@ -48,8 +48,9 @@ type Figure struct {
 // FromResult is the garment of a transfer with all that the transfer knows. Matches on
 // layers worn beneath are no places of the body: their distances stay alone.
 func FromResult(name string, m *mesh.Mesh, skin *skinning.Skin, r *transfer.Result) *Figure {
-	triangle := r.Triangle
+	triangle, notes := r.Triangle, r.Summary.Notes
 	if r.Layer != nil {
+		notes = append(slices.Clone(notes), "taken from: "+r.Summary.FromWhere())
 		triangle = slices.Clone(triangle)
 		for v, l := range r.Layer {
 			if l > 0 {
@@ -59,7 +60,7 @@ func FromResult(name string, m *mesh.Mesh, skin *skinning.Skin, r *transfer.Resu
 	}
 	return &Figure{
 		Name: name, Mesh: m, Rows: r.Rows, Skin: skin, Confidence: r.Confidence, Reason: r.Reason,
-		Triangle: triangle, Bary: r.Bary, Distance: r.Distance, Notes: r.Summary.Notes,
+		Triangle: triangle, Bary: r.Bary, Distance: r.Distance, Notes: notes,
 	}
 }
 
