@@ -6,7 +6,8 @@
 //	layers.go    garments worn beneath become part of the source: Source.WithLayers, before
 //	             the transfer; layer_order.go finds in which order they are worn
 //	target.go    the garment welded, all primitives together; adjacency, islands
-//	register.go  default poses that disagree: found, reported, corrected behind a gate
+//	register.go  default poses that disagree: found, reported, corrected behind a gate;
+//	             far from the body's own, or another size, in register_wide.go
 //	match.go     candidates on the body for each vertex, by position and normal
 //	choose.go    one candidate each, jointly with the neighbours
 //	trust.go     expected error of each match

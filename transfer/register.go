@@ -75,9 +75,25 @@ type sample struct {
 	trusted bool
 }
 
-// register finds limbs whose default pose disagrees. O(samples * iterations).
+// register finds limbs whose default pose disagrees: small turns first, and where
+// those do not explain the garment, larger motions (register_wide.go).
+// O(samples * iterations).
 func register(ctx context.Context, s *Source, g *target, opt *Options) (*registration, error) {
-	reg := &registration{source: s}
+	reg, open, err := registerTurns(ctx, s, g, opt)
+	if err != nil || len(open) == 0 {
+		return reg, err
+	}
+	wide, err := registerWide(ctx, s, g, opt, open)
+	if wide != nil {
+		reg = wide
+	}
+	return reg, err
+}
+
+// registerTurns finds small turns of the limbs. open are the vertices to look at once
+// more where they do not explain the garment; none where they do, or where it fits.
+func registerTurns(ctx context.Context, s *Source, g *target, opt *Options) (reg *registration, open []int32, err error) {
+	reg = &registration{source: s}
 	all := make([]int32, 0, registerSamples)
 	step := max(1, len(g.position)/registerSamples)
 	for v := 0; v < len(g.position); v += step {
@@ -86,7 +102,7 @@ func register(ctx context.Context, s *Source, g *target, opt *Options) (*registr
 		}
 	}
 	if len(all) < 100 {
-		return reg, nil
+		return reg, nil, nil
 	}
 
 	// The joints that may be off: those that move a fair part of the garment.
@@ -101,7 +117,16 @@ func register(ctx context.Context, s *Source, g *target, opt *Options) (*registr
 		pose[j] = skinning.Identity()
 	}
 	if err := s.matchSamples(ctx, g, samples, pose, registerNear, opt.Threads); err != nil {
-		return nil, err
+		return nil, nil, err
+	}
+	limbs, share := s.registeredJoints(samples)
+	inSubtree := make([][]bool, len(limbs))
+	for k, j := range limbs {
+		inSubtree[k] = skin.Subtree(j)
+	}
+	s.shareOut(samples, limbs, inSubtree)
+	if s.unevenness(samples, g, len(limbs)) >= wideUneven {
+		open = all
 	}
 	// Cloth that mostly hangs has no limbs to compare.
 	fitting := 0
@@ -110,20 +135,15 @@ func register(ctx context.Context, s *Source, g *target, opt *Options) (*registr
 			fitting++
 		}
 	}
-	limbs, share := s.registeredJoints(samples)
 	if len(limbs) == 0 || float64(fitting) < fittingShare*float64(len(samples)) {
-		return reg, nil
-	}
-	inSubtree := make([][]bool, len(limbs))
-	for k, j := range limbs {
-		inSubtree[k] = skin.Subtree(j)
+		return reg, open, nil
 	}
 
 	before := math.NaN()
 	after := before
 	for iteration := 0; iteration < registerIterations; iteration++ {
 		if err := ctx.Err(); err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		s.shareOut(samples, limbs, inSubtree)
 		residual := evenResidual(samples, len(limbs))
@@ -149,7 +169,7 @@ func register(ctx context.Context, s *Source, g *target, opt *Options) (*registr
 			reach = registerFar
 		}
 		if err := s.matchSamples(ctx, g, samples, pose, reach, opt.Threads); err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		if largest < 1e-4 && reach == registerNear {
 			break
@@ -168,24 +188,24 @@ func register(ctx context.Context, s *Source, g *target, opt *Options) (*registr
 	// A limb is reported only where turning it explains something: a fit that is
 	// merely uneven leaves as much residual as it found.
 	if !found || !(after < 0.8*before) || before <= residualFloor*s.size {
-		return reg, nil
+		return reg, open, nil
 	}
 	accept = accept && found
 	for _, j := range limbs {
 		if angle := r3.Norm(turn[j]); angle >= reportAngle {
-			reg.offsets = append(reg.offsets, PoseOffset{Joint: skin.Joints[j].Name, Degrees: angle * 180 / math.Pi, Corrected: accept})
+			reg.offsets = append(reg.offsets, PoseOffset{Joint: skin.Joints[j].Name, Degrees: angle * 180 / math.Pi, Scale: 1, Corrected: accept})
 			reg.joints = append(reg.joints, j)
 		}
 	}
 	if !accept {
-		return reg, nil
+		return reg, open, nil
 	}
 	source, err := s.posed(ctx, pose, opt.Threads)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	reg.source = source
-	return reg, nil
+	return reg, nil, nil
 }
 
 // matchSamples finds each sample's match on the body in pose: the vertex is
@@ -432,4 +452,15 @@ func (reg *registration) flag(s *Source, t *trusted) {
 			}
 		}
 	}
+}
+
+// note is a sentence for the user; empty where nothing was found.
+func (reg *registration) note() string {
+	if len(reg.offsets) == 0 {
+		return ""
+	}
+	if reg.offsets[0].Corrected {
+		return "the garment was modelled on a body that stands or is built otherwise than this one: it was matched limb by limb as if they agreed, and stays where it stands"
+	}
+	return "the garment seems to be modelled on a body that stands or is built otherwise than this one; nothing was corrected: look at the limbs that the offsets name"
 }

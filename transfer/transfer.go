@@ -132,6 +132,9 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 	if n := r.Summary.Loose; n > 0 {
 		notes = append(notes, fmt.Sprintf("%d vertices hang free of the body: look at them in motion, no body tells how they should move", n))
 	}
+	if n := reg.note(); n != "" {
+		notes = append(notes, n)
+	}
 	r.Summary.Notes = append(notes, r.Summary.Notes...)
 	r.Summary.Offsets = reg.offsets
 	r.Summary.Seconds, r.Summary.Total = clock.stop()

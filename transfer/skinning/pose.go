@@ -74,6 +74,20 @@ func (p Pose) Points(points []r3.Vec, rows *weights.Rows, out []r3.Vec) []r3.Vec
 // vector turn[j] (world axes of the default pose, length in radians) about its
 // own origin, parents before children: pose_j = pose_parent * R_j.
 func (s *Skin) TurnAll(turn []r3.Vec) Pose {
+	local := make([]Affine, len(s.Joints))
+	for j := range local {
+		local[j] = Identity()
+		if turn[j] != (r3.Vec{}) {
+			local[j] = RotationAbout(s.Joints[j].Global.T, turn[j], r3.Norm(turn[j]))
+		}
+	}
+	return s.Compose(local)
+}
+
+// Compose returns the pose in which every joint j moves by local[j], a map of the
+// default-pose world frame, within the joint that holds it: pose_j = pose_parent *
+// local_j.
+func (s *Skin) Compose(local []Affine) Pose {
 	p := make(Pose, len(s.Joints))
 	done := make([]bool, len(s.Joints))
 	var visit func(j, depth int)
@@ -81,14 +95,10 @@ func (s *Skin) TurnAll(turn []r3.Vec) Pose {
 		if done[j] || depth > len(s.Joints) {
 			return
 		}
-		p[j] = Identity()
+		p[j] = local[j]
 		if parent := s.Joints[j].Parent; parent >= 0 {
 			visit(parent, depth+1)
-			p[j] = p[parent]
-		}
-		if turn[j] != (r3.Vec{}) {
-			r := RotationAbout(s.Joints[j].Global.T, turn[j], r3.Norm(turn[j]))
-			p[j] = p[j].Mul(&r)
+			p[j] = p[parent].Mul(&local[j])
 		}
 		done[j] = true
 	}

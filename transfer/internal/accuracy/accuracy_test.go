@@ -262,15 +262,15 @@ func TestQuantile_NearestRank(t *testing.T) {
 }
 
 func TestWithTable(t *testing.T) {
-	doc := "before\n" + beginMark + "\nold\n" + endMark + "\nafter\n"
-	got, err := withTable(doc, "new\n")
+	doc := "before\n<!-- one:begin -->\nold\n<!-- one:end -->\nafter\n<!-- two:begin -->\nstays\n<!-- two:end -->\n"
+	got, err := withTable(doc, "one", "new\n")
 	if want := strings.Replace(doc, "old", "new", 1); err != nil || got != want {
 		t.Errorf("%q, %v; want %q", got, err, want)
 	}
-	if again, err := withTable(got, "new\n"); err != nil || again != got {
+	if again, err := withTable(got, "one", "new\n"); err != nil || again != got {
 		t.Errorf("a second run gives %q, %v", again, err)
 	}
-	if _, err := withTable("only "+beginMark, "new\n"); err == nil {
+	if _, err := withTable("only <!-- one:begin -->", "one", "new\n"); err == nil {
 		t.Error("a mark without its pair is accepted")
 	}
 }

@@ -55,6 +55,7 @@ type score struct {
 type options struct {
 	json, body, caseGlob, heldOut, methods, out, png string
 	worst                                            int
+	posed                                            bool
 }
 
 func main() {
@@ -67,6 +68,7 @@ func main() {
 	flag.StringVar(&o.png, "png", "", "draw error and confidence of each case and method into `DIR`")
 	flag.IntVar(&o.worst, "worst", 0, "print the `N` worst vertices of each case and method")
 	flag.StringVar(&o.out, "out", "BENCHMARKS.md", "the `FILE` that holds the table; runs with -body, -case or -methods leave it alone")
+	flag.BoolVar(&o.posed, "posed", false, "measure garments in other default poses instead, and keep that table")
 	flag.Parse()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	err := run(ctx, o, os.Stdout)
@@ -85,6 +87,13 @@ func run(ctx context.Context, o options, w io.Writer) error {
 		if name != "" && !slices.Contains(crew.Names(), name) {
 			return fmt.Errorf("body %q: want one of %s", name, strings.Join(crew.Names(), ", "))
 		}
+	}
+	if o.posed {
+		text, err := posed(ctx, o.body, o.heldOut)
+		if err != nil || o.body != "" {
+			return err
+		}
+		return keepTable(o.out, "posed", text)
 	}
 	chosen := methods()
 	if o.methods != "" {
@@ -137,7 +146,7 @@ func run(ctx context.Context, o options, w io.Writer) error {
 		}
 	}
 	if o.body == "" && o.caseGlob == "" && o.methods == "" {
-		return keepTable(o.out, text)
+		return keepTable(o.out, "accuracy", text)
 	}
 	return nil
 }
@@ -345,31 +354,27 @@ func markdown(scores []*score) string {
 	return s.String()
 }
 
-const (
-	beginMark = "<!-- accuracy:begin -->"
-	endMark   = "<!-- accuracy:end -->"
-)
-
-// withTable returns the document with the text between the marks replaced, or
-// with marks and text appended where it has neither.
-func withTable(doc, text string) (string, error) {
+// withTable returns the document with the text between the marks of a table
+// replaced, or with marks and text appended where it has neither.
+func withTable(doc, table, text string) (string, error) {
+	beginMark, endMark := "<!-- "+table+":begin -->", "<!-- "+table+":end -->"
 	block := beginMark + "\n" + text + endMark
 	i, k := strings.Index(doc, beginMark), strings.Index(doc, endMark)
 	switch {
 	case i < 0 && k < 0:
 		return doc + "\n" + block + "\n", nil
 	case i < 0 || k < i:
-		return "", errors.New("the marks of the accuracy table do not pair up")
+		return "", fmt.Errorf("the marks of the table %s do not pair up", table)
 	}
 	return doc[:i] + block + doc[k+len(endMark):], nil
 }
 
-func keepTable(name, text string) error {
+func keepTable(name, table, text string) error {
 	doc, err := os.ReadFile(name)
 	if err != nil && !errors.Is(err, os.ErrNotExist) {
 		return err
 	}
-	out, err := withTable(string(doc), text)
+	out, err := withTable(string(doc), table, text)
 	if err != nil {
 		return fmt.Errorf("%s: %w", name, err)
 	}
