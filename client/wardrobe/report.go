@@ -10,14 +10,18 @@ import (
 	"path/filepath"
 
 	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/pose"
 	"github.com/selvage/selvage/transfer/report"
 )
 
 // Page is the HTML report of one body's garments that are there, made now or
-// before: all are read back from their files, so the page does not depend on which.
-// nil where there are none.
+// before: all are read back from their files, so the page does not depend on which
+// (files do not keep matches: nearest points stand in). Each garment is posed, and
+// the worst poses are offered; one that cannot be posed says so. nil where there are
+// no garments. Cost: mostly the posing, see pose.Checker.Run.
 func (o *Outcome) Page(ctx context.Context, body string, threads int) (*report.Page, error) {
 	page := &report.Page{Threads: threads}
+	var posed *pose.AssetBody
 	for _, i := range o.Items {
 		if i.Task.Body.Name != body || i.Record == nil {
 			continue
@@ -28,6 +32,9 @@ func (o *Outcome) Page(ctx context.Context, body string, threads int) (*report.P
 				return nil, err
 			}
 			if page.Body, err = report.ReadBody(asset, gltfio.Selection{Names: i.Task.Body.Meshes}); err != nil {
+				return nil, err
+			}
+			if posed, err = pose.PrepareAsset(ctx, asset, gltfio.Selection{Names: i.Task.Body.Meshes}, threads); err != nil {
 				return nil, err
 			}
 		}
@@ -42,6 +49,9 @@ func (o *Outcome) Page(ctx context.Context, body string, threads int) (*report.P
 		g.Name = i.Task.Garment.Name
 		g.Notes = append(g.Notes, i.Record.Notes()...)
 		page.Garments = append(page.Garments, g)
+		if err := addPoses(ctx, page, posed, asset, i.Task.Options.Garments, threads); err != nil {
+			return nil, err
+		}
 	}
 	if page.Body == nil {
 		return nil, nil
@@ -49,10 +59,28 @@ func (o *Outcome) Page(ctx context.Context, body string, threads int) (*report.P
 	return page, nil
 }
 
+// addPoses poses the page's last garment, whose asset is given. Its error is ctx's:
+// of any other the garment's notes tell.
+func addPoses(ctx context.Context, page *report.Page, body *pose.AssetBody, garment *gltfio.Asset, sel gltfio.Selection, threads int) error {
+	last := len(page.Garments) - 1
+	k, err := body.Check(ctx, garment, pose.FileOptions{Options: pose.Options{Threads: threads}, Garment: sel})
+	if err == nil {
+		var r *pose.Report
+		if r, err = k.Run(ctx, nil); err == nil {
+			err = page.AddPoses(last, k, r)
+		}
+	}
+	if err != nil && ctx.Err() == nil {
+		page.Garments[last].Notes = append(page.Garments[last].Notes, "not posed: "+err.Error())
+		err = nil
+	}
+	return err
+}
+
 // pageKey names a page by what it shows.
 func (o *Outcome) pageKey(body, version string) string {
 	h := sha256.New()
-	part(h, []byte("selvage wardrobe page 1"))
+	part(h, []byte("selvage wardrobe page 2"))
 	part(h, []byte(version))
 	for _, i := range o.Items {
 		if i.Task.Body.Name == body && i.Record != nil {
