@@ -40,6 +40,29 @@ func BenchmarkTransfer(b *testing.B) {
 	}
 }
 
+// BenchmarkWithLayers puts a weighted garment on a prepared body of the same size class.
+func BenchmarkWithLayers(b *testing.B) {
+	for _, c := range []struct {
+		verts         string
+		body, density float64
+	}{{"10k", 0.5, 2.1}, {"100k", 5, 21}} {
+		b.Run("garment=jersey/verts="+c.verts, func(b *testing.B) {
+			body := crew.NewBodyAt("mate", c.body)
+			g := crew.NewBody("mate").GarmentAt("jersey", c.density)
+			s, err := Prepare(context.Background(), &Body{Name: "mate", Mesh: body.Mesh, Rows: body.Rows, Skin: body.Skin}, 0)
+			if err != nil {
+				b.Fatal(err)
+			}
+			b.ReportAllocs()
+			for b.Loop() {
+				if _, err := s.WithLayers(context.Background(), []Layer{{Name: "jersey", Mesh: g.Mesh, Rows: g.Truth}}, 0); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}
+
 // BenchmarkCancel cancels a transfer at moments spread over its course and reports
 // how long the call still takes to return, at worst: what a caller that goes away
 // still costs.

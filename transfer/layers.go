@@ -83,6 +83,7 @@ type piece struct {
 	height    []float64 // by vertex: distance from the body, metres
 	outward   []r3.Vec  // by vertex: normal, away from the body
 
+	given    []float64     // by vertex: expected L1 error of the source's row
 	seen     []bool        // by source triangle: not covered
 	rows     *weights.Rows // by vertex; those past a hem changed
 	expected []float64     // by vertex: expected L1 error of its row
@@ -150,6 +151,7 @@ func newPiece(ctx context.Context, source, body *Source, name string, confidence
 			p.expected[v] = min(-errorScale*math.Log(max(float64(c), 1e-9)), 2)
 		}
 	}
+	p.given = p.expected
 	var err error
 	used := &mesh.Mesh{Positions: source.body.Mesh.Positions, Triangles: source.triangle}
 	if p.welded, err = mesh.WeldContext(ctx, used, mesh.WeldTolerance(used)); err != nil {
@@ -412,7 +414,6 @@ func (w *worn) assemble(ctx context.Context, threads int) (*Source, error) {
 	s := &Source{worn: w, size: body.size, edge: body.edge, unusable: body.unusable, firstUnusable: body.firstUnusable}
 	all := &mesh.Mesh{}
 	var rows []*weights.Rows
-	var trusted [][3]int32
 	var last []int32 // one past the last vertex of each piece
 	for k, p := range w.pieces {
 		base := int32(len(all.Positions))
@@ -425,13 +426,6 @@ func (w *worn) assemble(ctx context.Context, threads int) (*Source, error) {
 		for t, tri := range p.source.triangle {
 			if ended(ctx, t) {
 				return nil, ctx.Err()
-			}
-			sure := k == 0
-			if !sure {
-				sure = confidence(p.expectedAt(int32(t), [3]float64{1. / 3, 1. / 3, 1. / 3})) >= LowConfidence
-			}
-			if sure {
-				trusted = append(trusted, shift(tri))
 			}
 			if !p.seen[t] {
 				continue
@@ -464,8 +458,14 @@ func (w *worn) assemble(ctx context.Context, threads int) (*Source, error) {
 	if err := s.plant(ctx, threads); err != nil {
 		return nil, err
 	}
-	if s.rests, err = closest.NewTree(ctx, all.Positions, trusted, threads); err != nil {
-		return nil, fmt.Errorf("body %q: build search tree: %w", s.body.Name, err)
+	for k, p := range w.pieces {
+		tree := p.source.tree
+		if k > 0 {
+			if tree, err = p.trusted(ctx, threads); err != nil {
+				return nil, fmt.Errorf("body %q: build search tree: %w", s.body.Name, err)
+			}
+		}
+		s.rests = append(s.rests, tree)
 	}
 	for k := range w.pieces {
 		lo, hi := int32(0), last[k]
@@ -479,6 +479,17 @@ func (w *worn) assemble(ctx context.Context, threads int) (*Source, error) {
 		s.pieces = append(s.pieces, tree)
 	}
 	return s, nil
+}
+
+// trusted is the tree of what is trusted of a layer; its own where that is all.
+func (p *piece) trusted(ctx context.Context, threads int) (*closest.Tree, error) {
+	sure := func(t [3]int32) bool {
+		return confidence((p.given[t[0]]+p.given[t[1]]+p.given[t[2]])/3) >= LowConfidence
+	}
+	if !slices.ContainsFunc(p.source.triangle, func(t [3]int32) bool { return !sure(t) }) {
+		return p.source.tree, nil
+	}
+	return closest.NewTreeAmong(ctx, p.source.body.Mesh.Positions, p.source.triangle, sure, threads)
 }
 
 // posed is s in another pose, layers included.
@@ -554,16 +565,20 @@ func (c *candidates) lieOn(ctx context.Context, s *Source, g *target, threads in
 	if c.near, err = s.alone().heights(ctx, g.position, threads); err != nil {
 		return err
 	}
+	c.rest = slices.Clone(c.near)
 	hits := make([]closest.Hit, len(g.position))
-	if err := s.rests.NearestAll(ctx, g.position, hits, threads); err != nil {
-		return err
-	}
-	c.rest = make([]float64, len(hits))
-	for v := range hits {
-		if ended(ctx, v) {
-			return ctx.Err()
+	for _, tree := range s.rests[1:] {
+		if err := tree.NearestAll(ctx, g.position, hits, threads); err != nil {
+			return err
 		}
-		c.rest[v] = math.Sqrt(hits[v].DistanceSq)
+		for v := range hits {
+			if ended(ctx, v) {
+				return ctx.Err()
+			}
+			if hits[v].Triangle >= 0 {
+				c.rest[v] = min(c.rest[v], math.Sqrt(hits[v].DistanceSq))
+			}
+		}
 	}
 	return nil
 }

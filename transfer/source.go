@@ -59,7 +59,7 @@ type Source struct {
 	turned   []bool          // by triangle: wound the other way than in the layer's mesh
 	expected []float64       // by vertex: expected L1 error of its row
 	pieces   []*closest.Tree // what is seen of the body and of each layer
-	rests    *closest.Tree   // the body and the trusted part of the layers
+	rests    []*closest.Tree // the body, and the trusted part of each layer
 }
 
 // Prepare builds the Source of a body. It fails with the mesh's own errors where
