@@ -255,8 +255,9 @@ func compose(list []seen, folder string) (string, error) {
 		stems = append(stems, g.stem)
 	}
 	slices.Sort(stems)
-	say("# Names or globs of garments, from the innermost layer to the outermost: put them")
-	say("# in order and take the mark away.")
+	say("# Outer garments can take their rows from inner ones too: put the names or globs of the")
+	say("# garments in order, from the innermost layer to the outermost, and take the mark away;")
+	say("# or say found, and their distances from the body decide.")
 	say("# layers: %s", quoteAll(slices.Compact(stems)))
 	say("")
 	say("# Options of all garments, with the names and meanings of the flags of")

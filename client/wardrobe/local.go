@@ -211,7 +211,7 @@ func (r *localRun) start(ctx context.Context, t *Task, body *transfer.AssetBody,
 		threads = min(threads, n)
 	}
 	r.rest--
-	bytes := max(1, t.Bytes)
+	bytes := max(1, t.Bytes) + t.layerBytes()
 	if kept+bytes > r.limit {
 		r.emit(Event{Task: t, Kind: Failed, Err: &MemoryError{t.Name, kept + bytes, r.limit}})
 		return nil
@@ -267,6 +267,9 @@ func compute(ctx context.Context, t *Task, body *transfer.AssetBody, threads int
 	opt.Threads = threads
 	opt.Progress = func(stage transfer.Stage, share float64) {
 		emit(Event{Task: t, Kind: Progress, Stage: stage, Share: share})
+	}
+	if body, err = t.wear(ctx, body, threads); err != nil {
+		return nil, err
 	}
 	result, err = t.transfer(ctx, body, garment, opt)
 	if err == nil {

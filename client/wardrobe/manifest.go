@@ -25,8 +25,11 @@ type Manifest struct {
 	File     string
 	Bodies   []Body
 	Garments []GarmentRule
-	// Layers are names or globs of garments, from the innermost to the outermost.
-	Layers []Layer
+	// LayerMode says whether outer garments take their rows from inner ones too, and
+	// Layers are names or globs of garments, from the innermost to the outermost, with
+	// LayersGiven.
+	LayerMode LayerMode
+	Layers    []Layer
 	// Options of all garments.
 	Options OptionSet
 	// Output is the pattern of the files to write, with {body}, {garment} and {ext}.
@@ -333,13 +336,15 @@ func (r *reader) manifest(n *node) *Manifest {
 			r.list(n, "garments", 1, func(n *node) { m.Garments = append(m.Garments, r.garment(n)) })
 		},
 		"layers": func(n *node) {
-			if n.value != nil {
+			if _, ok := n.value.(string); ok {
+				m.LayerMode = []LayerMode{LayersOff, LayersFound}[word[int](r, n, "layers", "off", "found")]
+			} else if n.value != nil {
 				r.list(n, "layers", 0, func(n *node) {
 					g := Glob{n.place, r.text(n, "a layer")}
 					if _, err := path.Match(g.Pattern, ""); err != nil {
 						r.fail(n.place, "malformed pattern %q", g.Pattern)
 					}
-					m.Layers = append(m.Layers, g)
+					m.Layers, m.LayerMode = append(m.Layers, g), LayersGiven
 				})
 			}
 		},

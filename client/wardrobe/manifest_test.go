@@ -67,6 +67,8 @@ locks: "near:hand_*:0.02"
 lock-joints: [a, "b*"]
 lock-blend: -1
 ` + outputPart},
+	{name: "layers found", text: goodManifest + "layers: found\n"},
+	{name: "no layers", text: goodManifest + "layers: off\n"},
 	{name: "empty options", text: goodManifest + "options:\nlayers:\n"},
 	{name: "list taken back", text: withOptions("{deny-joint: []}")},
 	{name: "whole number with a point", text: withOptions("{max-influences: 4.0}")},
@@ -112,7 +114,8 @@ lock-blend: -1
 	{name: "output of no glTF", text: "version: 1\n" + bodiesPart + garmentsPart + "output: \"{garment}.obj\"\n", fault: "ends in neither", line: 4, column: 9},
 	{name: "output with a strange brace", text: "version: 1\n" + bodiesPart + garmentsPart + "output: \"{coat}/{garment}.glb\"\n", fault: "braces hold", line: 4, column: 9},
 	{name: "report of no HTML", text: goodManifest + "report: a.pdf\n", fault: "neither .html nor .htm", line: 5, column: 9},
-	{name: "layers as text", text: goodManifest + "layers: jersey\n", fault: "layers is a list, not text", line: 5, column: 9},
+	{name: "layers as another word", text: goodManifest + "layers: jersey\n", fault: `"jersey" is none of off, found`, line: 5, column: 9},
+	{name: "layers as a number", text: goodManifest + "layers: 3\n", fault: "layers is a list, not a number", line: 5, column: 9},
 	{name: "merged number", text: "version: 1\n" + bodiesPart + outputPart + "options: &all {reach: x}\ngarments: [{files: a.glb}]\n", fault: "reach is a number", line: 4, column: 23},
 
 	{name: "two bodies of a name", text: "version: 1\nbodies:\n  - {name: a, file: b}\n  - {name: a, file: c}\n" + garmentsPart + outputPart, fault: `two bodies are named "a"`, line: 4, column: 5, beyond: true},

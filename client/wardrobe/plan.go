@@ -37,6 +37,8 @@ type Plan struct {
 	State string
 	// Version of the program that the keys name.
 	Version string
+	// Layers says what lies over what.
+	Layers LayerMode
 }
 
 // Task is the transfer from one body to one garment.
@@ -47,8 +49,11 @@ type Task struct {
 	// Options.Garments.
 	Body, Garment *Source
 	// Layer is the garment's place in the manifest's layers, from 0 (innermost); -1
-	// where it has none.
+	// where it has none. Where layers are found it is known when a run has begun.
 	Layer int
+	// Inner are the tasks of the garments that lie beneath, from the inside out: their
+	// outputs are input.
+	Inner []*Task
 	// Options of the transfer, without Progress, and the same as a message.
 	Options transfer.AssetOptions
 	Message *pb.Options
@@ -57,7 +62,7 @@ type Task struct {
 	// Pass, where not nil, carries over what was changed by hand in Output.
 	Pass *Pass
 	// Key names the result by its content: convert.WorkKey of all above and the
-	// program's version.
+	// program's version. With Inner it is complete when these are done.
 	Key string
 	// BodyBytes and Bytes are the memory that the prepared body and the transfer
 	// take by estimate; Vertices is the garment's size.
@@ -65,6 +70,10 @@ type Task struct {
 	Vertices         int
 	// Err is why the task cannot run: its garment cannot be read, say.
 	Err error
+
+	alone   string  // Key without what lies beneath
+	group   string  // key of its part of the work, where it has to be with others
+	beneath []Stamp // outputs of Inner, as they went into Key
 }
 
 // Source is a glTF file with all that it names, at the time when it was hashed.
@@ -125,7 +134,7 @@ type draft struct {
 // Plan finds the files and hashes them. Faults of the manifest are *Fault. A file
 // that cannot be used makes its tasks carry the error; the others are not touched.
 func (m *Manifest) Plan(ctx context.Context, opt PlanOptions) (*Plan, error) {
-	p := &Plan{Reports: map[string]string{}, State: m.statePath(), Version: opt.Version}
+	p := &Plan{Reports: map[string]string{}, State: m.statePath(), Version: opt.Version, Layers: m.LayerMode}
 	for i := range m.Bodies {
 		b := &m.Bodies[i]
 		if info, err := os.Stat(m.path(b.File)); err != nil || !info.Mode().IsRegular() {
@@ -226,6 +235,14 @@ func (m *Manifest) Plan(ctx context.Context, opt PlanOptions) (*Plan, error) {
 		}
 		return cmp.Or(order[a.Body]-order[b.Body], depth(a)-depth(b), strings.Compare(a.Name, b.Name))
 	})
+	for _, list := range ofBody(p.Tasks) {
+		if p.Layers == LayersGiven {
+			beneath(list, true)
+		}
+		if p.Layers != LayersOff {
+			together(list)
+		}
+	}
 	return p, nil
 }
 

@@ -4,6 +4,7 @@ package wardrobe
 // recorded.
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -77,7 +78,11 @@ type Update struct {
 }
 
 // Outcome of a run: every task of the part, in the plan's order.
-type Outcome struct{ Items []Item }
+type Outcome struct {
+	Items []Item
+	// Notes are sentences on the order of layers that was found.
+	Notes []string
+}
 
 // Count the items with a status.
 func (o *Outcome) Count(s Status) int {
@@ -137,41 +142,29 @@ func (r *Runner) Run(ctx context.Context, p *Plan) (*Outcome, error) {
 		}
 	}
 
-	// What is there already? Reading outputs may take a while, so side by side.
-	found := make([]*Record, len(tasks))
-	if !r.Force {
-		group := errgroup.Group{}
-		group.SetLimit(runtime.GOMAXPROCS(0))
-		for i, t := range tasks {
-			group.Go(func() error {
-				if t.Err == nil && inner.Err() == nil {
-					found[i] = records.find(t, r.Verify)
-				}
-				return nil
-			})
+	if p.Layers == LayersFound {
+		notes, err := findLayers(inner, tasks, records)
+		if err != nil {
+			return o, cmp.Or(ctx.Err(), err)
 		}
-		_ = group.Wait() // no error comes from it
+		o.Notes = notes
 	}
-	var todo []*Task
-	for i, t := range tasks {
-		switch {
-		case t.Err != nil && (r.Skip == nil || !r.Skip(t)):
-			settle(t, Broken, nil, t.Err)
-		case found[i] != nil:
-			settle(t, UpToDate, found[i], nil)
-		case t.Err == nil && (r.Skip == nil || !r.Skip(t)):
-			if t.Pass != nil && !r.Force {
-				if err := records.lost(t); err != nil {
-					settle(t, Broken, nil, err)
-					continue
-				}
-			}
-			todo = append(todo, t)
+	of := func(t *Task) *Item {
+		i, ok := index[t]
+		if !ok {
+			return nil
 		}
+		mu.Lock()
+		defer mu.Unlock()
+		item := o.Items[i]
+		return &item
 	}
-
 	var runErr error
-	if len(todo) > 0 && inner.Err() == nil {
+	for _, wave := range waves(tasks) {
+		todo := r.todo(inner, wave, records, of, settle)
+		if len(todo) == 0 || inner.Err() != nil {
+			continue
+		}
 		runErr = r.Executor.Run(inner, todo, func(e Event) {
 			switch e.Kind {
 			case Started, Progress:
@@ -194,6 +187,9 @@ func (r *Runner) Run(ctx context.Context, p *Plan) (*Outcome, error) {
 				}
 			}
 		})
+		if runErr != nil {
+			break
+		}
 	}
 	err := records.flush()
 	switch {
@@ -207,9 +203,61 @@ func (r *Runner) Run(ctx context.Context, p *Plan) (*Outcome, error) {
 	return o, nil
 }
 
+// todo settles those tasks of a wave that need no computing, and returns the rest.
+func (r *Runner) todo(ctx context.Context, wave []*Task, records *state, of func(*Task) *Item, settle func(*Task, Status, *Record, error)) []*Task {
+	// What lies beneath them is done: the keys are complete.
+	var tasks []*Task
+	for _, t := range wave {
+		if t.Err == nil {
+			ready, err := t.dress(of)
+			if err != nil {
+				settle(t, Broken, nil, err)
+			}
+			if !ready || err != nil {
+				continue
+			}
+		}
+		tasks = append(tasks, t)
+	}
+	// What is there already? Reading outputs may take a while, so side by side.
+	found := make([]*Record, len(tasks))
+	if !r.Force {
+		group := errgroup.Group{}
+		group.SetLimit(runtime.GOMAXPROCS(0))
+		for i, t := range tasks {
+			group.Go(func() error {
+				if t.Err == nil && ctx.Err() == nil {
+					found[i] = records.find(t, r.Verify)
+				}
+				return nil
+			})
+		}
+		_ = group.Wait() // no error comes from it
+	}
+	var todo []*Task
+	for i, t := range tasks {
+		skipped := r.Skip != nil && r.Skip(t)
+		switch {
+		case t.Err != nil && !skipped:
+			settle(t, Broken, nil, t.Err)
+		case found[i] != nil:
+			settle(t, UpToDate, found[i], nil)
+		case t.Err == nil && !skipped:
+			if t.Pass != nil && !r.Force {
+				if err := records.lost(t); err != nil {
+					settle(t, Broken, nil, err)
+					continue
+				}
+			}
+			todo = append(todo, t)
+		}
+	}
+	return todo
+}
+
 // save writes and records a result, unless what it was made of has changed.
 func save(ctx context.Context, records *state, t *Task, result *Result) (Record, error) {
-	uses := [][]Stamp{t.Body.Files, t.Garment.Files}
+	uses := [][]Stamp{t.Body.Files, t.Garment.Files, t.beneath}
 	if result.From != nil {
 		uses = append(uses, result.From.stamps) // an artist may save at any time
 	}

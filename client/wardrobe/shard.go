@@ -1,6 +1,7 @@
 package wardrobe
 
 import (
+	"cmp"
 	"fmt"
 	"strconv"
 	"strings"
@@ -24,7 +25,7 @@ func ParseShard(s string) (Shard, error) {
 }
 
 // Of returns the tasks of this part, in their order: those whose key, as a number,
-// leaves the remainder I-1. A task is in exactly one of the N parts, wherever they
+// leaves the remainder I-1. With layers all garments of a body are in one part. A task is in exactly one of the N parts, wherever they
 // are made, as long as files, options and program are the same there.
 func (s Shard) Of(tasks []*Task) []*Task {
 	if s.N <= 1 {
@@ -33,7 +34,8 @@ func (s Shard) Of(tasks []*Task) []*Task {
 	var out []*Task
 	for _, t := range tasks {
 		// The key is a SHA-256 in hexadecimal: any 64 bits of it are spread evenly.
-		x, err := strconv.ParseUint(t.Key[:min(16, len(t.Key))], 16, 64)
+		key := cmp.Or(t.group, t.Key)
+		x, err := strconv.ParseUint(key[:min(16, len(key))], 16, 64)
 		if err != nil {
 			x = 0 // no key: in the first part
 		}

@@ -56,6 +56,8 @@ type stateFile struct {
 	Records []Record `json:"records"`
 	// Reports are the keys of the pages, by file like a record's output.
 	Reports map[string]string `json:"reports,omitempty"`
+	// Layers are orders that were found, by body.
+	Layers map[string]foundOrder `json:"layers,omitempty"`
 }
 
 // state is safe for concurrent use.
@@ -66,6 +68,7 @@ type state struct {
 	mu      sync.Mutex
 	own     map[string]Record
 	reports map[string]string
+	layers  map[string]foundOrder
 	others  map[string][]Record // of other parts
 	dirty   bool
 	timer   *time.Timer
@@ -81,7 +84,7 @@ func readState(whole string) *state { return readPart(whole, whole) }
 
 // readPart reads the same, to write the records of one part.
 func readPart(whole, file string) *state {
-	s := &state{folder: filepath.Dir(whole), file: file, own: map[string]Record{}, reports: map[string]string{}, others: map[string][]Record{}}
+	s := &state{folder: filepath.Dir(whole), file: file, own: map[string]Record{}, reports: map[string]string{}, layers: map[string]foundOrder{}, others: map[string][]Record{}}
 	stem := strings.TrimSuffix(filepath.Base(whole), ".json")
 	for _, e := range entries(s.folder) {
 		rest, ok := strings.CutPrefix(e.Name(), stem)
@@ -99,6 +102,9 @@ func readPart(whole, file string) *state {
 		mine := e.Name() == filepath.Base(file)
 		if mine && f.Reports != nil {
 			s.reports = f.Reports
+		}
+		if mine && f.Layers != nil {
+			s.layers = f.Layers
 		}
 		for _, r := range f.Records {
 			if mine {
@@ -241,7 +247,7 @@ func (s *state) write() error {
 		return nil
 	}
 	began := time.Now()
-	f := stateFile{Format: stateFormat, Records: make([]Record, 0, len(s.own)), Reports: s.reports}
+	f := stateFile{Format: stateFormat, Records: make([]Record, 0, len(s.own)), Reports: s.reports, Layers: s.layers}
 	for _, r := range s.own {
 		f.Records = append(f.Records, r)
 	}

@@ -47,11 +47,13 @@ const (
 // watching is the state of a running Watch; one goroutine uses it.
 type watching struct {
 	*Watch
-	files   *fsnotify.Watcher
-	plan    *Plan
-	inputs  map[string]bool // files that the plan reads
-	folders map[string]bool // folders in which globs look
-	failed  map[string]bool // names with keys that are not tried again
+	files    *fsnotify.Watcher
+	manifest *Manifest
+	plan     *Plan
+	inputs   map[string]bool  // files that the plan reads
+	folders  map[string]bool  // folders in which globs look
+	beneath  map[string]Stamp // outputs that others lie over, as the last run left them
+	failed   map[string]bool  // names with keys that are not tried again
 
 	saved  map[string]*saved
 	ended  chan *Outcome      // of the run that is going
@@ -109,6 +111,14 @@ func (w *Watch) Run(ctx context.Context) error {
 			s.cancel()
 			s.cancel = nil
 			s.note(o)
+			s.follow(s.manifest, s.plan) // a run may have found what lies over what
+			for _, i := range o.Items {
+				if was, ok := s.beneath[i.Task.Output]; ok && i.Record != nil {
+					if now := (Stamp{Size: i.Record.Size, ModTime: i.Record.ModTime}); !now.same(was) {
+						s.again = true // saved meanwhile
+					}
+				}
+			}
 			if s.again {
 				s.run(ctx, s.told)
 			}
@@ -123,6 +133,10 @@ func (s *watching) matters(e fsnotify.Event) bool {
 	}
 	if e.Name == filepath.Clean(s.Manifest) || s.inputs[e.Name] {
 		return true
+	}
+	if was, ok := s.beneath[e.Name]; ok {
+		// What a run writes itself is looked at when it has ended.
+		return s.cancel == nil && !stampOf(e.Name).same(was)
 	}
 	if strings.HasPrefix(filepath.Base(e.Name), ".") || !s.folders[filepath.Dir(e.Name)] || !e.Has(fsnotify.Create|fsnotify.Rename) {
 		return false
@@ -221,7 +235,7 @@ func (s *watching) start(ctx context.Context, files []string) {
 		}
 		return
 	}
-	s.plan = p
+	s.manifest, s.plan = m, p
 	s.follow(m, p)
 	if s.Begins != nil {
 		s.Begins(p)
@@ -256,7 +270,7 @@ func (s *watching) note(o *Outcome) {
 
 // follow watches the folders of a manifest's files, found or not.
 func (s *watching) follow(m *Manifest, p *Plan) {
-	s.inputs, s.folders = map[string]bool{}, map[string]bool{}
+	s.inputs, s.folders, s.beneath = map[string]bool{}, map[string]bool{}, map[string]Stamp{}
 	all := map[string]bool{filepath.Dir(filepath.Clean(s.Manifest)): true}
 	for i := range m.Bodies {
 		f := m.path(m.Bodies[i].File)
@@ -279,6 +293,10 @@ func (s *watching) follow(m *Manifest, p *Plan) {
 			for _, x := range slices.Concat(t.Body.Files, t.Garment.Files) {
 				s.inputs[x.File] = true
 				all[filepath.Dir(x.File)] = true
+			}
+			for _, below := range t.Inner { // an artist's save of it concerns this one
+				s.beneath[below.Output] = stampOf(below.Output)
+				all[filepath.Dir(below.Output)] = true
 			}
 		}
 	}

@@ -166,6 +166,19 @@ func TestWatch_Passes(t *testing.T) {
 	w.quiet(8 * lookEvery)
 }
 
+// TestWatch_Layers: an artist's save of an output makes what lies over it anew, once.
+func TestWatch_Layers(t *testing.T) {
+	manifest := strings.Replace(layerManifest, "cox/*.glb", "[cox/jersey.glb, cox/oilskin-coat.glb, cox/gloves.glb]", 1)
+	manifest = strings.Replace(manifest, "jersey, bib-trousers,", "jersey,", 1)
+	w := startWatchOf(t, manifest, 3)
+	w.quiet(8 * lookEvery)
+	for k := range 2 {
+		repaint(t, filepath.Join(w.dir, "out", "jersey.glb"), 0.2+0.1*float64(k))
+		w.only(w.next(), "cox/oilskin-coat")
+		w.quiet(8 * lookEvery)
+	}
+}
+
 // TestWatch_Pieces: a file that is written in pieces is not read half, whatever the
 // pauses within brokenFor.
 func TestWatch_Pieces(t *testing.T) {

@@ -155,6 +155,9 @@ func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, files *u
 	passes := make([]entrusted, len(tasks))
 	for k, t := range tasks {
 		names = append(names, t.Body.File, t.Garment.File)
+		for _, below := range t.Inner {
+			names = append(names, below.Output)
+		}
 		if t.Pass == nil {
 			continue
 		}
@@ -178,6 +181,14 @@ func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, files *u
 		b, g := files.of(t.Body.File), files.of(t.Garment.File)
 		p := &passes[k]
 		err := cmp.Or(b.fault, g.fault, p.fault)
+		var layers []*pb.JobLayer
+		for _, below := range t.Inner {
+			x := files.of(below.Output)
+			if err = cmp.Or(err, x.fault); err == nil {
+				sum := x.asset.Sum()
+				layers = append(layers, &pb.JobLayer{Sha256: sum[:], DisplayName: x.asset.Name()})
+			}
+		}
 		var about *pb.JobPass
 		if err == nil && p.from != nil {
 			about, err = e.pass(ctx, t, p.from, files)
@@ -194,7 +205,7 @@ func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, files *u
 		sum, bodySum := garment.Sum(), body.Sum()
 		list = append(list, &pb.JobTask{
 			DisplayName: t.Name, BodySha256: bodySum[:], GarmentSha256: sum[:], BodyDisplayName: body.Name(), GarmentDisplayName: garment.Name(),
-			BodyNames: t.Body.Meshes, Options: t.Message, Pass: about,
+			BodyNames: t.Body.Meshes, Options: t.Message, Pass: about, Layers: layers,
 		})
 		p.task, p.garment = t, garment
 		sent = append(sent, *p)

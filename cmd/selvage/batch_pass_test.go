@@ -162,3 +162,62 @@ func TestFarm_Passes(t *testing.T) {
 		t.Errorf("%d edits: it checks little", len(edits))
 	}
 }
+
+// TestFarm_Layers: with layers, given and found, and edits of an inner garment a batch
+// writes what transfer --layers writes, here and on a farm.
+func TestFarm_Layers(t *testing.T) {
+	store := t.TempDir()
+	s := serve(t, nil, "--farm", "--farm-folder", store)
+	startWorker(t, "--farm-folder", store)
+	manifest := strings.Replace(coxPasses, "passes: passes", "passes: passes\nlayers: [gloves, oilskin-coat]", 1)
+	manifest = strings.NewReplacer(`, locks: "near:hand*:0.1", on-conflict: take-new`, "", "on-conflict: keep-change\n", "", `conflict-rules: ["joint:none=take-new"]`+"\n", "", "lock-blend: 0.03\n", "").Replace(manifest)
+	single := t.TempDir()
+	places := [][]string{nil, {"--farm", "--farm-folder", store}, {"--server", s.address}}
+	dirs, files := make([]string, len(places)), make([]string, len(places))
+	for k := range places {
+		dirs[k], files[k] = coxWardrobe(t, manifest)
+	}
+	for round := range 3 {
+		must(t, "transfer", filepath.Join(dirs[0], "body.glb"), cox("gloves"), cox("oilskin-coat"), "-o", filepath.Join(single, "out"), "--pass-dir", filepath.Join(single, "passes"), "--layers", "given", "-q")
+		for k, place := range places {
+			must(t, append([]string{"batch", files[k], "-q"}, place...)...)
+			for _, name := range []string{"out/oilskin-coat.glb", "out/gloves.glb", "passes/oilskin-coat.glb.pass", "passes/gloves.glb.pass"} {
+				got := folder(t, dirs[k])[filepath.Join(dirs[k], name)]
+				if got == "" || got != folder(t, dirs[0])[filepath.Join(dirs[0], name)] {
+					t.Errorf("round %d, place %d: %s is not as here", round, k, name)
+				}
+				// An edit of the gloves alone makes no gloves in a batch: the coat lies over the
+				// artist's own, and the record names that coat. transfer writes them anew.
+				if round == 1 || round == 2 && strings.HasSuffix(name, "coat.glb.pass") {
+					continue
+				}
+				if got != folder(t, single)[filepath.Join(single, name)] {
+					t.Errorf("round %d, place %d: %s is not as transfer writes it", round, k, name)
+				}
+			}
+		}
+		for _, d := range append(dirs, single) {
+			if round == 2 {
+				break
+			}
+			if round == 0 { // of the inner garment alone
+				g := filepath.Join(d, "out", "gloves.glb")
+				s := rowsOf(t, g)
+				repaint(t, g, s.Joints[s.Rows.Joint[0]].Name, patch(s.Mesh.Positions[11], 0.03, 0.4))
+			} else if d != single {
+				b := rowsOf(t, filepath.Join(d, "body.glb"))
+				repaint(t, filepath.Join(d, "body.glb"), b.Joints[3].Name, patch(b.Mesh.Positions[0], 0.3, 0.02))
+			}
+		}
+	}
+	// Found: as transfer finds them.
+	dir, file := coxWardrobe(t, "version: 1\nbodies: [{name: cox, file: body.glb}]\ngarments: [{files: [gloves.glb, jersey.glb, oilskin-coat.glb]}]\noutput: out/{garment}.glb\nlayers: found\n")
+	want := t.TempDir()
+	must(t, "transfer", cox("body"), cox("gloves"), cox("jersey"), cox("oilskin-coat"), "-o", want, "--layers", "found", "-q")
+	must(t, "batch", file, "-q")
+	for _, name := range []string{"gloves.glb", "jersey.glb", "oilskin-coat.glb"} {
+		if a, b := folder(t, want)[filepath.Join(want, name)], folder(t, filepath.Join(dir, "out"))[filepath.Join(dir, "out", name)]; a == "" || a != b {
+			t.Errorf("%s with layers found is not as transfer writes it", name)
+		}
+	}
+}

@@ -183,6 +183,9 @@ func (b *batchRun) show(o *wardrobe.Outcome, err error, took time.Duration) erro
 		return nil
 	}
 	writeBatch(b.out, o, b.top)
+	for _, n := range o.Notes {
+		fmt.Fprintln(b.out, printable(n))
+	}
 	var passed []pass.Summary
 	for _, i := range o.Items {
 		if i.Status == wardrobe.Made && i.Record.Pass != nil {
