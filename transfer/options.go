@@ -44,6 +44,10 @@ type Options struct {
 	// Loose says whether components far from the body may be treated as loose
 	// cloth. Auto: by the share of the component that is far away.
 	Loose Switch
+	// LooseStretch is how long an edge of loose cloth may become in a quarter turn of
+	// one joint, as a multiple of its length; more than 1, at most 10. More lets cloth
+	// that hangs follow the limbs, and what it is worn over, more closely. Zero: 1.5.
+	LooseStretch float64
 	// LooseNames are globs of node, mesh or material names that are loose cloth
 	// whatever their distance.
 	LooseNames []string
@@ -134,6 +138,8 @@ func (o Options) withDefaults(bodySize float64) (Options, error) {
 		return bad("lock-blend", "%g is not a distance in metres", o.LockBlend)
 	case o.Fill != FillHarmonic && o.Fill != FillBiharmonic:
 		return bad("fill", "unknown energy %d", o.Fill)
+	case o.LooseStretch != 0 && !(o.LooseStretch > 1 && o.LooseStretch <= 10):
+		return bad("loose-stretch", "%g is not above 1 and at most 10", o.LooseStretch)
 	case o.MaxInfluences < 0 || o.MaxInfluences > 8:
 		return bad("max-influences", "%d is outside 1..8", o.MaxInfluences)
 	case o.PruneBelow > 0.5 || math.IsNaN(o.PruneBelow):
@@ -146,6 +152,9 @@ func (o Options) withDefaults(bodySize float64) (Options, error) {
 	}
 	if o.Falloff == 0 {
 		o.Falloff = 1
+	}
+	if o.LooseStretch == 0 {
+		o.LooseStretch = maxStretch
 	}
 	if o.MaxInfluences == 0 {
 		o.MaxInfluences = defaultInfluences

@@ -941,6 +941,49 @@ func TestTransfer_LooseCloth(t *testing.T) {
 	}
 }
 
+// TestTransfer_LooseStretch: what hangs keeps to the stretch that is asked for, and
+// follows the limbs the more, the more it may stretch.
+func TestTransfer_LooseStretch(t *testing.T) {
+	b := crew.NewBodyAt("mate", 0.4)
+	s, err := Prepare(context.Background(), &Body{Name: "mate", Mesh: b.Mesh, Rows: b.Rows, Skin: b.Skin}, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := skirt(b, 0.1, 24, 80)
+	all := make([]bool, len(m.Positions))
+	for v := range all {
+		all[v] = true
+	}
+	last := 0.0
+	for _, most := range []float64{1.1, 1.3, 1.5, 2} {
+		r := mustTransfer(t, s, &Garment{Name: "skirt", Mesh: m}, Options{LooseStretch: most})
+		thighs := 0.0
+		for v := range all {
+			joint, weight := r.Rows.Row(v)
+			for i, j := range joint {
+				if strings.HasPrefix(b.Skin.Joints[j].Name, "thigh") {
+					thighs = max(thighs, weight[i])
+				}
+			}
+		}
+		worst, where := edgeStretch(m, r.Rows, b.Skin, all)
+		t.Logf("at most %g: stretch %.3f (%s), a thigh's largest weight %.2f", most, worst, where, thighs)
+		if worst > most {
+			t.Errorf("stretch %.3f (%s), want <= %g", worst, where, most)
+		}
+		if thighs <= last {
+			t.Errorf("with %g a thigh has at most %.3f, with less stretch %.3f", most, thighs, last)
+		}
+		last = thighs
+	}
+	for _, bad := range []float64{1, 0.5, -1, 11, math.NaN()} {
+		var o *OptionError
+		if _, err := s.Transfer(context.Background(), &Garment{Name: "skirt", Mesh: m}, Options{LooseStretch: bad}); !errors.As(err, &o) || o.Option != "loose-stretch" {
+			t.Errorf("loose stretch %g: %v", bad, err)
+		}
+	}
+}
+
 // TestTransfer_LooseSteady: the joints that a cape follows do not change places when
 // the body's rows change a little.
 func TestTransfer_LooseSteady(t *testing.T) {

@@ -29,14 +29,13 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// maxStretch is how long an edge of loose cloth may become in a quarter turn of one
-// joint, as a multiple of its length.
+// maxStretch is the default of Options.LooseStretch.
 const maxStretch = 1.5
 
-// restSlack takes the place of maxStretch-1 in garments with regions that hold
-// themselves: where several children of a joint want more than it has, sharing adds to
-// the slope (measured on the capes: up to 1.64 with 0.5, 1.51 with 0.45).
-const restSlack = 0.44
+// restSlack is the share of the slack that garments with regions that hold themselves
+// get: where several children of a joint want more than it has, sharing adds to the
+// slope (measured on the capes: up to 1.64 with all of it, 1.51 with 0.9).
+const restSlack = 0.88
 
 // gaveWay is the change of a row, in L1, from which it counts as filled in.
 const gaveWay = 0.05
@@ -124,7 +123,7 @@ func limitStretch(ctx context.Context, s *Source, g *target, t *trusted, rows *w
 					}
 				}
 			}
-			boundSlope(ctx, g, members, index, free, t.rests, levers[j], subtree[j])
+			boundSlope(ctx, g, members, index, free, t.rests, levers[j], opt.LooseStretch-1, subtree[j])
 		}
 		if err := forkjoin.Each(ctx, len(level), opt.Threads, func() func(int) { return bound }); err != nil {
 			return nil, fmt.Errorf("garment %q: stretch of loose cloth: %w", g.garment.Name, err)
@@ -217,12 +216,11 @@ func holdLoose(ctx context.Context, s *Source, g *target, t *trusted, rows *weig
 	return limitStretch(ctx, s, g, t, rows, opt)
 }
 
-// boundSlope bounds sum, by member, in place for the joints at origins; what is not
-// free stands as it is. It ends early, with sum unfinished, when ctx is done.
-func boundSlope(ctx context.Context, g *target, members, index []int32, free, rests []bool, origins []r3.Vec, sum []float64) {
-	slack := maxStretch - 1
+// boundSlope bounds sum, by member, in place for the joints at origins, so that edges
+// grow by no more than slack of their length; what is not free stands as it is. It ends early, with sum unfinished, when ctx is done.
+func boundSlope(ctx context.Context, g *target, members, index []int32, free, rests []bool, origins []r3.Vec, slack float64, sum []float64) {
 	if slices.Contains(rests, true) {
-		slack = restSlack
+		slack *= restSlack
 	}
 	cost := func(v, u int32) float64 {
 		p, q := g.position[v], g.position[u]

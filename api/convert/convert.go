@@ -69,6 +69,7 @@ func OptionsToProto(o transfer.AssetOptions) (*pb.Options, error) {
 		MaxInfluences: clamp32(o.MaxInfluences), PruneBelow: o.PruneBelow, Threads: clamp32(o.Threads),
 		GarmentNames: o.Garments.Names, KeepJoints: o.KeepJoints, PlainRows: o.PlainRows,
 		OneJointIslands: o.OneJointIslands,
+		LooseStretch:    o.LooseStretch,
 		Lock:            o.Lock, LockJoints: o.LockJoints, LockBlend: o.LockBlend,
 	}
 	for _, r := range o.JointMap {
@@ -94,6 +95,7 @@ func OptionsFromProto(m *pb.Options) (transfer.AssetOptions, error) {
 			AllowJoints: m.GetAllowJoints(), DenyJoints: m.GetDenyJoints(),
 			MaxInfluences: int(m.GetMaxInfluences()), PruneBelow: m.GetPruneBelow(), Threads: int(m.GetThreads()),
 			OneJointIslands: m.GetOneJointIslands(),
+			LooseStretch:    m.GetLooseStretch(),
 			LockBlend:       m.GetLockBlend(),
 		},
 		Garments:   gltfio.Selection{Names: m.GetGarmentNames()},

@@ -655,7 +655,14 @@ func (r *reader) options(n *node) OptionSet {
 			x := word[transfer.Fill](r, n, "fill", "harmonic", "biharmonic")
 			add("fill", func(t *o) { t.Fill = x })
 		},
-		"loose":        choice("loose", func(t *o) *transfer.Switch { return &t.Loose }),
+		"loose": choice("loose", func(t *o) *transfer.Switch { return &t.Loose }),
+		"loose-stretch": func(n *node) {
+			x := r.number(n, "loose-stretch", 0, 10)
+			if x > 0 && x <= 1 {
+				r.fail(n.place, "loose-stretch: %g is not above 1", x)
+			}
+			add("loose-stretch", func(t *o) { t.LooseStretch = x })
+		},
 		"loose-name":   names("loose-name", func(t *o) *[]string { return &t.LooseNames }),
 		"rigid":        choice("rigid", func(t *o) *transfer.Switch { return &t.RigidIslands }),
 		"rigid-name":   names("rigid-name", func(t *o) *[]string { return &t.RigidNames }),

@@ -323,7 +323,11 @@ type Options struct {
 	JointMap []*JointMapRule `protobuf:"bytes,24,rep,name=joint_map,json=jointMap,proto3" json:"joint_map,omitempty"`
 	// Whose joints the rows of the finished asset refer to; transfers by asset only.
 	// Unspecified: OUTPUT_SKIN_BODY.
-	Skin          OutputSkin `protobuf:"varint,25,opt,name=skin,proto3,enum=selvage.v1.OutputSkin" json:"skin,omitempty"`
+	Skin OutputSkin `protobuf:"varint,25,opt,name=skin,proto3,enum=selvage.v1.OutputSkin" json:"skin,omitempty"`
+	// How long an edge of loose cloth may become in a quarter turn of one joint, as a
+	// multiple of its length: above 1, at most 10. More lets cloth that hangs follow the
+	// limbs more closely. 0: 1.5.
+	LooseStretch  float64 `protobuf:"fixed64,28,opt,name=loose_stretch,json=looseStretch,proto3" json:"loose_stretch,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -519,6 +523,13 @@ func (x *Options) GetSkin() OutputSkin {
 	return OutputSkin_OUTPUT_SKIN_UNSPECIFIED
 }
 
+func (x *Options) GetLooseStretch() float64 {
+	if x != nil {
+		return x.LooseStretch
+	}
+	return 0
+}
+
 // JointMapRule says which joint takes the weight of some joints of the body.
 type JointMapRule struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -580,7 +591,7 @@ var File_selvage_v1_options_proto protoreflect.FileDescriptor
 const file_selvage_v1_options_proto_rawDesc = "" +
 	"\n" +
 	"\x18selvage/v1/options.proto\x12\n" +
-	"selvage.v1\"\xdc\x06\n" +
+	"selvage.v1\"\x81\a\n" +
 	"\aOptions\x12\x14\n" +
 	"\x05reach\x18\x01 \x01(\x01R\x05reach\x12\x18\n" +
 	"\afalloff\x18\x02 \x01(\x01R\afalloff\x12$\n" +
@@ -613,7 +624,8 @@ const file_selvage_v1_options_proto_rawDesc = "" +
 	"\n" +
 	"lock_blend\x18\x15 \x01(\x01R\tlockBlend\x125\n" +
 	"\tjoint_map\x18\x18 \x03(\v2\x18.selvage.v1.JointMapRuleR\bjointMap\x12*\n" +
-	"\x04skin\x18\x19 \x01(\x0e2\x16.selvage.v1.OutputSkinR\x04skin\"2\n" +
+	"\x04skin\x18\x19 \x01(\x0e2\x16.selvage.v1.OutputSkinR\x04skin\x12#\n" +
+	"\rloose_stretch\x18\x1c \x01(\x01R\flooseStretch\"2\n" +
 	"\fJointMapRule\x12\x12\n" +
 	"\x04from\x18\x01 \x01(\tR\x04from\x12\x0e\n" +
 	"\x02to\x18\x02 \x01(\tR\x02to*T\n" +
