@@ -184,6 +184,10 @@ func checkPassOutline(raw []byte) error {
 			if k > maxPassOptions {
 				return passFault("has %d bytes of options, more than %d", k, maxPassOptions)
 			}
+		case 18:
+			if k > maxPassOptions {
+				return passFault("has a summary of %d bytes, more than %d", k, maxPassOptions)
+			}
 		case 6:
 			if joints++; joints > maxPassJoints {
 				return passFault("has more than %d joints", maxPassJoints)
@@ -200,7 +204,11 @@ func passToProto(r *pass.Record) (*pb.PassRecord, error) {
 	}
 	opt := r.Options
 	opt.Threads = 0
-	m := &pb.PassRecord{Garment: r.Garment, Program: r.Program}
+	m := &pb.PassRecord{Garment: r.Garment, Program: r.Program, Last: PassSummaryToProto(&r.Last.Summary)}
+	for _, d := range r.Last.Difference {
+		m.LastDifference = little.AppendUint16(m.LastDifference, d)
+	}
+	m.LastDifference = planes(m.LastDifference, 2)
 	var err error
 	if m.Options, err = OptionsToProto(opt); err != nil {
 		return nil, passFault("%v", err)
@@ -286,6 +294,16 @@ func passFromProto(m *pb.PassRecord) (*pass.Record, error) {
 	}
 	if r.Written.Vertex, err = unpackVertices("written row", m.GetWrittenVertices(), n); err != nil {
 		return nil, err
+	}
+	r.Last.Summary = PassSummaryFromProto(m.GetLast())
+	if b := unplanes(m.GetLastDifference(), 2); len(b) > 0 {
+		if len(b) != 2*n {
+			return nil, passFault("%d bytes of differences for %d vertices", len(b), n)
+		}
+		r.Last.Difference = make([]uint16, n)
+		for v := range r.Last.Difference {
+			r.Last.Difference[v] = little.Uint16(b[2*v:])
+		}
 	}
 	if len(m.GetGivenUpVertices()) > 0 {
 		if r.GivenUp, err = unpackVertices("given up edit", m.GetGivenUpVertices(), n); err != nil {

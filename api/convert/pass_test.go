@@ -25,6 +25,10 @@ func randomRecord(rng *rand.Rand, n int, f weights.Format) *pass.Record {
 	r.GarmentSum[3], r.BodySum[31], r.Merged[1] = 7, 9, 5
 	fill(reflect.ValueOf(&r.Options).Elem(), "options", new(int), new([]string))
 	r.Options.Threads = 0
+	fill(reflect.ValueOf(&r.Last.Summary).Elem(), "last", new(int), new([]string))
+	for i := range r.Last.Summary.Conflicts {
+		r.Last.Summary.Conflicts[i].Choice = pass.TakeNew.String()
+	}
 	const joints = 300 // joints beyond one byte, and differences that take two
 	for j := range joints {
 		r.Joints = append(r.Joints, pass.Joint{Name: fmt.Sprint("joint ", j%290), Parent: int32(j) - 1})
@@ -55,6 +59,7 @@ func randomRecord(rng *rand.Rand, n int, f weights.Format) *pass.Record {
 		r.Mesh.Triangles = append(r.Mesh.Triangles, [3]int32{int32(rng.IntN(n)), int32(rng.IntN(n)), int32(rng.IntN(n))})
 	}
 	for v := range n {
+		r.Last.Difference = append(r.Last.Difference, uint16(rng.IntN(1<<16)))
 		if rng.IntN(4) == 0 {
 			r.Edits.Vertex = append(r.Edits.Vertex, int32(v))
 		}

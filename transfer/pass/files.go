@@ -43,8 +43,9 @@ type Input struct {
 	Program             string
 	GarmentSum, BodySum [32]byte
 
-	found *Found // what find gave, where it was asked already
-	done  []bool // vertices whose row in New is locked already; nil: locks are still to do
+	before *weights.Rows // the artist's at the new vertices, once merge has run
+	found  *Found        // what find gave, where it was asked already
+	done   []bool        // vertices whose row in New is locked already; nil: locks are still to do
 	// columns are globs of joints whose weights in New are locked already.
 	columns []string
 }
@@ -173,7 +174,7 @@ func Run(ctx context.Context, in Input) (*Output, error) {
 
 	out.Record = newRecord(in, opt, fresh, theirs, merged)
 	out.Record.GivenUp = in.givenUp(theirs, merged)
-	if out.Record.Merged, err = in.takenIn(ctx, out.Record, opt); err != nil {
+	if err := in.takeIn(ctx, out.Record, merged, sum, opt); err != nil {
 		return nil, err
 	}
 	if len(out.Record.Written.Vertex) == 0 && merged.Edits.Len() == 0 && len(merged.Conflicts) == 0 && len(out.Record.GivenUp) == 0 {
@@ -204,6 +205,7 @@ func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface
 	if err != nil {
 		return nil, err
 	}
+	in.before = moved.Current
 	weld, err := mesh.WeldContext(ctx, fresh.Mesh, mesh.WeldTolerance(fresh.Mesh))
 	if err != nil {
 		return nil, err

@@ -59,21 +59,50 @@ func (s *Surface) sum() (out [sha256.Size]byte) {
 	return out
 }
 
-// takenIn returns the record's Merged. A pass that brings the record nothing new
-// leaves it as it was, so that running again writes the same bytes; its garment goes
-// with the record before it as well.
-func (in *Input) takenIn(ctx context.Context, r *Record, opt transfer.AssetOptions) ([sha256.Size]byte, error) {
+// takeIn sets the record's Merged and Last. A pass that brings the record nothing new
+// leaves both as they were, so that running again writes the same bytes; its garment
+// goes with the record before it as well.
+func (in *Input) takeIn(ctx context.Context, r *Record, m *Merged, sum *Summary, opt transfer.AssetOptions) error {
 	if in.Record != nil && in.Record.sameRows(r) {
-		return in.Record.Merged, nil
+		r.Merged, r.Last = in.Record.Merged, in.Record.Last
+		return nil
+	}
+	r.Last.Summary = *sum
+	r.Last.Summary.Notes, r.Last.Summary.Conflicts = nil, sum.WorstConflicts(lastConflicts)
+	if in.before != nil {
+		r.Last.Difference = make([]uint16, len(m.Outcome))
+		for v := range r.Last.Difference {
+			r.Last.Difference[v] = UnknownDifference
+			if joint, _ := in.before.Row(v); len(joint) > 0 {
+				r.Last.Difference[v] = uint16(min(m.Rows.DistanceL1(v, in.before, v)/DifferenceStep+0.5, UnknownDifference-1))
+			}
+		}
 	}
 	if in.Current == nil {
-		return [sha256.Size]byte{}, nil
+		return nil
 	}
 	s, _, err := ReadSurface(ctx, in.Current, opt.Garments)
 	if err != nil {
-		return [sha256.Size]byte{}, err
+		return err
 	}
-	return s.sum(), nil
+	r.Merged = s.sum()
+	return nil
+}
+
+// Differences are the distances by vertex, NaN where there is none; nil after a first
+// pass.
+func (l *LastPass) Differences() []float64 {
+	if l.Difference == nil {
+		return nil
+	}
+	out := make([]float64, len(l.Difference))
+	for v, d := range l.Difference {
+		out[v] = float64(d) * DifferenceStep
+		if d == UnknownDifference {
+			out[v] = math.NaN()
+		}
+	}
+	return out
 }
 
 // sameRows reports whether two records tell of the same vertices with the same rows

@@ -23,6 +23,9 @@ type Record struct {
 	// may leave that garment beside the record: it must not be compared with it again.
 	// Zero: none, or none that brought anything new.
 	Merged [32]byte
+	// Last is what the last pass did that brought the record something new, for reports:
+	// no later pass depends on it.
+	Last LastPass
 	// Options of the transfer, without Threads and Progress, which no result depends
 	// on.
 	Options transfer.AssetOptions
@@ -46,6 +49,26 @@ type Record struct {
 	// from Rows.
 	Written *Sparse
 }
+
+// LastPass is what a pass did, for reports.
+type LastPass struct {
+	// Summary of it, with the worst conflicts alone and without notes.
+	Summary Summary
+	// Difference of each row to the garment as the artist left it, the L1 distance in
+	// steps of DifferenceStep; UnknownDifference where that garment has no place. Nil: it
+	// was the first pass.
+	Difference []uint16
+}
+
+const (
+	// DifferenceStep is one step of LastPass.Difference: the largest distance, 2, has
+	// 65534 of them.
+	DifferenceStep = 2.0 / 65534
+	// UnknownDifference is none.
+	UnknownDifference = 65535
+	// lastConflicts is how many conflicts a record lists.
+	lastConflicts = 1000
+)
 
 // Sparse is the rows of some vertices.
 type Sparse struct {
@@ -133,6 +156,9 @@ func (r *Record) Validate() error {
 	n := r.Mesh.NumVertices()
 	if r.Rows.Len() != n {
 		return recordFault("%d rows for %d vertices", r.Rows.Len(), n)
+	}
+	if r.Last.Difference != nil && len(r.Last.Difference) != n {
+		return recordFault("%d differences for %d vertices", len(r.Last.Difference), n)
 	}
 	if err := checkVertices("given up edit", r.GivenUp, n); err != nil {
 		return err

@@ -79,8 +79,15 @@ type PassRecord struct {
 	// Vertices whose edit a conflict has cost, like edit_vertices: they stay flagged
 	// until the transfer moves their rows again.
 	GivenUpVertices []byte `protobuf:"bytes,17,opt,name=given_up_vertices,json=givenUpVertices,proto3" json:"given_up_vertices,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// What the last pass did that brought the record something new, for reports: with
+	// the worst conflicts alone and without notes.
+	Last *PassSummary `protobuf:"bytes,18,opt,name=last,proto3" json:"last,omitempty"`
+	// By vertex, difference of its row to the garment as the artist left it, before that
+	// pass: uint16 in planes, the L1 distance in steps of 2/65534; 65535 where there is
+	// none. Empty: it was the first pass.
+	LastDifference []byte `protobuf:"bytes,19,opt,name=last_difference,json=lastDifference,proto3" json:"last_difference,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *PassRecord) Reset() {
@@ -232,6 +239,20 @@ func (x *PassRecord) GetGivenUpVertices() []byte {
 	return nil
 }
 
+func (x *PassRecord) GetLast() *PassSummary {
+	if x != nil {
+		return x.Last
+	}
+	return nil
+}
+
+func (x *PassRecord) GetLastDifference() []byte {
+	if x != nil {
+		return x.LastDifference
+	}
+	return nil
+}
+
 // PassRows are rows of weights. Each distinct row is stored once, in the order of
 // its first use.
 type PassRows struct {
@@ -314,7 +335,7 @@ var File_selvage_v1_pass_proto protoreflect.FileDescriptor
 const file_selvage_v1_pass_proto_rawDesc = "" +
 	"\n" +
 	"\x15selvage/v1/pass.proto\x12\n" +
-	"selvage.v1\x1a\x18selvage/v1/options.proto\x1a\x19selvage/v1/transfer.proto\"\xb6\x05\n" +
+	"selvage.v1\x1a\x16selvage/v1/edits.proto\x1a\x18selvage/v1/options.proto\x1a\x19selvage/v1/transfer.proto\"\x8c\x06\n" +
 	"\n" +
 	"PassRecord\x12\x18\n" +
 	"\agarment\x18\x01 \x01(\tR\agarment\x12\x18\n" +
@@ -337,7 +358,9 @@ const file_selvage_v1_pass_proto_rawDesc = "" +
 	"\fwritten_rows\x18\x0f \x01(\v2\x14.selvage.v1.PassRowsR\vwrittenRows\x12\x1d\n" +
 	"\n" +
 	"merged_sum\x18\x10 \x01(\fR\tmergedSum\x12*\n" +
-	"\x11given_up_vertices\x18\x11 \x01(\fR\x0fgivenUpVertices\"j\n" +
+	"\x11given_up_vertices\x18\x11 \x01(\fR\x0fgivenUpVertices\x12+\n" +
+	"\x04last\x18\x12 \x01(\v2\x17.selvage.v1.PassSummaryR\x04last\x12'\n" +
+	"\x0flast_difference\x18\x13 \x01(\fR\x0elastDifference\"j\n" +
 	"\bPassRows\x12\x14\n" +
 	"\x05index\x18\x01 \x01(\fR\x05index\x12\x16\n" +
 	"\x06counts\x18\x02 \x01(\fR\x06counts\x12\x16\n" +
@@ -358,11 +381,12 @@ func file_selvage_v1_pass_proto_rawDescGZIP() []byte {
 
 var file_selvage_v1_pass_proto_msgTypes = make([]protoimpl.MessageInfo, 2)
 var file_selvage_v1_pass_proto_goTypes = []any{
-	(*PassRecord)(nil), // 0: selvage.v1.PassRecord
-	(*PassRows)(nil),   // 1: selvage.v1.PassRows
-	(*Options)(nil),    // 2: selvage.v1.Options
-	(*Joint)(nil),      // 3: selvage.v1.Joint
-	(WeightFormat)(0),  // 4: selvage.v1.WeightFormat
+	(*PassRecord)(nil),  // 0: selvage.v1.PassRecord
+	(*PassRows)(nil),    // 1: selvage.v1.PassRows
+	(*Options)(nil),     // 2: selvage.v1.Options
+	(*Joint)(nil),       // 3: selvage.v1.Joint
+	(WeightFormat)(0),   // 4: selvage.v1.WeightFormat
+	(*PassSummary)(nil), // 5: selvage.v1.PassSummary
 }
 var file_selvage_v1_pass_proto_depIdxs = []int32{
 	2, // 0: selvage.v1.PassRecord.options:type_name -> selvage.v1.Options
@@ -372,11 +396,12 @@ var file_selvage_v1_pass_proto_depIdxs = []int32{
 	1, // 4: selvage.v1.PassRecord.edit_bases:type_name -> selvage.v1.PassRows
 	1, // 5: selvage.v1.PassRecord.edit_rows:type_name -> selvage.v1.PassRows
 	1, // 6: selvage.v1.PassRecord.written_rows:type_name -> selvage.v1.PassRows
-	7, // [7:7] is the sub-list for method output_type
-	7, // [7:7] is the sub-list for method input_type
-	7, // [7:7] is the sub-list for extension type_name
-	7, // [7:7] is the sub-list for extension extendee
-	0, // [0:7] is the sub-list for field type_name
+	5, // 7: selvage.v1.PassRecord.last:type_name -> selvage.v1.PassSummary
+	8, // [8:8] is the sub-list for method output_type
+	8, // [8:8] is the sub-list for method input_type
+	8, // [8:8] is the sub-list for extension type_name
+	8, // [8:8] is the sub-list for extension extendee
+	0, // [0:8] is the sub-list for field type_name
 }
 
 func init() { file_selvage_v1_pass_proto_init() }
@@ -384,6 +409,7 @@ func file_selvage_v1_pass_proto_init() {
 	if File_selvage_v1_pass_proto != nil {
 		return
 	}
+	file_selvage_v1_edits_proto_init()
 	file_selvage_v1_options_proto_init()
 	file_selvage_v1_transfer_proto_init()
 	type x struct{}
