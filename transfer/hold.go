@@ -6,7 +6,7 @@ package transfer
 // fill its row is data that nothing moves, and the data around it fade in with the
 // distance along the garment. At distance s before the end of the blend (LockBlend
 // from the nearest locked vertex) a match's smoothing length is at least s. On a strip
-// the screened Laplace equation (falloff.go) with that length is s^2 x” = x - r,
+// the screened Laplace equation (falloff.go) with that length is s^2 d2x/ds2 = x - r,
 // Euler's equation, whose solution
 //
 //	x = r + (locked - r) (s/LockBlend)^p,   p = (1+sqrt 5)/2,
@@ -109,8 +109,10 @@ type hold struct {
 	// distance along the garment's edges from the nearest locked vertex, metres, up to
 	// the blend's end; +Inf beyond.
 	distance []float64
-	// extra are the others' weights after the solve; nil where there are none.
+	// extra are the others' weights after the solve; nil where there are none. A vertex
+	// of lead takes those of another one.
 	extra *weights.Rows
+	lead  map[int32]int
 }
 
 // newHold makes the garment's locks ready; nil where it has none. g.lock is set.
@@ -222,6 +224,26 @@ func (g *target) distances(ctx context.Context, from []bool, reach float64) ([]f
 
 // is reports whether welded vertex v is locked.
 func (h *hold) is(v int) bool { return h != nil && h.locked[v] }
+
+// first is the first locked vertex of a list, -1 where there is none.
+func (h *hold) first(list []int32) int {
+	for _, v := range list {
+		if h.is(int(v)) {
+			return int(v)
+		}
+	}
+	return -1
+}
+
+// follow lets all of a list take the others' weights of vertex to.
+func (h *hold) follow(list []int32, to int) {
+	if h.lead == nil {
+		h.lead = map[int32]int{}
+	}
+	for _, v := range list {
+		h.lead[v] = to
+	}
+}
 
 // length is the smoothing length of vertex v, at least what the blend asks for.
 func (h *hold) length(v int, length float64) float64 {
@@ -426,12 +448,16 @@ func (h *hold) mix(ctx context.Context, rows *weights.Rows, joints int) (*weight
 		if ended(ctx, v) {
 			return nil, ctx.Err()
 		}
-		share := min(h.extra.Sum(v), 1)
+		from := v
+		if u, ok := h.lead[int32(v)]; ok {
+			from = u
+		}
+		share := min(h.extra.Sum(from), 1)
 		if share < 1e-9 {
 			out.Append(rows.Row(v))
 			continue
 		}
-		acc.AddRow(h.extra, v, 1)
+		acc.AddRow(h.extra, from, 1)
 		if share < 1 {
 			acc.AddRow(rows, v, 1-share)
 		}

@@ -167,20 +167,12 @@ func seatRigid(ctx context.Context, s *Source, g *target, rigid []bool, t *trust
 			body = min(body, t.match[v].distance)
 		}
 		expected, count := 0.0, 0.0
-		locked := 0
-		for _, v := range members {
-			if g.lock.is(int(v)) {
-				locked++
-			}
-		}
-		if locked > 0 {
-			// What is locked of an island decides for all of it.
-			for _, v := range members {
-				if g.lock.is(int(v)) {
-					acc.AddRow(rows, int(v), 1)
-					count++
-				}
-			}
+		// What is locked of an island decides for all of it.
+		locked := g.lock.first(members)
+		if locked >= 0 {
+			acc.AddRow(rows, locked, 1)
+			count++
+			g.lock.follow(members, locked)
 		} else if least <= body && !math.IsInf(least, 1) {
 			for k := range members {
 				if math.Sqrt(hits[k].DistanceSq) > least+0.25*size {
@@ -205,7 +197,7 @@ func seatRigid(ctx context.Context, s *Source, g *target, rigid []bool, t *trust
 		}
 		one := weights.NewRows(1)
 		acc.FlushNormalised(one)
-		if j := dominant(one.Row(0)); oneJoint && j >= 0 && locked == 0 {
+		if j := dominant(one.Row(0)); oneJoint && j >= 0 && locked < 0 {
 			acc.Add(uint16(j), 1)
 			one = weights.NewRows(1)
 			acc.FlushNormalised(one)
