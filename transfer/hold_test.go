@@ -504,3 +504,27 @@ func TestHold_LooseCloth(t *testing.T) {
 		})
 	}
 }
+
+// BenchmarkHold: what locks add to a transfer.
+func BenchmarkHold(b *testing.B) {
+	h := smallCox()
+	g := h.crew.GarmentAt("oilskin coat", 4)
+	plain := mustTransfer(b, h.source, ofCrew(g), Options{})
+	for _, c := range []struct {
+		name string
+		held *Held
+	}{
+		{"none", nil},
+		{"rows", &Held{Rows: plain.Rows, Locked: ball(g.Mesh, g.Mesh.NumVertices()/3, 0.15)}},
+		{"joints", &Held{Rows: plain.Rows, Joints: jointsNamed(h.body.Skin, "*arm*")}},
+	} {
+		b.Run(fmt.Sprintf("verts=%dk/locks=%s", g.Mesh.NumVertices()/1000, c.name), func(b *testing.B) {
+			b.ReportAllocs()
+			garment := ofCrew(g)
+			garment.Held = c.held
+			for b.Loop() {
+				mustTransfer(b, h.source, garment, Options{})
+			}
+		})
+	}
+}
