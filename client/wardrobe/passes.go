@@ -54,23 +54,36 @@ type PassFiles struct {
 // OpenPass reads what the task's pass starts from. The task must have a Pass.
 func (t *Task) OpenPass() (*PassFiles, error) {
 	f := &PassFiles{stamps: []Stamp{stampOf(t.Pass.Record), stampOf(t.Output)}}
-	data, err := os.ReadFile(t.Pass.Record)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-	case err != nil:
+	data, last, err := t.readRecord()
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, err
-	default:
-		if f.Last, err = convert.UnpackPass(data); err != nil {
-			return nil, fmt.Errorf("%s: %w (without the record, edits cannot be told from the transfer)", t.Pass.Record, err)
-		}
-		f.Record = data
 	}
+	f.Record, f.Last = data, last
 	if f.stamps[1].Size >= 0 {
 		f.Current = t.Output
 	} else if f.Last != nil {
 		f.Current, f.Guess = t.Garment.File, true
 	}
 	return f, nil
+}
+
+// readRecord reads the task's pass record.
+func (t *Task) readRecord() ([]byte, *pass.Record, error) {
+	data, err := os.ReadFile(t.Pass.Record)
+	if err != nil {
+		return nil, nil, err
+	}
+	r, err := convert.UnpackPass(data)
+	if err != nil {
+		return nil, nil, fmt.Errorf("%s: %w (without the record, edits cannot be told from the transfer)", t.Pass.Record, err)
+	}
+	return data, r, nil
+}
+
+// lastPass is the task's pass record.
+func (t *Task) lastPass() (*pass.Record, error) {
+	_, r, err := t.readRecord()
+	return r, err
 }
 
 // current opens the artist's garment; nil where there is none with weights.

@@ -48,6 +48,16 @@ func (o *Outcome) Page(ctx context.Context, body string, threads int) (*report.P
 		}
 		g.Name = i.Task.Garment.Name
 		g.Notes = append(g.Notes, i.Record.Notes()...)
+		if i.Record.Pass != nil {
+			last, err := i.Task.lastPass()
+			if err != nil {
+				return nil, err
+			}
+			g.FromRecord(last)
+			if i.Record.Edited {
+				g.Notes = append(g.Notes, "changed by hand since it was made")
+			}
+		}
 		page.Garments = append(page.Garments, g)
 		if err := addPoses(ctx, page, posed, asset, i.Task.Options.Garments, threads); err != nil {
 			return nil, err
@@ -87,6 +97,9 @@ func (o *Outcome) pageKey(body, version string) string {
 			part(h, i.Task.Body.Sum[:])
 			part(h, []byte(i.Task.Garment.Name))
 			part(h, []byte(i.Record.SHA256))
+			if i.Record.Pass != nil {
+				part(h, []byte(i.Record.Pass.SHA256))
+			}
 		}
 	}
 	return hex.EncodeToString(h.Sum(nil))

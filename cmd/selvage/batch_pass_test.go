@@ -221,3 +221,39 @@ func TestFarm_Layers(t *testing.T) {
 		}
 	}
 }
+
+// TestPass_Reports: after a pass with edits and conflicts the pages of transfer, batch
+// and report have the table of edits, the conflicts and the difference.
+func TestPass_Reports(t *testing.T) {
+	dir, file := coxWardrobe(t, strings.Replace(coxPasses, "lock-blend: 0.03\n", "report: out/cox.html\n", 1))
+	out, single := filepath.Join(dir, "out", "gloves.glb"), t.TempDir()
+	transfers := []string{"transfer", filepath.Join(dir, "body.glb"), cox("gloves"), "-o", filepath.Join(single, "gloves.glb"), "--pass-dir", single, "--report", filepath.Join(single, "transfer.html"), "-q"}
+	must(t, transfers...)
+	must(t, "batch", file, "-q")
+	for _, f := range []string{out, filepath.Join(single, "gloves.glb")} {
+		s := rowsOf(t, f)
+		repaint(t, f, s.Joints[s.Rows.Joint[0]].Name, patch(s.Mesh.Positions[0], 0.05, 0.1))
+	}
+	b := rowsOf(t, filepath.Join(dir, "body.glb"))
+	repaint(t, filepath.Join(dir, "body.glb"), b.Joints[5].Name, patch(rowsOf(t, out).Mesh.Positions[0], 0.3, 0.3))
+	must(t, transfers...)
+	must(t, "batch", file, "-q")
+	must(t, "report", filepath.Join(dir, "body.glb"), out, filepath.Join(dir, "out", "oilskin-coat.glb"), "--pass-dir", filepath.Join(dir, "passes"), "-o", filepath.Join(single, "report.html"), "-q")
+	for _, page := range []string{filepath.Join(single, "transfer.html"), filepath.Join(dir, "out", "cox.html"), filepath.Join(single, "report.html")} {
+		data, err := os.ReadFile(page)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text := string(data)
+		for _, want := range []string{"Edits since the last pass", "Conflicts on gloves", `class="contest"`, `class="edited"`, `"difference":true`, "keep-"} {
+			if !strings.Contains(text, want) {
+				t.Errorf("%s has no %q", filepath.Base(page), want)
+			}
+		}
+	}
+	o := selvage(t, "report", filepath.Join(dir, "body.glb"), out, "-o", filepath.Join(single, "x.html"), "--pass-dir", filepath.Join(dir, "nowhere"))
+	oneSentence(t, o)
+	if o.status != exitUsage {
+		t.Errorf("status %d: %s", o.status, o.stderr)
+	}
+}

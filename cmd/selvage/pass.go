@@ -51,7 +51,7 @@ type passes struct {
 	dir string
 
 	body      [sha256.Size]byte
-	records   []savable
+	records   []finishedPage
 	files     []string
 	summaries []pass.Summary
 }
@@ -166,7 +166,11 @@ func (p *passes) outputs() ([]savable, []string, error) {
 	if err := os.MkdirAll(p.dir, 0o755); err != nil {
 		return nil, nil, fmt.Errorf("make %s: %w", p.dir, err)
 	}
-	return p.records, p.files, nil
+	list := make([]savable, len(p.records))
+	for k, r := range p.records {
+		list[k] = r
+	}
+	return list, p.files, nil
 }
 
 // show prints the summaries of the transfers and what became of the edits.

@@ -11,8 +11,10 @@ import (
 	"path/filepath"
 	"strings"
 
+	"github.com/selvage/selvage/api/convert"
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/pass"
 	"github.com/selvage/selvage/transfer/pose"
 	"github.com/selvage/selvage/transfer/report"
 	"github.com/spf13/cobra"
@@ -20,7 +22,7 @@ import (
 
 func newReport() *cobra.Command {
 	var bodies, garments gltfio.Selection
-	var output, title, previous, pictures string
+	var output, title, previous, passDir, pictures string
 	var threads, megabytes int
 	var quiet bool
 	cmd := &cobra.Command{
@@ -31,14 +33,16 @@ HTML file that opens from disk and loads nothing: where to look first, with
 pictures; a table; and a 3D view in which joints turn, colours show confidence,
 reasons, distance, one joint's weights or what changed since the last pass
 (--previous), and a click reads a vertex. For the worst poses see selvage check
---report.
+--report. With --pass-dir also what became of edits by hand in the last pass, the
+conflicts one by one, and how far it moved every row.
 
 Garments without _CONFIDENCE are shown without a ranking. A file does not keep the
 matches that its rows were taken from: the body's nearest points stand in. The page
 that transfer --report writes has the matches themselves.`,
 		Example: `  selvage report body.glb coat.weighted.glb -o coat.html
   selvage report body.glb out/coat.glb out/hat.glb out/boots.glb -o wardrobe.html
-  selvage report body.glb out/coat.glb -o coat.html --previous last-week/ --png pictures/`,
+  selvage report body.glb out/coat.glb -o coat.html --previous last-week/ --png pictures/
+  selvage report body.glb out/coat.glb -o coat.html --pass-dir passes/`,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) < 2 {
 				return usageError{errors.New("report takes a body and at least one garment; see selvage report --help")}
@@ -64,6 +68,9 @@ that transfer --report writes has the matches themselves.`,
 			if err := checkPrevious(previous, len(args)-1); err != nil {
 				return err
 			}
+			if info, err := os.Stat(passDir); passDir != "" && (err != nil || !info.IsDir()) {
+				return usageError{fmt.Errorf("--pass-dir: %s is no folder", passDir)}
+			}
 			ctx := cmd.Context()
 			body, err := gltfio.Open(args[0], gltfio.Options{AllowExternal: true})
 			if err != nil {
@@ -80,6 +87,14 @@ that transfer --report writes has the matches themselves.`,
 					return err
 				}
 				w := worn{asset: asset, selection: garments, previous: previous, previousName: filepath.Base(file)}
+				if passDir != "" {
+					w.record, _, err = readRecord(filepath.Join(passDir, filepath.Base(file)+".pass"))
+					if errors.Is(err, fs.ErrNotExist) {
+						w.notes = append(w.notes, "there is no pass record of this garment")
+					} else if err != nil {
+						return err
+					}
+				}
 				if err := addWorn(ctx, page, body, w); err != nil {
 					return err
 				}
@@ -98,6 +113,7 @@ that transfer --report writes has the matches themselves.`,
 	f.StringVarP(&output, "output", "o", "", "HTML file to write")
 	f.StringVar(&pictures, "png", "", "folder for the pictures as PNG files too: front, back, worst places; it is made where it is missing")
 	f.StringVar(&previous, "previous", "", "the last pass's weighted file of the garment, or the folder with the files of all, to show what changed")
+	f.StringVar(&passDir, "pass-dir", "", "folder of pass records: what became of edits by hand in the last pass, and how far it moved every row")
 	f.StringVar(&title, "title", "", "title of the page (default: made of the body's name)")
 	f.StringArrayVar(&bodies.Names, "body", nil, "glob of node, mesh or material names that are the body (repeatable; default: every skinned mesh)")
 	f.StringArrayVar(&garments.Names, "garment", nil, "glob of node, mesh or material names that are the garment (repeatable; default: every mesh)")
@@ -121,6 +137,8 @@ type worn struct {
 	// previous is a folder with the last pass's file under previousName, or that file.
 	// Empty: none.
 	previous, previousName string
+	// record of the garment's last pass; nil: none is known.
+	record *pass.Record
 	// check is what the poses showed, nil where it was not posed, and checked the
 	// options that it was posed with.
 	check   *pose.Report
@@ -147,6 +165,9 @@ func addWorn(ctx context.Context, page *report.Page, body *gltfio.Asset, w worn)
 		g.Name = w.name
 	}
 	g.Notes = append(g.Notes, w.notes...)
+	if w.record != nil {
+		g.FromRecord(w.record)
+	}
 	if err := comparePrevious(g, &w); err != nil {
 		return err
 	}
@@ -274,8 +295,9 @@ func checkReportFile(cmd *cobra.Command, file string) error {
 }
 
 // resultsPage is the page of what a transfer made. Garments that a server computed
-// are read back from what it sent, as selvage report would read them.
-func resultsPage(ctx context.Context, body string, bodies gltfio.Selection, opt transfer.AssetOptions, results []savable, targets []string, summaries []transfer.Summary, previous string) (finishedPage, error) {
+// are read back from what it sent, as selvage report would read them. records are
+// those of the garments' passes; nil: there were none.
+func resultsPage(ctx context.Context, body string, bodies gltfio.Selection, opt transfer.AssetOptions, results []savable, targets []string, summaries []transfer.Summary, records []finishedPage, previous string) (finishedPage, error) {
 	asset, err := gltfio.Open(body, gltfio.Options{AllowExternal: true})
 	if err != nil {
 		return nil, err
@@ -286,6 +308,11 @@ func resultsPage(ctx context.Context, body string, bodies gltfio.Selection, opt 
 	}
 	for k, r := range results {
 		w := worn{name: summaries[k].Garment, selection: opt.Garments, previous: previous, previousName: filepath.Base(targets[k])}
+		if records != nil {
+			if w.record, err = convert.UnpackPass(records[k]); err != nil {
+				return nil, err
+			}
+		}
 		if c, ok := r.(computed); ok {
 			w.asset, w.result = c.Asset, c.result
 		} else {

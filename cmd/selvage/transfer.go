@@ -147,7 +147,7 @@ count. A joint map:
 				last.Notes = append(last.Notes, found...)
 			}
 			if reportFile != "" {
-				page, err := resultsPage(ctx, args[0], bodies, opt, results, targets, summaries, previous)
+				page, err := resultsPage(ctx, args[0], bodies, opt, results, targets, summaries, edits.records, previous)
 				if err != nil {
 					return err
 				}

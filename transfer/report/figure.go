@@ -13,6 +13,7 @@ import (
 	"github.com/selvage/selvage/transfer/closest"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/pass"
 	"github.com/selvage/selvage/transfer/skinning"
 	"github.com/selvage/selvage/transfer/weights"
 )
@@ -41,6 +42,8 @@ type Figure struct {
 	// Difference of each row to an earlier file's, as Compare makes it: the L1 distance,
 	// 0 to 2; NaN where it is not known.
 	Difference []float64
+	// Pass says what became of edits by hand; nil: the garment comes from no pass.
+	Pass *pass.Summary
 	// Notes are sentences for the reader.
 	Notes []string
 }

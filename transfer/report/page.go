@@ -110,7 +110,11 @@ type viewData struct {
 	Joints  []viewJoint `json:"joints"`
 	Figures []shape     `json:"figures"`
 	Places  []viewPlace `json:"places"`
-	Poses   []viewPose  `json:"poses"`
+	// Edits are the garments with edits by hand, by the table of them, and Conflicts the
+	// conflicts by theirs: what shows each.
+	Edits     []viewPlace `json:"edits"`
+	Conflicts []viewPlace `json:"conflicts"`
+	Poses     []viewPose  `json:"poses"`
 }
 
 // card is a place or a pose at the top of the page.
@@ -321,6 +325,7 @@ func (p *Page) Write(ctx context.Context, w io.Writer) error {
 		}
 		overview = append(overview, url)
 	}
+	edits := s.edits(&data)
 	text, err := json.Marshal(&data) // escapes <, > and &
 	if err != nil {
 		return err
@@ -343,6 +348,7 @@ func (p *Page) Write(ctx context.Context, w io.Writer) error {
 		"Places": places, "Calm": len(s.places) > 0 && s.places[0].kind == leastSurePlace, "Rows": rows, "Garments": len(p.Garments),
 		"Overview": overview, "Legend": legendStops(Viridis), "Extra": p.Extra,
 		"Changes": p.Changes, "Most": fmt.Sprintf("%.2f", s.leastScale()),
+		"Edits": edits,
 		"Poses": poses, "Checks": p.Checks, "Stretch": legendStops(Cividis),
 		"Data": template.JS(text), "Payloads": payloadBlocks(payloads),
 	})

@@ -277,6 +277,19 @@ async function start() {
     const moved = pose.point(f, p.vertex).sub(new Vector3().fromArray(f.rest, 3 * p.vertex));
     goTo(f, p, moved.add(new Vector3(...p.centre)));
   });
+  // Edits and conflicts: in the colours of their reason.
+  function byReason(name) {
+    $('colour').value = 'reason';
+    $('reason').value = data.reasons.indexOf(name);
+    recolour();
+  }
+  for (const [buttons, list, key, name] of [['.edited', data.edits, 'edits', 'kept edit'], ['.contest', data.conflicts, 'conflict', 'edit in conflict']]) {
+    offer(buttons, list, key, (f, p) => {
+      if (f.reason) byReason(name);
+      const moved = pose.point(f, p.vertex).sub(new Vector3().fromArray(f.rest, 3 * p.vertex));
+      goTo(f, p, moved.add(new Vector3(...p.centre)));
+    });
+  }
   offer('.strike', data.poses, 'pose', (f, p) => {
     pose.take(p.changes);
     view.posed();
