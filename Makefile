@@ -78,6 +78,13 @@ passes: ## edits by hand through five passes of the body; their section of BENCH
 layers: ## what dives under other clothes with and without layers; their section of BENCHMARKS.md (about ten minutes)
 	$(GO) run ./transfer/internal/layers
 
+.PHONY: poses skeletons
+poses: ## garments modelled in other default poses; their section of BENCHMARKS.md
+	$(GO) run ./transfer/internal/accuracy -posed
+
+skeletons: ## garments with skeletons of their own; their section of BENCHMARKS.md
+	$(GO) run ./transfer/internal/accuracy -skeletons
+
 compare: ## nearest surface and fill beside general-purpose libraries (C++), one run
 	testdata/peers/compare.sh closest 100k 3
 	testdata/peers/compare.sh solve 100k 3

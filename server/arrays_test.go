@@ -155,6 +155,13 @@ func TestTransferArrays_Refusals(t *testing.T) {
 		{"no body", func(m *pb.TransferArraysRequest) { m.Body = nil }, codes.InvalidArgument, "FIELD_INVALID"},
 		{"no garment", func(m *pb.TransferArraysRequest) { m.Garment = nil }, codes.InvalidArgument, "FIELD_INVALID"},
 		{"for assets alone", func(m *pb.TransferArraysRequest) { m.Options = &pb.Options{KeepJoints: []string{"*"}} }, codes.InvalidArgument, "FIELD_INVALID"},
+		{"a skin for assets alone", func(m *pb.TransferArraysRequest) { m.Options = &pb.Options{Skin: pb.OutputSkin_OUTPUT_SKIN_OWN} }, codes.InvalidArgument, "FIELD_INVALID"},
+		{"a joint map to nowhere", func(m *pb.TransferArraysRequest) {
+			m.Options = &pb.Options{JointMap: []*pb.JointMapRule{{From: "*", To: "nowhere"}}}
+		}, codes.InvalidArgument, "OPTION_INVALID"},
+		{"too many rules for joints", func(m *pb.TransferArraysRequest) {
+			m.Options = &pb.Options{JointMap: slices.Repeat([]*pb.JointMapRule{{From: "a", To: "b"}}, 1001)}
+		}, codes.InvalidArgument, "FIELD_INVALID"},
 		{"locks without rows", func(m *pb.TransferArraysRequest) { m.Garment.Held = &pb.HeldArrays{LockedVertices: []byte{1}} }, codes.InvalidArgument, "FIELD_INVALID"},
 		{"locked row of another sum", func(m *pb.TransferArraysRequest) {
 			n := len(m.Garment.Mesh.Positions) / 12

@@ -129,7 +129,7 @@ func TestBatch_EveryFlagIsAnOption(t *testing.T) {
 	}
 	// And with the same meaning.
 	args := []string{
-		"--reach=0.2", "--falloff=2", "--fill=biharmonic", "--loose=on", "--loose-name=a", "--rigid=off", "--rigid-name=b", "--rigid-one-joint=true",
+		"--reach=0.2", "--falloff=2", "--fill=biharmonic", "--loose=on", "--loose-stretch=2", "--loose-name=a", "--rigid=off", "--rigid-name=b", "--rigid-one-joint=true",
 		"--registration=on", "--allow-joint=c", "--deny-joint=d", "--max-influences=3", "--prune-below=0.1", "--format=u8", "--threads=2",
 	}
 	if err := f.Parse(args); err != nil {

@@ -14,6 +14,7 @@ import (
 
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/crew"
+	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/skinning"
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -274,4 +275,76 @@ func jointNamed(t *testing.T, s *skinning.Skin, name string) int {
 	}
 	t.Fatalf("no joint %s", name)
 	return -1
+}
+
+// TestTransfer_OtherDefaultPose: what was found of a garment's default pose is said on
+// the terminal and in JSON, and a server finds and writes the same.
+func TestTransfer_OtherDefaultPose(t *testing.T) {
+	dir := t.TempDir()
+	b := crew.NewBody("cox")
+	file := filepath.Join(dir, "jersey.glb")
+	for _, c := range b.PosedCases("jersey") {
+		if c.Name != "arms 30 degrees lower" {
+			continue
+		}
+		w, err := os.Create(file)
+		if err == nil {
+			err = c.Garment.WriteGLB(w)
+		}
+		if err == nil {
+			err = w.Close()
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	out, far := filepath.Join(dir, "here.glb"), filepath.Join(dir, "there.glb")
+	args := []string{"transfer", cox("body"), file}
+	text := must(t, append(args, "-o", out)...).stdout
+	for _, want := range []string{"it was matched limb by limb", "at joint upper_arm.left: turned by 30.", "at joint upper_arm.right: turned by", "(corrected for matching)"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%q is not in\n%s", want, text)
+		}
+	}
+	s := serve(t, nil)
+	here := must(t, append(args, "--json", "-o", out)...)
+	there := must(t, append(args, "--json", "-o", far, "--server", s.address)...)
+	if string(readFile(t, out)) != string(readFile(t, far)) {
+		t.Error("the server's file differs")
+	}
+	if x, y := withoutTimes(t, here.stdout), withoutTimes(t, there.stdout); x != y {
+		t.Errorf("summaries\n%s\n%s", x, y)
+	}
+	var sum []transfer.Summary
+	if err := json.Unmarshal([]byte(here.stdout), &sum); err != nil || len(sum) != 1 || len(sum[0].Offsets) != 2 {
+		t.Fatalf("%v in %s", err, here.stdout)
+	}
+	for _, o := range sum[0].Offsets {
+		if !o.Corrected || math.Abs(o.Degrees-30) > 0.5 || math.Abs(o.Scale-1) > 0.02 {
+			t.Errorf("%+v", o)
+		}
+	}
+	before, after := positionsOf(t, file), weighted(t, out)
+	for v, p := range before {
+		if d := r3.Norm(r3.Sub(p, after.Mesh.Positions[v])); d > 1e-5 {
+			t.Fatalf("vertex %d moved by %g m: the correction is for matching only", v, d)
+		}
+	}
+	if text := must(t, append(args, "-o", out, "--registration", "off")...).stdout; !strings.Contains(text, "nothing was corrected") || !strings.Contains(text, "(reported only)") {
+		t.Errorf("without registration\n%s", text)
+	}
+}
+
+// positionsOf are the positions of a garment's vertices.
+func positionsOf(t *testing.T, file string) []r3.Vec {
+	t.Helper()
+	a, err := gltfio.Open(file, gltfio.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := a.Garment(gltfio.Selection{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s.Mesh.Positions
 }

@@ -55,7 +55,7 @@ type score struct {
 type options struct {
 	json, body, caseGlob, heldOut, methods, out, png string
 	worst                                            int
-	posed                                            bool
+	posed, skeletons                                 bool
 }
 
 func main() {
@@ -69,6 +69,7 @@ func main() {
 	flag.IntVar(&o.worst, "worst", 0, "print the `N` worst vertices of each case and method")
 	flag.StringVar(&o.out, "out", "BENCHMARKS.md", "the `FILE` that holds the table; runs with -body, -case or -methods leave it alone")
 	flag.BoolVar(&o.posed, "posed", false, "measure garments in other default poses instead, and keep that table")
+	flag.BoolVar(&o.skeletons, "skeletons", false, "measure garments with other skeletons instead, and keep that table")
 	flag.Parse()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	err := run(ctx, o, os.Stdout)
@@ -88,12 +89,18 @@ func run(ctx context.Context, o options, w io.Writer) error {
 			return fmt.Errorf("body %q: want one of %s", name, strings.Join(crew.Names(), ", "))
 		}
 	}
-	if o.posed {
-		text, err := posed(ctx, o.body, o.heldOut)
-		if err != nil || o.body != "" {
-			return err
+	for _, x := range []struct {
+		wanted  bool
+		table   string
+		measure func(ctx context.Context, only, heldOut string) (string, error)
+	}{{o.posed, "posed", posed}, {o.skeletons, "skeletons", skeletons}} {
+		if x.wanted {
+			text, err := x.measure(ctx, o.body, o.heldOut)
+			if err != nil || o.body != "" {
+				return err
+			}
+			return keepTable(o.out, x.table, text)
 		}
-		return keepTable(o.out, "posed", text)
 	}
 	chosen := methods()
 	if o.methods != "" {

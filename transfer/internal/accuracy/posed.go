@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"os"
 	"strings"
-	"time"
 
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/crew"
@@ -46,7 +45,7 @@ func foundText(s *transfer.Summary) string {
 // posed measures and returns the table.
 func posed(ctx context.Context, only, heldOut string) (string, error) {
 	var s strings.Builder
-	s.WriteString("\n| body | garment | modelled | p99 cm, registration off | p99 cm, auto | found | s, off | s, auto |\n|---|---|---|--:|--:|---|--:|--:|\n")
+	s.WriteString("\n| body | garment | modelled | p99 cm, registration off | p99 cm, auto | found |\n|---|---|---|--:|--:|---|\n")
 	for _, name := range crew.Names() {
 		if only != "" && name != only {
 			continue
@@ -72,15 +71,13 @@ func posed(ctx context.Context, only, heldOut string) (string, error) {
 				for k, x := range c.Garment.Parts {
 					g.Parts = append(g.Parts, transfer.Part{Material: x.Material, Primitive: k, Start: x.Start, End: x.End})
 				}
-				var cm, seconds [2]float64
+				var cm [2]float64
 				var found string
 				for k, r := range []transfer.Switch{transfer.Off, transfer.Auto} {
-					start := time.Now()
 					result, err := source.Transfer(ctx, g, transfer.Options{Registration: r})
 					if err != nil {
 						return "", fmt.Errorf("%s, %s, %s: %w", name, garment, c.Name, err)
 					}
-					seconds[k] = time.Since(start).Seconds()
 					var firm []float64 // loose cloth has a convention for truth
 					for v, e := range p.errors(g.Mesh.Positions, result.Rows, c.Garment.Truth) {
 						if !c.Garment.LooseVertex[v] {
@@ -89,7 +86,7 @@ func posed(ctx context.Context, only, heldOut string) (string, error) {
 					}
 					cm[k], found = quantile(firm, 0.99), foundText(&result.Summary)
 				}
-				line := fmt.Sprintf("| %s | %s | %s | %.2f | %.2f | %s | %.2f | %.2f |\n", title, garment, c.Name, cm[0], cm[1], found, seconds[0], seconds[1])
+				line := fmt.Sprintf("| %s | %s | %s | %.2f | %.2f | %s |\n", title, garment, c.Name, cm[0], cm[1], found)
 				s.WriteString(line)
 				fmt.Fprint(os.Stderr, line)
 			}
