@@ -122,6 +122,9 @@ func newHold(ctx context.Context, s *Source, g *target, mapped *jointMap, opt *O
 		return nil, nil
 	}
 	total := g.joints(s)
+	if g.garment.Skin != nil {
+		total = len(g.garment.Skin.Joints)
+	}
 	if err := held.validate(g.garment.Mesh.NumVertices(), total); err != nil {
 		return nil, err
 	}

@@ -69,6 +69,7 @@ func TestAssetBody_LocksOfOwnJoints(t *testing.T) {
 		{"rows, kept joints too", AssetOptions{Lock: []string{"joint:chain_*"}, KeepJoints: []string{"chain_1*"}}},
 		{"rows, own skin", AssetOptions{Lock: []string{"joint:chain_*"}, Skin: SkinOwn}},
 		{"joints", AssetOptions{LockJoints: []string{"chain_*", "palm*"}}},
+		{"joints, own skin", AssetOptions{LockJoints: []string{"chain_*"}, Skin: SkinOwn}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			a, r, err := body.Transfer(ctx, worn, c.opt)
@@ -145,5 +146,65 @@ func TestTransferFrom_Faults(t *testing.T) {
 	short := &Present{Rows: weights.NewRows(0)}
 	if _, _, err := body.TransferFrom(ctx, garment, short, AssetOptions{Lock: []string{"mesh:*"}}); err == nil || !strings.Contains(err.Error(), "0 rows and 0 locks") {
 		t.Errorf("%v", err)
+	}
+}
+
+// TestAssetBody_LocksOnALighterSkeleton: a garment that keeps a skeleton of fewer
+// joints than the body has holds its locked joints too.
+func TestAssetBody_LocksOnALighterSkeleton(t *testing.T) {
+	ctx := context.Background()
+	h := smallCox()
+	body, err := PrepareAsset(ctx, asset(t, "cox", func(w *bytes.Buffer) error { return h.crew.WriteGLB(w) }), gltfio.Selection{}, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// One joint of another name, on which everything rides.
+	garment := asset(t, "jersey", func(w *bytes.Buffer) error { return h.crew.GarmentAt("jersey", 0.2).WriteGLB(w) })
+	s, err := garment.Garment(gltfio.Selection{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	few := &gltfio.Surface{Mesh: s.Mesh, Skin: &skinning.Skin{Joints: body.Surface().Skin.Joints[:2]}, JointNode: body.Surface().JointNode[:2]}
+	rows := weights.NewRows(0)
+	for v := range s.Mesh.Positions {
+		if v%3 == 0 {
+			rows.Append([]uint16{0}, []float64{1})
+		} else {
+			rows.Append([]uint16{0, 1}, []float64{0.25, 0.75})
+		}
+	}
+	worn, _, err := garment.WithRows(s, body.asset, few, gltfio.Output{Rows: rows})
+	if err != nil {
+		t.Fatal(err)
+	}
+	worn = asset(t, "worn", func(w *bytes.Buffer) error { return worn.Encode(w) })
+	name := few.Skin.Joints[1].Name
+	for _, opt := range []AssetOptions{
+		{Skin: SkinOwn, LockJoints: []string{name}}, {Skin: SkinOwn, Lock: []string{"joint:" + name}}, {LockJoints: []string{name}}, {Lock: []string{"joint:" + name}},
+	} {
+		a, r, err := body.Transfer(ctx, worn, opt)
+		if err != nil {
+			t.Fatalf("%+v: %v", opt, err)
+		}
+		z, err := asset(t, "after", func(w *bytes.Buffer) error { return a.Encode(w) }).Garment(gltfio.Selection{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for v := range s.Mesh.Positions {
+			got := 0.0
+			joint, weight := r.Rows.Row(v)
+			for i, j := range joint {
+				if z.Skin.Joints[j].Name == name {
+					got = weight[i]
+				}
+			}
+			want := 0.75
+			if v%3 == 0 {
+				want = 0
+			}
+			if (opt.LockJoints != nil || v%3 != 0) && got != want {
+				t.Fatalf("%+v: vertex %d has %g on %s, had %g", opt, v, got, name, want)
+			}
+		}
 	}
 }

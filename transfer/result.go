@@ -113,7 +113,8 @@ type Result struct {
 	Summary  Summary
 }
 
-// Summary counts what a transfer did.
+// Summary counts what a transfer did. Every vertex is matched, filled or rigid, but for
+// those that are locked, which Reasons counts as kept edits.
 type Summary struct {
 	Garment       string  `json:"garment"`
 	Vertices      int     `json:"vertices"`
