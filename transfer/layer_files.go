@@ -45,6 +45,9 @@ func (b *AssetBody) WithLayers(ctx context.Context, layers []*gltfio.Asset, thre
 	return &out, nil
 }
 
+// Layered reports whether something is worn on the body.
+func (b *AssetBody) Layered() bool { return b.source.worn != nil }
+
 // layer reads one.
 func (b *AssetBody) layer(ctx context.Context, asset *gltfio.Asset) (*Layer, error) {
 	asset = asset.WithContext(ctx)

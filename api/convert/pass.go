@@ -216,7 +216,7 @@ func passToProto(r *pass.Record) (*pb.PassRecord, error) {
 	for _, s := range []struct {
 		to  *[]byte
 		sum [sha256.Size]byte
-	}{{&m.GarmentSha256, r.GarmentSum}, {&m.BodySha256, r.BodySum}, {&m.MergedSum, r.Merged}} {
+	}{{&m.GarmentSha256, r.GarmentSum}, {&m.BodySha256, r.BodySum}, {&m.MergedSum, r.Merged}, {&m.WrittenSum, r.Out}, {&m.PolicySum, r.Settled}} {
 		if s.sum != [sha256.Size]byte{} {
 			*s.to = s.sum[:]
 		}
@@ -265,7 +265,7 @@ func passFromProto(m *pb.PassRecord) (*pass.Record, error) {
 	for _, s := range []struct {
 		to  *[sha256.Size]byte
 		sum []byte
-	}{{&r.GarmentSum, m.GetGarmentSha256()}, {&r.BodySum, m.GetBodySha256()}, {&r.Merged, m.GetMergedSum()}} {
+	}{{&r.GarmentSum, m.GetGarmentSha256()}, {&r.BodySum, m.GetBodySha256()}, {&r.Merged, m.GetMergedSum()}, {&r.Out, m.GetWrittenSum()}, {&r.Settled, m.GetPolicySum()}} {
 		if len(s.sum) != 0 && len(s.sum) != sha256.Size {
 			return nil, passFault("a sum of %d bytes is no SHA-256", len(s.sum))
 		}

@@ -22,7 +22,7 @@ import (
 // randomRecord is a record of n vertices with edits and every field filled.
 func randomRecord(rng *rand.Rand, n int, f weights.Format) *pass.Record {
 	r := &pass.Record{Garment: "oilskin coat.glb", Program: "test", Format: f, Mesh: &mesh.Mesh{}, Edits: &pass.Edits{}, Written: &pass.Sparse{}}
-	r.GarmentSum[3], r.BodySum[31], r.Merged[1] = 7, 9, 5
+	r.GarmentSum[3], r.BodySum[31], r.Merged[1], r.Out[2], r.Settled[4] = 7, 9, 5, 6, 8
 	fill(reflect.ValueOf(&r.Options).Elem(), "options", new(int), new([]string))
 	r.Options.Threads = 0
 	fill(reflect.ValueOf(&r.Last.Summary).Elem(), "last", new(int), new([]string))

@@ -177,7 +177,9 @@ func Run(ctx context.Context, in Input) (*Output, error) {
 	if err := in.takeIn(ctx, out.Record, merged, sum, opt); err != nil {
 		return nil, err
 	}
+	out.Record.Settled = in.Policy.sum()
 	if len(out.Record.Written.Vertex) == 0 && merged.Edits.Len() == 0 && len(merged.Conflicts) == 0 && len(out.Record.GivenUp) == 0 {
+		out.Record.Out = fresh.sum()
 		return out, nil
 	}
 	out.mark(merged, theirs)
@@ -188,6 +190,11 @@ func Run(ctx context.Context, in Input) (*Output, error) {
 	if out.Asset, _, err = in.New.WithContext(ctx).WithOwnRows(read, written); err != nil {
 		return nil, err
 	}
+	asWritten, _, err := ReadSurface(ctx, out.Asset, opt.Garments)
+	if err != nil {
+		return nil, err
+	}
+	out.Record.Out = asWritten.sum()
 	return out, nil
 }
 

@@ -23,6 +23,10 @@ type Record struct {
 	// may leave that garment beside the record: it must not be compared with it again.
 	// Zero: none, or none that brought anything new.
 	Merged [32]byte
+	// Out is the sum of the garment as written, and Settled that of the policy which
+	// settled its conflicts: a garment's file that is its own output is known again by
+	// them.
+	Out, Settled [32]byte
 	// Last is what the last pass did that brought the record something new, for reports:
 	// no later pass depends on it.
 	Last LastPass

@@ -55,7 +55,17 @@ func Transfer(ctx context.Context, body *transfer.AssetBody, in Input) (*Output,
 	}
 	out.Given = result
 	out.Summary.Notes = append(notes, out.Summary.Notes...)
-	return out, nil
+	if same, err := in.ownOutput(ctx, body); err != nil || !same {
+		return out, err
+	}
+	// What went in has been through float32 once more, which is no change.
+	read, err := in.From.WithContext(ctx).Garment(in.Options.Garments)
+	if err != nil {
+		return nil, err
+	}
+	out.Asset, out.Record = in.From, in.Record
+	out.Confidence, out.Reason, err = marks(in.From, read)
+	return out, err
 }
 
 // locks are the regions to lock.

@@ -86,8 +86,13 @@ type PassRecord struct {
 	// pass: uint16 in planes, the L1 distance in steps of 2/65534; 65535 where there is
 	// none. Empty: it was the first pass.
 	LastDifference []byte `protobuf:"bytes,19,opt,name=last_difference,json=lastDifference,proto3" json:"last_difference,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Sum of the garment as written, 32 bytes: it tells a garment's file that is its own
+	// output.
+	WrittenSum []byte `protobuf:"bytes,20,opt,name=written_sum,json=writtenSum,proto3" json:"written_sum,omitempty"`
+	// Sum of the policy that settled its conflicts, 32 bytes.
+	PolicySum     []byte `protobuf:"bytes,21,opt,name=policy_sum,json=policySum,proto3" json:"policy_sum,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PassRecord) Reset() {
@@ -253,6 +258,20 @@ func (x *PassRecord) GetLastDifference() []byte {
 	return nil
 }
 
+func (x *PassRecord) GetWrittenSum() []byte {
+	if x != nil {
+		return x.WrittenSum
+	}
+	return nil
+}
+
+func (x *PassRecord) GetPolicySum() []byte {
+	if x != nil {
+		return x.PolicySum
+	}
+	return nil
+}
+
 // PassRows are rows of weights. Each distinct row is stored once, in the order of
 // its first use.
 type PassRows struct {
@@ -335,7 +354,7 @@ var File_selvage_v1_pass_proto protoreflect.FileDescriptor
 const file_selvage_v1_pass_proto_rawDesc = "" +
 	"\n" +
 	"\x15selvage/v1/pass.proto\x12\n" +
-	"selvage.v1\x1a\x16selvage/v1/edits.proto\x1a\x18selvage/v1/options.proto\x1a\x19selvage/v1/transfer.proto\"\x8c\x06\n" +
+	"selvage.v1\x1a\x16selvage/v1/edits.proto\x1a\x18selvage/v1/options.proto\x1a\x19selvage/v1/transfer.proto\"\xcc\x06\n" +
 	"\n" +
 	"PassRecord\x12\x18\n" +
 	"\agarment\x18\x01 \x01(\tR\agarment\x12\x18\n" +
@@ -360,7 +379,11 @@ const file_selvage_v1_pass_proto_rawDesc = "" +
 	"merged_sum\x18\x10 \x01(\fR\tmergedSum\x12*\n" +
 	"\x11given_up_vertices\x18\x11 \x01(\fR\x0fgivenUpVertices\x12+\n" +
 	"\x04last\x18\x12 \x01(\v2\x17.selvage.v1.PassSummaryR\x04last\x12'\n" +
-	"\x0flast_difference\x18\x13 \x01(\fR\x0elastDifference\"j\n" +
+	"\x0flast_difference\x18\x13 \x01(\fR\x0elastDifference\x12\x1f\n" +
+	"\vwritten_sum\x18\x14 \x01(\fR\n" +
+	"writtenSum\x12\x1d\n" +
+	"\n" +
+	"policy_sum\x18\x15 \x01(\fR\tpolicySum\"j\n" +
 	"\bPassRows\x12\x14\n" +
 	"\x05index\x18\x01 \x01(\fR\x05index\x12\x16\n" +
 	"\x06counts\x18\x02 \x01(\fR\x06counts\x12\x16\n" +
