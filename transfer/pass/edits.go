@@ -96,6 +96,7 @@ func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Fou
 	}
 	for _, p := range parts {
 		how := storageOf(rows, p.Start, p.End)
+		how.learn(written, rows, p.Start, p.End, func(v int) bool { return place.Fate[v] == Placed && place.Exact(v) })
 		for v := p.Start; v < p.End; v++ {
 			joint, weight := rows.Row(v)
 			if len(joint) == 0 || place.Fate[v] != Placed {

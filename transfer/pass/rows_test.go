@@ -181,10 +181,10 @@ func TestSame_Edit(t *testing.T) {
 	}{
 		{"floats, within five digits", storage{limit: 4}, rowOf(1, 0.500009, 2, 0.299991, 3, 0.2), true},
 		{"floats, beyond", storage{limit: 4}, rowOf(1, 0.50002, 2, 0.29998, 3, 0.2), false},
-		{"shorts, one step", storage{1.0 / 65535, 4}, rowOf(1, 0.5+1.0/65535, 2, 0.3-1.0/65535, 3, 0.2), true},
-		{"shorts, four steps", storage{1.0 / 65535, 4}, rowOf(1, 0.5+4.0/65535, 2, 0.3-4.0/65535, 3, 0.2), false},
-		{"bytes, one step", storage{1.0 / 255, 4}, rowOf(1, 0.5+1.0/255, 2, 0.3-1.0/255, 3, 0.2), true},
-		{"bytes, two steps", storage{1.0 / 255, 4}, rowOf(1, 0.5+2.0/255, 2, 0.3-2.0/255, 3, 0.2), false},
+		{"shorts, one step", storage{step: 1.0 / 65535, limit: 4}, rowOf(1, 0.5+1.0/65535, 2, 0.3-1.0/65535, 3, 0.2), true},
+		{"shorts, four steps", storage{step: 1.0 / 65535, limit: 4}, rowOf(1, 0.5+4.0/65535, 2, 0.3-4.0/65535, 3, 0.2), false},
+		{"bytes, one step", storage{step: 1.0 / 255, limit: 4}, rowOf(1, 0.5+1.0/255, 2, 0.3-1.0/255, 3, 0.2), true},
+		{"bytes, two steps", storage{step: 1.0 / 255, limit: 4}, rowOf(1, 0.5+2.0/255, 2, 0.3-2.0/255, 3, 0.2), false},
 		{"a joint taken out", storage{limit: 4}, rowOf(1, 0.625, 2, 0.375), false},
 		{"a joint brought in", storage{limit: 4}, rowOf(1, 0.5, 2, 0.3, 3, 0.19, 4, 0.01), false},
 		{"no weights", storage{limit: 4}, rowOf(), false},
@@ -223,5 +223,54 @@ func TestMapJoints(t *testing.T) {
 	ring := []Joint{{"a", 1}, {"b", 0}}
 	if m := MapJoints(ring, to); m.To[0] != -1 || m.To[1] != -1 {
 		t.Errorf("a ring of parents leads to %v", m.To)
+	}
+}
+
+// TestStorage_SmallInfluences: an influence under one percent that an artist takes out
+// is told from one that an export drops, by the smaller ones that the file still has.
+func TestStorage_SmallInfluences(t *testing.T) {
+	const seed = 12
+	rng := rand.New(rand.NewPCG(seed, 1))
+	n := 400
+	recorded := weights.NewRows(n)
+	for range n {
+		small := math.Exp(rng.Float64()*math.Log(0.0099/2e-4)) * 2e-4 // 0.02% to 0.99%
+		recorded.Append([]uint16{1, 2, 3}, []float64{0.6, 0.4 - small, small})
+	}
+	// export drops what is under the threshold, and the artist takes out joint 3 of every
+	// 50th row.
+	export := func(threshold float64, artist bool) *weights.Rows {
+		out, acc := weights.NewRows(n), weights.NewAccumulator(4)
+		for v := range n {
+			joint, weight := recorded.Row(v)
+			for i, j := range joint {
+				if weight[i] >= threshold && !(artist && j == 3 && v%50 == 0) {
+					acc.Add(j, weight[i])
+				}
+			}
+			acc.FlushNormalised(out)
+		}
+		return out
+	}
+	for _, x := range []struct {
+		name      string
+		threshold float64
+		artist    bool
+	}{{"all kept", 0, false}, {"under a percent dropped", 0.01, false}, {"under a tenth dropped", 0.001, false}, {"all kept, some taken out", 0, true}, {"under a tenth dropped, some taken out", 0.001, true}, {"under a percent dropped, some taken out", 0.01, true}} {
+		t.Run(x.name, func(t *testing.T) {
+			current := export(x.threshold, x.artist)
+			how := storageOf(current, 0, n)
+			how.learn(recorded, current, 0, n, func(int) bool { return true })
+			for v := range n {
+				jb, wb := recorded.Row(v)
+				jc, wc := current.Row(v)
+				// Those near the threshold are too few to tell, those under it are no edits.
+				edit := x.artist && v%50 == 0 && wb[2] > 2*max(x.threshold, 2e-4)
+				unsure := x.artist && v%50 == 0 && !edit && wb[2] >= x.threshold
+				if got := !how.same(jb, wb, jc, wc); got != edit && !unsure {
+					t.Errorf("seed %d, row %d, influence %g: an edit: %v, want %v", seed, v, wb[2], got, edit)
+				}
+			}
+		})
 	}
 }

@@ -2,6 +2,7 @@ package pass
 
 import (
 	"math"
+	"slices"
 
 	"github.com/selvage/selvage/transfer/weights"
 )
@@ -26,6 +27,68 @@ type storage struct {
 	step float64
 	// limit is the largest number of influences of a row, a multiple of four.
 	limit int
+	// least is a weight down to which the file still has small influences, and keeps
+	// says of which sizes (sizeOf) it has nearly all: what it lacks of these nobody but
+	// the artist has taken out. Zero: no export can be told from a removal.
+	least float64
+	keeps [sizes]bool
+}
+
+const (
+	// sizes of small influences that are told apart: powers of two, down to 2^-31.
+	sizes = 32
+	// enoughKept small influences, and this share of those of one size, show that the
+	// program which wrote a file does not drop them.
+	enoughKept = 10
+	keptShare  = 0.9
+)
+
+// sizeOf is the power of two of a weight below dropBelow.
+func sizeOf(w float64) int { return min(max(-math.Ilogb(w), 0), sizes-1) }
+
+// learn looks which of the recorded small influences a file still has, in rows lo to
+// hi where the two have the same vertex. A program that drops influences drops all
+// under its threshold: where many smaller ones are left as they were, it dropped
+// none.
+func (s *storage) learn(recorded, current *weights.Rows, lo, hi int, same func(v int) bool) {
+	var left []float64
+	var have, gone [sizes]int
+	for v := lo; v < hi; v++ {
+		jc, wc := current.Row(v)
+		if len(jc) == 0 || len(jc) == s.limit || !same(v) { // a full row may have been cut
+			continue
+		}
+		jb, wb := recorded.Row(v)
+		k := 0
+		for i, j := range jb {
+			if wb[i] >= dropBelow {
+				continue
+			}
+			for k < len(jc) && jc[k] < j {
+				k++
+			}
+			switch {
+			case k == len(jc) || jc[k] != j:
+				gone[sizeOf(wb[i])]++
+			case math.Abs(wc[k]-wb[i]) <= max(s.step, floatTolerance+0.02*wb[i]): // as it was
+				have[sizeOf(wb[i])]++
+				left = append(left, wb[i])
+			}
+		}
+	}
+	if len(left) < enoughKept {
+		return
+	}
+	slices.Sort(left)
+	s.least = left[enoughKept-1]
+	for k := range s.keeps {
+		s.keeps[k] = have[k] >= enoughKept && float64(have[k]) >= keptShare*float64(have[k]+gone[k])
+	}
+}
+
+// takenOut reports whether an influence that a row lacks was not dropped by an export.
+func (s *storage) takenOut(w float64) bool {
+	return s.least > 0 && w > s.least && w < dropBelow && s.keeps[sizeOf(w)]
 }
 
 // storageOf infers the storage of rows lo to hi: integers where every row is made
@@ -84,7 +147,8 @@ func onGrid(weight []float64, steps int) bool {
 
 // same reports whether row c is row b after no more than an export: weights
 // rounded to the file's steps, influences under dropBelow (or all but the largest
-// limit) dropped, the rest normalised, in any order. b and c have ascending
+// limit) dropped, unless the file has the like elsewhere, the rest normalised, in any
+// order. b and c have ascending
 // joints and sum to one.
 //
 // A weight may be off by one step (largest remainders) or, where each was rounded
@@ -101,7 +165,7 @@ func (s storage) same(jb []uint16, wb []float64, jc []uint16, wc []float64) bool
 		}
 		return s.step*max(1, (1+n*w)/2) + floatTolerance
 	}
-	kept, smallest, dropped := 0.0, math.Inf(1), 0.0
+	kept, smallest, dropped, out := 0.0, math.Inf(1), 0.0, false
 	k := 0
 	for i, j := range jb {
 		for k < len(jc) && jc[k] < j {
@@ -112,10 +176,11 @@ func (s storage) same(jb []uint16, wb []float64, jc []uint16, wc []float64) bool
 			smallest = min(smallest, wb[i])
 		} else {
 			dropped = max(dropped, wb[i])
+			out = out || s.takenOut(wb[i])
 		}
 	}
 	cut := len(jb) > s.limit && len(jc) == s.limit && dropped <= smallest
-	if !(kept > 0) || dropped >= max(dropBelow, s.step) && !cut {
+	if !(kept > 0) || (out || dropped >= max(dropBelow, s.step)) && !cut {
 		return false
 	}
 	i := 0
