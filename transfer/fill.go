@@ -27,10 +27,6 @@ const (
 // expected errors and reasons that come with it into t.
 func fill(ctx context.Context, s *Source, g *target, t *trusted, opt *Options) (*weights.Rows, error) {
 	n := len(g.position)
-	data, err := g.lock.data(ctx, s, t)
-	if err != nil {
-		return nil, err
-	}
 	op, err := laplacian.NewContext(ctx, g.position, g.welded.Mesh.Triangles, laplacian.NonNegative)
 	if err != nil {
 		return nil, fmt.Errorf("garment %q: fill: %w", g.garment.Name, err)
@@ -40,46 +36,31 @@ func fill(ctx context.Context, s *Source, g *target, t *trusted, opt *Options) (
 		p.Energy = laplacian.Biharmonic
 	}
 	own := make([]float64, n) // share of a vertex's own data in its result, roughly
+	length := make([]float64, n)
 	for v := range own {
 		if v%(8*blockSize) == 0 && ctx.Err() != nil {
 			return nil, ctx.Err()
 		}
-		if data.Start[v+1] == data.Start[v] {
+		if length[v] = math.Inf(1); t.rows.Start[v+1] == t.rows.Start[v] {
 			continue // no match, no data
 		}
-		pull := 0.0
-		for e := op.Start[v]; e < op.Start[v+1]; e++ {
-			pull += op.Weight[e]
-		}
-		length := g.lock.length(v, smoothingLength(t.match[v].distance, t.doubt[v], t.hang[v], opt.Falloff))
-		a := 1 / (length * length)
-		least := 1e-6 / (s.size * s.size)
-		if opt.Fill == FillBiharmonic && pull > 0 {
-			// The same length in the units of x^T L M^-1 L x, whose diagonal is about
-			// pull^2/mass.
-			a, pull, least = a*a, pull*pull/op.Mass[v], least/(s.size*s.size)
-		}
-		if g.lock.is(v) || pull == 0 || length == 0 || a*op.Mass[v] > fixedRatio*pull {
-			p.DataWeight[v] = math.Inf(1)
-			own[v] = 1
-			continue
-		}
-		// Weak data keep the system regular where nothing better is near.
-		a = max(a, least)
-		p.DataWeight[v] = a
-		own[v] = a * op.Mass[v] / (a*op.Mass[v] + pull)
+		length[v] = smoothingLength(t.match[v].distance, t.doubt[v], t.hang[v], opt.Falloff)
+		p.DataWeight[v], own[v] = dataWeight(s, op, v, length[v], opt.Fill)
 	}
 	solver, err := laplacian.Factor(ctx, p, opt.Threads)
 	if err != nil {
 		return nil, fmt.Errorf("garment %q: fill: %w", g.garment.Name, err)
 	}
 	joints := len(s.body.Skin.Joints)
-	if g.lock != nil {
-		joints = g.lock.joints
-	}
-	rows, err := solver.Solve(ctx, data, joints, opt.Threads)
+	rows, err := solver.Solve(ctx, t.rows, joints, opt.Threads)
 	if err != nil {
 		return nil, fmt.Errorf("garment %q: fill: %w", g.garment.Name, err)
+	}
+	if g.lock != nil {
+		if rows, err = g.lock.blendIn(ctx, s, g, t, op, rows, length, opt); err != nil {
+			return nil, fmt.Errorf("garment %q: blend to locks: %w", g.garment.Name, err)
+		}
+		joints = g.lock.joints
 	}
 	if opt.Fill == FillBiharmonic {
 		if rows, err = clamp(ctx, rows, joints); err != nil {
@@ -94,6 +75,28 @@ func fill(ctx context.Context, s *Source, g *target, t *trusted, opt *Options) (
 	}
 	g.lock.settle(t)
 	return rows, nil
+}
+
+// dataWeight is the weight of vertex v's own data for a smoothing length, +Inf for
+// data that stand, and the share of it in the result, roughly.
+func dataWeight(s *Source, op *laplacian.Operator, v int, length float64, energy Fill) (weight, own float64) {
+	pull := 0.0
+	for e := op.Start[v]; e < op.Start[v+1]; e++ {
+		pull += op.Weight[e]
+	}
+	a := 1 / (length * length)
+	least := 1e-6 / (s.size * s.size)
+	if energy == FillBiharmonic && pull > 0 {
+		// The same length in the units of x^T L M^-1 L x, whose diagonal is about
+		// pull^2/mass.
+		a, pull, least = a*a, pull*pull/op.Mass[v], least/(s.size*s.size)
+	}
+	if pull == 0 || length == 0 || a*op.Mass[v] > fixedRatio*pull {
+		return math.Inf(1), 1
+	}
+	// Weak data keep the system regular where nothing better is near.
+	a = max(a, least)
+	return a, a * op.Mass[v] / (a*op.Mass[v] + pull)
 }
 
 // clamp drops what overshot below zero and normalises, which also takes care of

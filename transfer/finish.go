@@ -18,16 +18,9 @@ const pruneLoss = 0.05
 // then the kept joints, at most MaxInfluences, pruned, normalised, on the format's grid, and the same bits at
 // coincident vertices, because each welded row is finished once.
 func finish(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.Rows, mapped *jointMap, opt *Options) (*Result, error) {
-	skin := s.body.Skin
-	if len(opt.AllowJoints) > 0 || len(opt.DenyJoints) > 0 {
-		names, parents := make([]string, len(skin.Joints)), make([]int32, len(skin.Joints))
-		for j := range skin.Joints {
-			names[j], parents[j] = skin.Joints[j].Name, int32(skin.Joints[j].Parent)
-		}
-		var err error
-		if rows, err = weights.RestrictJointsContext(ctx, rows, names, parents, opt.AllowJoints, opt.DenyJoints); err != nil {
-			return nil, err
-		}
+	rows, err := restrict(ctx, s, rows, opt)
+	if err != nil {
+		return nil, err
 	}
 	var guessed []float64
 	if mapped != nil {
@@ -51,7 +44,6 @@ func finish(ctx context.Context, s *Source, g *target, t *trusted, rows *weights
 	form := weights.FinishOptions{MaxInfluences: opt.MaxInfluences, PruneBelow: max(0, opt.PruneBelow), Format: opt.Format, Threads: opt.Threads}
 	var done *weights.Rows // by welded vertex; with locks by the garment's own
 	var lost []float32
-	var err error
 	if g.lock != nil {
 		done, lost, err = g.lock.finish(ctx, s, g, rows, form)
 	} else {
@@ -132,6 +124,19 @@ func finish(ctx context.Context, s *Source, g *target, t *trusted, rows *weights
 		r.Summary.Notes = append(r.Summary.Notes, fmt.Sprintf("the body has %d vertices without usable weights (first: vertex %d); its surface there was left out", s.unusable, s.firstUnusable))
 	}
 	return r, nil
+}
+
+// restrict hands weight of joints that may not carry any to those that may.
+func restrict(ctx context.Context, s *Source, rows *weights.Rows, opt *Options) (*weights.Rows, error) {
+	if len(opt.AllowJoints) == 0 && len(opt.DenyJoints) == 0 {
+		return rows, nil
+	}
+	joints := s.body.Skin.Joints
+	names, parents := make([]string, len(joints)), make([]int32, len(joints))
+	for j := range joints {
+		names[j], parents[j] = joints[j].Name, int32(joints[j].Parent)
+	}
+	return weights.RestrictJointsContext(ctx, rows, names, parents, opt.AllowJoints, opt.DenyJoints)
 }
 
 // keepOwn mixes in the weights of joints that the garment brings itself: the

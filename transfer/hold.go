@@ -2,18 +2,20 @@ package transfer
 
 // Locks: rows and joints that a transfer must not change.
 //
-// A locked vertex keeps the row that it has, and its surroundings blend to it: in the
-// fill its row is data that nothing moves, and the data around it fade in with the
-// distance along the garment. At distance s before the end of the blend (LockBlend
-// from the nearest locked vertex) a match's smoothing length is at least s. On a strip
-// the screened Laplace equation (falloff.go) with that length is s^2 d2x/ds2 = x - r,
-// Euler's equation, whose solution
+// A locked vertex keeps the row that it has, and its surroundings blend to it. What the
+// locks change is the difference between the locked rows and those that the fill gives
+// there without them, extended over the garment by the fill's own equation: fixed at
+// the locked vertices, zero for all other data, whose weights fade in with the distance
+// along the garment. At distance s before the end of the blend (LockBlend from the
+// nearest locked vertex) a match's smoothing length is at least s. On a strip the
+// screened Laplace equation (falloff.go) with that length is s^2 d2x/ds2 = x, Euler's
+// equation, whose solution
 //
-//	x = r + (locked - r) (s/LockBlend)^p,   p = (1+sqrt 5)/2,
+//	x = (locked - given) (s/LockBlend)^p,   p = (1+sqrt 5)/2,
 //
-// leaves the locked row at once and comes to the match's row r with its slope too.
-// (Boyce and DiPrima, "Elementary Differential Equations", section 5.4 of the 9th
-// edition, from memory.)
+// leaves the locked row at once and comes to zero with its slope too. (Boyce and
+// DiPrima, "Elementary Differential Equations", section 5.4 of the 9th edition, from
+// memory.) Where nothing is matched it is harmonic: the locked rows are data like any.
 //
 // A locked joint keeps its weight at every vertex, and the row's other joints share
 // the rest as the transfer gives them. Both hold bit for bit in the result, whatever
@@ -25,6 +27,7 @@ import (
 	"math"
 	"slices"
 
+	"github.com/selvage/selvage/transfer/laplacian"
 	"github.com/selvage/selvage/transfer/weights"
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -96,23 +99,22 @@ type hold struct {
 	// stored are the locked rows as they go to a file: where several vertices of a
 	// place are locked, the lowest of their rows, in the order of joints and weights.
 	stored *weights.Rows
-	// rows are the same over the joints of the solve: the body's, and behind them the
-	// others of the result. Where the body's joints are mapped, all of the result's
-	// are such others.
-	rows   *weights.Rows
-	joints int // of the solve
-	beside int // of the body: where the others begin, less what they begin with
-	// uses are the joints of the solve that locked rows have.
+	// joints is the number of the result's joints: the body's and behind them others,
+	// or, where the body's are mapped, those of the garment's own skin or the body's.
+	joints int
+	mapped *jointMap
+	// uses are the joints that locked rows have, where these are the body's.
 	uses []bool
 	// blend is how far the blend reaches, metres; 0 or less: not at all.
 	blend float64
 	// distance along the garment's edges from the nearest locked vertex, metres, up to
 	// the blend's end; +Inf beyond.
 	distance []float64
-	// extra are the others' weights after the solve; nil where there are none. A vertex
-	// of lead takes those of another one.
-	extra *weights.Rows
-	lead  map[int32]int
+	// extra are the others' weights after the solve; nil where there are none. late is
+	// what locks change of rows whose joints are mapped. A vertex of lead takes those of
+	// another one.
+	extra, late *weights.Rows
+	lead        map[int32]int
 }
 
 // newHold makes the garment's locks ready; nil where it has none. g.lock is set.
@@ -128,15 +130,8 @@ func newHold(ctx context.Context, s *Source, g *target, mapped *jointMap, opt *O
 	if err := held.validate(g.garment.Mesh.NumVertices(), total); err != nil {
 		return nil, err
 	}
-	n, body := len(g.position), len(s.body.Skin.Joints)
-	h := &hold{Held: held, locked: make([]bool, n), stored: weights.NewRows(n), rows: weights.NewRows(n), joints: max(total, body)}
-	if mapped != nil {
-		h.beside = body
-		h.joints = body + total
-	}
-	if h.joints > math.MaxUint16+1 {
-		return nil, fmt.Errorf("%d joints of the body and of the locked rows together", h.joints)
-	}
+	n := len(g.position)
+	h := &hold{Held: held, locked: make([]bool, n), stored: weights.NewRows(n), joints: total, mapped: mapped}
 	h.uses = make([]bool, h.joints)
 	first := make([]int32, n)
 	for w := range first {
@@ -155,7 +150,6 @@ func newHold(ctx context.Context, s *Source, g *target, mapped *jointMap, opt *O
 		}
 		if first[w] < 0 {
 			h.stored.Append(nil, nil)
-			h.rows.Append(nil, nil)
 			continue
 		}
 		joint, weight := held.Rows.Row(int(first[w]))
@@ -168,11 +162,9 @@ func newHold(ctx context.Context, s *Source, g *target, mapped *jointMap, opt *O
 			joint, weight = one.Row(0)
 		}
 		h.stored.Append(joint, weight)
-		for i, j := range joint {
-			h.uses[int(j)+h.beside] = true
-			h.rows.Joint, h.rows.Weight = append(h.rows.Joint, j+uint16(h.beside)), append(h.rows.Weight, weight[i])
+		for _, j := range joint {
+			h.uses[j] = mapped == nil
 		}
-		h.rows.Start = append(h.rows.Start, int32(len(h.rows.Joint)))
 	}
 	if h.blend = opt.LockBlend; h.blend == 0 {
 		h.blend = max(lockBlend*s.size, lockEdges*g.edge)
@@ -279,31 +271,96 @@ func (h *hold) merges(v int, j uint16) float64 {
 	return h.far(v)
 }
 
-// data returns the rows of the solve: t's, and the locked ones in their place. Of
-// those, t.rows takes the body's part, and nothing speaks against them.
-func (h *hold) data(ctx context.Context, s *Source, t *trusted) (*weights.Rows, error) {
-	if h == nil || !h.any {
-		return t.rows, nil
+// blendIn adds to the rows of the fill, which knows no locks, what locks change: the
+// extension of the differences at the locked vertices over the garment, by the same
+// equation with zero for all other data, and with their weights fading in with the
+// distance. So nothing changes where a locked row is what the fill gives anyway.
+// Where the body's joints are mapped it is kept for mix: differences are of the
+// result's joints.
+func (h *hold) blendIn(ctx context.Context, s *Source, g *target, t *trusted, op *laplacian.Operator, rows *weights.Rows, length []float64, opt *Options) (*weights.Rows, error) {
+	if !h.any {
+		return rows, nil
 	}
-	data, rows := weights.NewRows(len(h.locked)), weights.NewRows(len(h.locked))
+	// What the fill gives the locked vertices, over the joints of the result.
+	given := weights.NewRows(rows.Len())
+	touched := make([]bool, g.islands.Count)
+	for v, locked := range h.locked {
+		if locked {
+			given.Append(rows.Row(v))
+			touched[g.islands.Island[v]] = true
+		} else {
+			given.Append(nil, nil)
+		}
+	}
+	var err error
+	if h.mapped != nil {
+		if given, err = restrict(ctx, s, given, opt); err != nil {
+			return nil, err
+		}
+	}
+	acc := weights.NewAccumulator(h.joints)
+	p := laplacian.Problem{Op: op, Energy: laplacian.Harmonic, DataWeight: make([]float64, rows.Len())}
+	if opt.Fill == FillBiharmonic {
+		p.Energy = laplacian.Biharmonic
+	}
+	change := weights.NewRows(rows.Len())
+	for v, locked := range h.locked {
+		if ended(ctx, v) {
+			return nil, ctx.Err()
+		}
+		if locked {
+			acc.AddRow(h.stored, v, 1)
+			joint, weight := given.Row(v)
+			for i, j := range joint {
+				if h.mapped != nil {
+					j = uint16(h.mapped.to[j])
+				}
+				acc.Add(j, -weight[i])
+			}
+		}
+		acc.Flush(change)
+		switch {
+		case locked || !touched[g.islands.Island[v]]:
+			p.DataWeight[v] = math.Inf(1)
+		case t.rows.Start[v+1] > t.rows.Start[v]:
+			p.DataWeight[v], _ = dataWeight(s, op, v, h.length(v, length[v]), opt.Fill)
+		}
+	}
+	solver, err := laplacian.Factor(ctx, p, opt.Threads)
+	if err != nil {
+		return nil, err
+	}
+	if change, err = solver.Solve(ctx, change, h.joints, opt.Threads); err != nil {
+		return nil, err
+	}
+	if h.mapped != nil {
+		h.late = change
+		return rows, nil
+	}
+	out, of := weights.NewRows(rows.Len()), weights.NewRows(rows.Len())
 	for v, locked := range h.locked {
 		if ended(ctx, v) {
 			return nil, ctx.Err()
 		}
 		joint, weight := t.rows.Row(v)
-		if locked {
-			data.Append(h.rows.Row(v))
-			if j, w := bodyPart(h.rows, v, len(s.body.Skin.Joints)); len(j) > 0 {
+		switch {
+		case locked:
+			out.Append(h.stored.Row(v))
+			if j, w := bodyPart(h.stored, v, len(s.body.Skin.Joints)); len(j) > 0 {
 				joint, weight = j, w
 			}
 			t.evidence[v], t.doubt[v] = evidence{}, 0
-		} else {
-			data.Append(joint, weight)
+		case change.Start[v+1] == change.Start[v]:
+			out.Append(rows.Row(v))
+		default:
+			acc.AddRow(rows, v, 1)
+			acc.AddRow(change, v, 1)
+			acc.FlushNormalised(out)
 		}
-		rows.Append(joint, weight)
+		of.Append(joint, weight)
 	}
-	t.rows = rows
-	return data, nil
+	t.rows = of
+	return out, nil
 }
 
 // bodyPart is row v on joints below body, scaled to one; empty where there is nearly
@@ -341,7 +398,7 @@ func scaled(weight []float64) []float64 {
 // keeps the others' share.
 func (h *hold) split(ctx context.Context, s *Source, t *trusted, rows *weights.Rows) (*weights.Rows, error) {
 	body := len(s.body.Skin.Joints)
-	if h == nil || !h.any || h.joints == body {
+	if h == nil || !h.any || h.mapped != nil || h.joints == body {
 		return rows, nil
 	}
 	out := weights.NewRows(rows.Len())
@@ -356,7 +413,7 @@ func (h *hold) split(ctx context.Context, s *Source, t *trusted, rows *weights.R
 			k++
 		}
 		for i := k; i < len(joint); i++ {
-			h.extra.Joint, h.extra.Weight = append(h.extra.Joint, joint[i]-uint16(h.beside)), append(h.extra.Weight, weight[i])
+			h.extra.Joint, h.extra.Weight = append(h.extra.Joint, joint[i]), append(h.extra.Weight, weight[i])
 		}
 		h.extra.Start = append(h.extra.Start, int32(len(h.extra.Joint)))
 		if j, w := bodyPart(rows, v, body); len(j) > 0 || k == 0 && len(joint) == 0 {
@@ -380,13 +437,13 @@ func (h *hold) settle(t *trusted) {
 	}
 }
 
+// stands reports whether vertex v holds the cloth around it with its locked row.
+func (h *hold) stands(v int32) bool { return h.is(int(v)) && h.mapped == nil }
+
 // stand takes the locked vertices out of those that may give way.
 func (h *hold) stand(free []bool) {
-	if h == nil {
-		return
-	}
-	for v, locked := range h.locked {
-		free[v] = free[v] && !locked
+	for v := range free {
+		free[v] = free[v] && !h.stands(int32(v))
 	}
 }
 
@@ -441,9 +498,9 @@ func (h *hold) fadeJoints(ctx context.Context, s *Source, t *trusted, rows *weig
 }
 
 // mix puts the others' share of the solve beside rows, which are over the joints of
-// the result.
+// the result, or adds what locks change of mapped rows.
 func (h *hold) mix(ctx context.Context, rows *weights.Rows, joints int) (*weights.Rows, error) {
-	if h == nil || h.extra == nil {
+	if h == nil || h.extra == nil && h.late == nil {
 		return rows, nil
 	}
 	acc, out := weights.NewAccumulator(joints), weights.NewRows(rows.Len())
@@ -454,6 +511,12 @@ func (h *hold) mix(ctx context.Context, rows *weights.Rows, joints int) (*weight
 		from := v
 		if u, ok := h.lead[int32(v)]; ok {
 			from = u
+		}
+		if h.late != nil {
+			acc.AddRow(rows, v, 1)
+			acc.AddRow(h.late, from, 1)
+			acc.FlushNormalised(out)
+			continue
 		}
 		share := min(h.extra.Sum(from), 1)
 		if share < 1e-9 {

@@ -277,7 +277,7 @@ func boundSlope(ctx context.Context, g *target, members, index []int32, free, re
 	spread(own, nil)
 	// From below, only from what stands or rests: the least that the free may have, as
 	// the mirror image of a spread.
-	stands := func(v int32) bool { return (!free[v] || rests[v]) && !g.lock.is(int(v)) }
+	stands := func(v int32) bool { return (!free[v] || rests[v]) && !g.lock.stands(v) }
 	least, locked := make([]float64, len(members)), false
 	for i, v := range members {
 		if rests[v] {
@@ -287,7 +287,7 @@ func boundSlope(ctx context.Context, g *target, members, index []int32, free, re
 		if stands(v) {
 			least[i] = -sum[i]
 		}
-		locked = locked || g.lock.is(int(v))
+		locked = locked || g.lock.stands(v)
 	}
 	spread(least, nil)
 	for i := range least {
@@ -307,8 +307,7 @@ func boundSlope(ctx context.Context, g *target, members, index []int32, free, re
 			spread(value, nil)
 			return value
 		}
-		isLocked := func(v int32) bool { return g.lock.is(int(v)) }
-		most, below, above := from(stands, 1), from(isLocked, -1), from(isLocked, 1)
+		most, below, above := from(stands, 1), from(g.lock.stands, -1), from(g.lock.stands, 1)
 		for i, v := range members {
 			far, want := g.lock.far(int(v)), max(0, -below[i])
 			if want > most[i] {
