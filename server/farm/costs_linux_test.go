@@ -331,7 +331,7 @@ func measureCosts(t *testing.T, nodes []*node, urls string, replicas int, name s
 	c.WorkerIn, c.WorkerOut = float64(farIs.InBytes-farWas.InBytes)/all, float64(farIs.OutBytes-farWas.OutBytes)/all
 	c.WorkerRequests, c.ClientRequests = float64(farIs.OutMsgs-farWas.OutMsgs)/all, float64(clientIs.OutMsgs-clientWas.OutMsgs)/all
 	c.BodyHits = hits / (hits + misses)
-	c.GarmentHits = 1 - (counted(t, w, "selvage_worker_read_bytes_total", "")-c.Body)/(all*c.Garment)
+	c.GarmentHits = math.Round(1000-1000*(counted(t, w, "selvage_worker_read_bytes_total", "")-c.Body)/(all*c.Garment))/1000 + 0 // not -0
 	statuses, err := far.js.Stream(t.Context(), "KV_"+place+"-jobs")
 	if err != nil {
 		t.Fatal(err)

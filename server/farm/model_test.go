@@ -58,7 +58,8 @@ type limit struct {
 func forecast(c costs, l leader, p plant) []limit {
 	tasks := p.Garments * p.Bodies
 	// Every worker prepares every body once: the queue has one body's tasks one after
-	// the other.
+	// the other. Any replica answers reads, the leader alone takes writes and copies
+	// them to the others.
 	perTask := c.Compute + c.Around
 	workers := (tasks*perTask + p.Workers*p.Bodies*c.Prepare) / (p.Workers * p.Cores)
 	bodies := func(workers float64) float64 { return workers * p.Bodies * c.Body }
@@ -72,9 +73,9 @@ func forecast(c costs, l leader, p plant) []limit {
 	list := []limit{
 		{"workers' processors", workers, math.Inf(1)},
 		{"results: leader's writes", results / l.WriteBytes, 0},
-		{"results: leader's line out", (results*(p.Replicas-1) + fetched/shards) / p.Line, 0},
-		{"assets: leader's reads", (garments + bodies(p.Workers)) / l.ReadBytes, 0},
-		{"assets: leader's line out", (garments + bodies(p.Workers)) / p.Line, 0},
+		{"results: leader's line out", (results*(p.Replicas-1) + fetched/shards/p.Replicas) / p.Line, 0},
+		{"assets: reads", (garments + bodies(p.Workers)) / l.ReadBytes, 0},
+		{"assets: servers' lines out", (garments + bodies(p.Workers)) / (p.Line * p.Replicas), 0},
 		{"statuses: leader's writes", tasks * c.Statuses / l.Writes, 0},
 		{"queue: leader's writes", tasks * 2 / l.Writes, 0}, // a message in, its acknowledgement
 		{"servers' processors", tasks * c.Server / (p.Servers * p.ServerCores), 0},
@@ -89,10 +90,10 @@ func forecast(c costs, l leader, p plant) []limit {
 		fixed := x.Seconds
 		perWorker := 0.0
 		switch x.Name {
-		case "assets: leader's reads":
+		case "assets: reads":
 			fixed, perWorker = garments/l.ReadBytes, bodies(1)/l.ReadBytes
-		case "assets: leader's line out":
-			fixed, perWorker = garments/p.Line, bodies(1)/p.Line
+		case "assets: servers' lines out":
+			fixed, perWorker = garments/(p.Line*p.Replicas), bodies(1)/(p.Line*p.Replicas)
 		}
 		x.Workers = meet(tasks*perTask/p.Cores, p.Bodies*c.Prepare/p.Cores, fixed, perWorker)
 	}
@@ -131,16 +132,16 @@ func TestForecast(t *testing.T) {
 		workers float64 // and with how many workers it limits as much as they
 	}{
 		// Workers: (10^4 x 2 + 10 x 10 x 5) / 20. The line of the results' leader: 10^10
-		// bytes to each of two others and to the client, 300 s; as long as w workers
-		// with 10^4/w + 25 s: 10^4/275.
-		{"workers", func(*costs, *leader, *plant) {}, "workers' processors", 1025, "results: leader's line out", 300, 10_000.0 / 275},
-		{"forty workers", func(_ *costs, _ *leader, p *plant) { p.Workers = 40 }, "results: leader's line out", 300, "workers' processors", 275, math.Inf(1)},
-		{"four shards", func(_ *costs, _ *leader, p *plant) { p.Workers, p.Shards = 40, 4 }, "workers' processors", 275, "results: leader's line out", 75, 10_000.0 / 50},
+		// bytes to each of two others, a third of that to the client, 700/3 s; as long as
+		// w workers with 10^4/w + 25 s: 10^4/(625/3).
+		{"workers", func(*costs, *leader, *plant) {}, "workers' processors", 1025, "results: leader's line out", 700.0 / 3, 48},
+		{"fifty workers", func(_ *costs, _ *leader, p *plant) { p.Workers = 50 }, "results: leader's line out", 700.0 / 3, "workers' processors", 225, math.Inf(1)},
+		{"four shards", func(_ *costs, _ *leader, p *plant) { p.Workers, p.Shards = 50, 4 }, "workers' processors", 225, "results: leader's line out", 175.0 / 3, 300},
 		{"results are left", func(_ *costs, _ *leader, p *plant) { p.LeaveResults = true }, "workers' processors", 1025, "results: leader's line out", 200, 10_000.0 / 175},
 		{"slow disk", func(_ *costs, l *leader, _ *plant) { l.WriteBytes = 1e6 }, "results: leader's writes", 10_000, "workers' processors", 1025, math.Inf(1)},
 		{"many statuses", func(c *costs, _ *leader, _ *plant) { c.Statuses = 2000 }, "statuses: leader's writes", 2000, "workers' processors", 1025, math.Inf(1)},
 		// Garments 10^4 x 2x10^5 x 1/2 and bodies 10 x 10 x 10^6 at 2x10^8 a second.
-		{"half of the garments are hits", func(c *costs, _ *leader, _ *plant) { c.GarmentHits = 0.5 }, "workers' processors", 1025, "assets: leader's reads", 5.5, 0},
+		{"half of the garments are hits", func(c *costs, _ *leader, _ *plant) { c.GarmentHits = 0.5 }, "workers' processors", 1025, "assets: reads", 5.5, 0},
 	} {
 		t.Run(x.name, func(t *testing.T) {
 			c, l, p := c, l, p
