@@ -10,7 +10,7 @@ package transfer
 //	hem      a layer's open border holds nothing beyond it. There the next surface
 //	         below takes over, and so that no row jumps, that surface's own rows begin
 //	         at the border as the layer's rows and go over to their own along the
-//	         surface: the layer's rows are extended along the ways from the border,
+//	         surface: the change is extended along the ways from the border,
 //	         each vertex taking what comes from those nearer to it (Adalsteinsson &
 //	         Sethian, "The fast construction of extension velocities in level set
 //	         methods", J. Comput. Phys. 148, 1999, section 2, on the edges' graph).
@@ -44,11 +44,15 @@ const (
 	hemBand = 0.013
 	// hemSide is the share of its distance by which a match on a layer's border may lie
 	// beside the layer and still hold.
-	hemSide = 0.5
+	hemSide = 0.1
 	// coverSide is the least share of the distance from a vertex to the layer that goes
 	// outwards, and by which the layer is farther from the body there, for the layer to
 	// cover the vertex: a hand's glove beside the thigh covers no thigh.
 	coverSide = 0.5
+	// hemDoubt is the doubt, before the fill, of a match whose neighbours lie on another
+	// layer: where cloth steps from one onto another, its rows are smoothed over about the
+	// length of the step.
+	hemDoubt = 0.4
 	// facingRounds is how often a layer's vertices vote on which side of it is outside.
 	facingRounds = 12
 )
@@ -283,13 +287,14 @@ func (p *piece) coveredBy(ctx context.Context, top *piece, size float64, threads
 	}
 
 	// From the border on along the surface, each vertex takes the mean of what comes
-	// from nearer to it.
+	// from nearer to it: of the change, not of the row, so that the surface's own rows go
+	// on changing as they do.
 	dist := make([]float64, n)
 	reach := hemBand * size
 	var queue distanceQueue
-	near := weights.NewRows(n)  // rows in the order of near's entries
-	entry := make([]int32, n)   // of near; -1: none
-	worth := make([]float64, n) // expected error that comes along
+	change := weights.NewRows(n) // the layer's row less its own, in the order reached
+	entry := make([]int32, n)    // of change; -1: none
+	worth := make([]float64, n)  // expected error that comes along
 	acc := weights.NewAccumulator(len(s.body.Skin.Joints))
 	for v := range dist {
 		if ended(ctx, v) {
@@ -297,9 +302,10 @@ func (p *piece) coveredBy(ctx context.Context, top *piece, size float64, threads
 		}
 		dist[v], entry[v] = math.Inf(1), -1
 		if h := &hits[v]; h.Triangle >= 0 {
-			dist[v], entry[v] = 0, int32(near.Len())
+			dist[v], entry[v] = 0, int32(change.Len())
 			top.source.addRow(acc, h.Triangle, h.Bary, 1)
-			acc.FlushNormalised(near)
+			acc.AddRow(p.rows, int(p.first[v]), -1)
+			acc.Flush(change)
 			worth[v] = top.expectedAt(h.Triangle, h.Bary)
 			queue.push(0, int32(v))
 		}
@@ -314,22 +320,27 @@ func (p *piece) coveredBy(ctx context.Context, top *piece, size float64, threads
 			continue
 		}
 		if entry[v] < 0 {
+			from := func(u int32) float64 {
+				if entry[u] < 0 || dist[u] >= d {
+					return 0
+				}
+				return (d - dist[u]) / max(r3.Norm2(r3.Sub(at[u], at[v])), 1e-300)
+			}
 			sum := 0.0
 			for _, u := range adjacency.Neighbours(int(v)) {
-				if entry[u] < 0 || dist[u] >= d {
-					continue
-				}
-				f := (d - dist[u]) / max(r3.Norm2(r3.Sub(at[u], at[v])), 1e-300)
-				acc.AddRow(near, int(entry[u]), f)
-				worth[v] += f * worth[u]
-				sum += f
+				sum += from(u)
 			}
 			if sum == 0 {
 				continue
 			}
-			worth[v] /= sum
-			entry[v] = int32(near.Len())
-			acc.FlushNormalised(near)
+			for _, u := range adjacency.Neighbours(int(v)) {
+				if f := from(u) / sum; f > 0 {
+					acc.AddRow(change, int(entry[u]), f)
+					worth[v] += f * worth[u]
+				}
+			}
+			entry[v] = int32(change.Len())
+			acc.Flush(change)
 		}
 		for _, u := range adjacency.Neighbours(int(v)) {
 			if to := d + r3.Norm(r3.Sub(at[u], at[v])); to < dist[u] && to < reach {
@@ -339,7 +350,8 @@ func (p *piece) coveredBy(ctx context.Context, top *piece, size float64, threads
 		}
 	}
 
-	// The rows of what is seen: the layer's own where it ends, then less and less.
+	// The rows of what is seen: the layer's where it ends, then less and less of the
+	// change.
 	rows, expected := weights.NewRows(p.rows.Len()), make([]float64, p.rows.Len())
 	for v := range expected {
 		if ended(ctx, v) {
@@ -352,8 +364,8 @@ func (p *piece) coveredBy(ctx context.Context, top *piece, size float64, threads
 			continue
 		}
 		own := smoothstep(0, reach, dist[w])
-		acc.AddRow(near, int(entry[w]), 1-own)
-		acc.AddRow(p.rows, v, own)
+		acc.AddRow(p.rows, v, 1)
+		acc.AddRow(change, int(entry[w]), 1-own)
 		acc.FlushNormalised(rows)
 		expected[v] = (1-own)*worth[w] + own*p.expected[v]
 	}
@@ -593,6 +605,16 @@ func (c *candidates) resting(s *Source, hang []float64) []float64 {
 		out[v] = min(hang[v], smoothstep(anchorNear*s.size, anchorFar*s.size, c.rest[v]))
 	}
 	return out
+}
+
+// betweenLayers reports whether a neighbour of v is matched to another layer.
+func (t *trusted) betweenLayers(s *Source, g *target, v int) bool {
+	for _, u := range g.adjacency.Neighbours(v) {
+		if o := t.match[u].triangle; o >= 0 && s.layer[o] != s.layer[t.match[v].triangle] {
+			return true
+		}
+	}
+	return false
 }
 
 // FromWhere says in words what the vertices were taken from: "body.glb 5120, jersey.glb

@@ -182,4 +182,7 @@ func (t *trusted) weigh(s *Source, g *target, c *candidates, ch *choice, v int, 
 		t.reason[v] |= ReasonNeighboursDisagree
 	}
 	t.doubt[v] = e.weighted(&doubtWeight)
+	if s.layer != nil && t.betweenLayers(s, g, v) {
+		t.doubt[v] = min(2, t.doubt[v]+hemDoubt)
+	}
 }
