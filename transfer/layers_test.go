@@ -363,8 +363,9 @@ func TestLayers_Posed(t *testing.T) {
 	}
 	coat := ofCrew(h.garment(t, "oilskin coat"))
 	a, b := mustTransfer(t, s, coat, Options{}), mustTransfer(t, posed, coat, Options{})
-	// Posing by the identity rounds positions in the last place.
-	if worst, mean := difference(a.Rows, b.Rows, func(v int) int { return v }, nil); mean > 1e-4 {
+	// Posing by the identity rounds positions in the last place: a match at a border may
+	// fall on its other side, and the rows around it are smoothed with it.
+	if worst, mean := difference(a.Rows, b.Rows, func(v int) int { return v }, nil); mean > 5e-4 || worst > 0.05 {
 		t.Errorf("rows differ by %.5f in the mean, %.4f at most", mean, worst)
 	}
 	if !slices.Equal(a.Layer, b.Layer) {
