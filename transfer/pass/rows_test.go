@@ -256,9 +256,16 @@ func TestStorage_SmallInfluences(t *testing.T) {
 		name      string
 		threshold float64
 		artist    bool
-	}{{"all kept", 0, false}, {"under a percent dropped", 0.01, false}, {"under a tenth dropped", 0.001, false}, {"all kept, some taken out", 0, true}, {"under a tenth dropped, some taken out", 0.001, true}, {"under a percent dropped, some taken out", 0.01, true}} {
+	}{{"bytes", -1, false}, {"bytes, some taken out", -1, true}, {"all kept", 0, false}, {"under a percent dropped", 0.01, false}, {"under a tenth dropped", 0.001, false}, {"all kept, some taken out", 0, true}, {"under a tenth dropped, some taken out", 0.001, true}, {"under a percent dropped, some taken out", 0.01, true}} {
 		t.Run(x.name, func(t *testing.T) {
 			current := export(x.threshold, x.artist)
+			if x.threshold < 0 {
+				var err error
+				if current, err = weights.Quantise(current, weights.Uint8); err != nil {
+					t.Fatal(err)
+				}
+				x.threshold = 1.0 / 255
+			}
 			how := storageOf(current, 0, n)
 			how.learn(recorded, current, 0, n, func(int) bool { return true })
 			for v := range n {

@@ -86,9 +86,11 @@ func (s *storage) learn(recorded, current *weights.Rows, lo, hi int, same func(v
 	}
 }
 
-// takenOut reports whether an influence that a row lacks was not dropped by an export.
+// takenOut reports whether an influence that a row lacks was neither dropped by an
+// export nor rounded away: rounding moves a weight by a step at most (same), and half a
+// step is left for what the rows were normalised by.
 func (s *storage) takenOut(w float64) bool {
-	return s.least > 0 && w > s.least && w < dropBelow && s.keeps[sizeOf(w)]
+	return s.least > 0 && w > max(s.least, 1.5*s.step) && w < dropBelow && s.keeps[sizeOf(w)]
 }
 
 // storageOf infers the storage of rows lo to hi: integers where every row is made
