@@ -369,3 +369,98 @@ func TestMergeAndDiff_Server(t *testing.T) {
 		t.Errorf("a garment as a record: status %d: %s", o.status, o.stderr)
 	}
 }
+
+// TestPass_ConflictRules: rules by joint, garment and mask settle conflicts by the
+// command, the first that covers one; the mask is here what the new transfer is sure of.
+func TestPass_ConflictRules(t *testing.T) {
+	dir := t.TempDir()
+	out, body, sure := filepath.Join(dir, "gloves.glb"), filepath.Join(dir, "body.glb"), filepath.Join(dir, "sure.glb")
+	copyFile(t, cox("body"), body)
+	args := []string{"transfer", body, cox("gloves"), "-o", out, "--pass-dir", dir}
+	must(t, append(args, "-q")...)
+	s := rowsOf(t, out)
+	repaint(t, out, s.Joints[s.Rows.Joint[0]].Name, func(p r3.Vec) float64 { return 0.1 })
+	repaint(t, body, s.Joints[5].Name, func(p r3.Vec) float64 { return 0.5 })
+	must(t, "transfer", body, cox("gloves"), "-o", sure, "-q")
+	a, err := gltfio.Open(sure, gltfio.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	surface, err := a.Garment(gltfio.Selection{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	confidence, err := a.Scalars(surface, "_CONFIDENCE")
+	if err != nil || len(confidence) == 0 {
+		t.Fatal(err)
+	}
+	artist, record := readFile(t, out), readFile(t, out+".pass")
+	again := func(more ...string) []pass.Conflict {
+		t.Helper()
+		for name, data := range map[string][]byte{out: artist, out + ".pass": record} {
+			if err := os.WriteFile(name, data, 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+		list := passJSON(t, append(args, more...)...).Pass.Conflicts
+		if len(list) < 20 {
+			t.Fatalf("%v: %d conflicts: it checks little", more, len(list))
+		}
+		return list
+	}
+	all := again()
+	joint := all[0].Joint
+	chosen := map[string]int{}
+	for _, x := range []struct {
+		name  string
+		rules []string
+		want  func(c pass.Conflict) string
+	}{
+		{"no rule", nil, func(pass.Conflict) string { return "keep-edit" }},
+		{"garment", []string{"garment:glo*=take-new"}, func(pass.Conflict) string { return "take-new" }},
+		{"another garment", []string{"garment:coat*=take-new"}, func(pass.Conflict) string { return "keep-edit" }},
+		{"mask", []string{"mask:_CONFIDENCE=take-new"}, func(c pass.Conflict) string {
+			if confidence[c.Vertex] >= 0.5 {
+				return "take-new"
+			}
+			return "keep-edit"
+		}},
+		{"mask before garment", []string{"mask:_CONFIDENCE=keep-change", "garment:*=take-new"}, func(c pass.Conflict) string {
+			if confidence[c.Vertex] >= 0.5 {
+				return "keep-change"
+			}
+			return "take-new"
+		}},
+		{"joint", []string{"joint:" + joint + "=keep-change"}, func(c pass.Conflict) string { return "" }},
+	} {
+		var rules []string
+		for _, r := range x.rules {
+			rules = append(rules, "--conflict-rule", r)
+		}
+		list := again(rules...)
+		if len(list) != len(all) {
+			t.Errorf("%s: %d conflicts, %d without rules", x.name, len(list), len(all))
+		}
+		for _, c := range list {
+			want := x.want(c)
+			if x.name == "joint" {
+				if c.Joint == joint && c.Choice != "keep-change" {
+					t.Errorf("%s: vertex %d, joint %s: %s", x.name, c.Vertex, c.Joint, c.Choice)
+				}
+				continue
+			}
+			if c.Choice != want {
+				t.Errorf("%s: vertex %d: %s, want %s", x.name, c.Vertex, c.Choice, want)
+			}
+			chosen[x.name+" "+c.Choice]++
+		}
+	}
+	if chosen["mask take-new"] == 0 || chosen["mask before garment keep-change"] == 0 {
+		t.Errorf("the masks choose nothing: %v", chosen)
+	}
+	o := selvage(t, append(args, "--conflict-rule", "mask:_NONE=take-new")...)
+	oneSentence(t, o)
+	if o.status != exitFailed || !strings.Contains(o.stderr, `no vertex attribute "_NONE"`) {
+		t.Errorf("status %d: %s", o.status, o.stderr)
+	}
+}
