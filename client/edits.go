@@ -10,6 +10,7 @@ import (
 
 	"github.com/selvage/selvage/api/convert"
 	pb "github.com/selvage/selvage/api/selvage/v1"
+	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/pass"
 	"google.golang.org/protobuf/proto"
 )
@@ -95,6 +96,8 @@ type MergeRequest struct {
 	// Lock are regions whose vertices keep their current row, as in
 	// transfer.AssetOptions.
 	Lock []string
+	// JointMap that Fresh was made with; empty: that of the record.
+	JointMap []transfer.JointRule
 	// Threads of the server. Zero: as many as it gives.
 	Threads int
 }
@@ -113,6 +116,7 @@ func (c *Client) Merge(ctx context.Context, r MergeRequest) (*Result, error) {
 	record := NewAsset("record", r.Record)
 	m := &pb.MergePassRequest{
 		Record: c.source(record, false), Current: c.source(r.Current, false), Fresh: c.source(r.Fresh, true), Policy: policy, Threads: clamp32(r.Threads),
+		JointMap: convert.JointMapToProto(r.JointMap),
 	}
 	uploads := []*Asset{record, r.Current}
 	if !c.fits(r.Fresh) {

@@ -190,8 +190,11 @@ func (s *Server) MergePass(m *pb.MergePassRequest, stream grpc.ServerStreamingSe
 	if err != nil {
 		return err
 	}
-	p := &passCall{in: pass.Input{Program: s.config.Version}}
+	p := &passCall{in: pass.Input{Program: s.config.Version, JointMap: convert.JointMapFromProto(m.GetJointMap())}}
 	if err := policy(m.GetPolicy(), "policy", &p.in); err != nil {
+		return err
+	}
+	if err := checkJointMap(p.in.JointMap, "joint_map"); err != nil {
 		return err
 	}
 	if p.record, err = s.resolve(ctx, m.GetRecord(), "record", "record"); err != nil {

@@ -313,14 +313,8 @@ func (s *Server) options(m *pb.Options) (transfer.AssetOptions, error) {
 			return o, err
 		}
 	}
-	from, to := make([]string, len(o.JointMap)), make([]string, len(o.JointMap))
-	for k, r := range o.JointMap {
-		from[k], to[k] = r.From, r.To
-	}
-	for _, names := range [][]string{from, to} {
-		if err := checkGlobs(names, "options.joint_map"); err != nil {
-			return o, err
-		}
+	if err := checkJointMap(o.JointMap, "options.joint_map"); err != nil {
+		return o, err
 	}
 	if o.Threads < 0 {
 		return o, &transfer.OptionError{Option: "threads", Reason: fmt.Sprintf("%d is negative", o.Threads)}
@@ -329,6 +323,18 @@ func (s *Server) options(m *pb.Options) (transfer.AssetOptions, error) {
 		o.Threads = s.config.MaxThreads
 	}
 	return o, nil
+}
+
+// checkJointMap bounds a joint map: each rule costs time for every joint.
+func checkJointMap(rules []transfer.JointRule, field string) error {
+	from, to := make([]string, len(rules)), make([]string, len(rules))
+	for k, r := range rules {
+		from[k], to[k] = r.From, r.To
+	}
+	if err := checkGlobs(from, field); err != nil {
+		return err
+	}
+	return checkGlobs(to, field)
 }
 
 // checkGlobs bounds lists of globs: each costs time for every name.

@@ -72,9 +72,7 @@ func OptionsToProto(o transfer.AssetOptions) (*pb.Options, error) {
 		LooseStretch:    o.LooseStretch,
 		Lock:            o.Lock, LockJoints: o.LockJoints, LockBlend: o.LockBlend,
 	}
-	for _, r := range o.JointMap {
-		m.JointMap = append(m.JointMap, &pb.JointMapRule{From: r.From, To: r.To})
-	}
+	m.JointMap = JointMapToProto(o.JointMap)
 	var err [6]error
 	m.Fill, err[0] = toEnum(fills, o.Fill, "options.fill")
 	m.Loose, err[1] = toEnum(switches, o.Loose, "options.loose")
@@ -104,9 +102,7 @@ func OptionsFromProto(m *pb.Options) (transfer.AssetOptions, error) {
 		LockJoints: m.GetLockJoints(),
 		PlainRows:  m.GetPlainRows(),
 	}
-	for _, r := range m.GetJointMap() {
-		o.JointMap = append(o.JointMap, transfer.JointRule{From: r.GetFrom(), To: r.GetTo()})
-	}
+	o.JointMap = JointMapFromProto(m.GetJointMap())
 	var err [6]error
 	o.Fill, err[0] = fromEnum[transfer.Fill](fills, m.GetFill(), "options.fill")
 	o.Loose, err[1] = fromEnum[transfer.Switch](switches, m.GetLoose(), "options.loose")
@@ -115,6 +111,22 @@ func OptionsFromProto(m *pb.Options) (transfer.AssetOptions, error) {
 	o.Format, err[4] = fromEnum[weights.Format](formats, m.GetFormat(), "options.format")
 	o.Skin, err[5] = fromEnum[transfer.OutputSkin](skins, m.GetSkin(), "options.skin")
 	return o, first(err[:])
+}
+
+// JointMapToProto returns the messages of rules.
+func JointMapToProto(rules []transfer.JointRule) (list []*pb.JointMapRule) {
+	for _, r := range rules {
+		list = append(list, &pb.JointMapRule{From: r.From, To: r.To})
+	}
+	return list
+}
+
+// JointMapFromProto is the inverse of JointMapToProto.
+func JointMapFromProto(list []*pb.JointMapRule) (rules []transfer.JointRule) {
+	for _, r := range list {
+		rules = append(rules, transfer.JointRule{From: r.GetFrom(), To: r.GetTo()})
+	}
+	return rules
 }
 
 // first returns the first error that is not nil.

@@ -247,7 +247,20 @@ func TestPass_Skeletons(t *testing.T) {
 	if m["upper_arm_helper.left"] < 1e-3 || m["upper_arm_helper.right"] < 1e-3 {
 		t.Errorf("the helpers do not appear: %v", m)
 	}
+	// In steps, here and on a server, before the same in one.
+	record := filepath.Join(dir, "passes", "jersey.glb.pass")
+	fresh, merged := filepath.Join(dir, "fresh", "jersey.glb"), filepath.Join(dir, "merged.glb")
+	must(t, "transfer", other, cox("jersey"), "--map-joint", "upper_arm.*=humerus.*", "-o", filepath.Dir(fresh)+string(filepath.Separator), "-q")
+	merge := []string{"merge", record, out, fresh, "--map-joint", "upper_arm.*=humerus.*", "-q", "-o"}
+	must(t, append(merge, merged)...)
+	server, remote := serve(t, nil), filepath.Join(dir, "remote.glb")
+	must(t, append(merge, remote, "--server", server.address)...)
 	check("renamed", step(other, "--map-joint", "upper_arm.*=humerus.*"))
+	for _, file := range []string{merged, remote} {
+		if string(readFile(t, file)) != string(readFile(t, out)) {
+			t.Errorf("%s is not what transfer writes in one step", file)
+		}
+	}
 	if m := onJoints(t, out); m["humerus.left"] < 1e-3 || m["upper_arm.left"] != 0 {
 		t.Errorf("after the new names: %v", m)
 	}

@@ -17,6 +17,7 @@ import (
 func newMerge() *cobra.Command {
 	var output, recordFile string
 	var conflicts conflictFlags
+	var joints jointFlags
 	var lock []string
 	var where remote
 	var threads int
@@ -29,7 +30,8 @@ the pass that made it (RECORD, a file of transfer's --pass-dir), and writes the
 garment of a new transfer (NEW) with the edits carried over. transfer --pass-dir
 does the same in one step.
 
-Meshes, format and number of influences are those of the record's transfer.`,
+Meshes, format and number of influences are those of the record's transfer, and so is
+the joint map unless --joint-map or --map-joint give the one that NEW was made with.`,
 		Example: `  selvage merge passes/coat.glb.pass weighted/coat.glb new/coat.glb -o weighted/coat.glb --record passes/coat.glb.pass`,
 		Args:    exactArgs(3, "a record, the artist's garment and the new transfer's"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -48,6 +50,9 @@ Meshes, format and number of influences are those of the record's transfer.`,
 			}
 			in := pass.Input{Program: version(), Lock: lock}
 			if err := conflicts.into(&in); err != nil {
+				return err
+			}
+			if err := joints.into(&in.JointMap); err != nil {
 				return err
 			}
 			merge := mergeHere
@@ -82,6 +87,7 @@ Meshes, format and number of influences are those of the record's transfer.`,
 	f.StringVarP(&output, "output", "o", "", "file to write (.glb or .gltf), or a folder")
 	f.StringVar(&recordFile, "record", "", "record of the result to write as well, for the next pass")
 	addConflictFlags(f, &conflicts)
+	addJointFlags(f, &joints)
 	f.StringArrayVar(&lock, "lock", nil, lockUsage)
 	addRemoteFlags(f, &where)
 	f.IntVar(&threads, "threads", 0, "number of threads (0: all); the result does not depend on it")
@@ -131,7 +137,7 @@ func (r *remote) merge(ctx context.Context, in pass.Input, files []string, threa
 	}
 	defer c.Close()
 	out, err := c.Merge(ctx, client.MergeRequest{
-		Record: record, Current: current, Fresh: fresh, Policy: in.Policy, Lock: in.Lock, Threads: threads,
+		Record: record, Current: current, Fresh: fresh, Policy: in.Policy, Lock: in.Lock, JointMap: in.JointMap, Threads: threads,
 	})
 	if err != nil {
 		return nil, r.explain(err)

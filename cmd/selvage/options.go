@@ -47,14 +47,13 @@ type jointFlags struct {
 	rules []string
 }
 
-func addJointFlags(f *pflag.FlagSet, j *jointFlags, o *transfer.AssetOptions) {
+func addJointFlags(f *pflag.FlagSet, j *jointFlags) {
 	f.StringVar(&j.file, "joint-map", "", "YAML file of rules that lead joints of the body to joints of other names (selvage transfer --help shows one)")
 	f.StringArrayVar(&j.rules, "map-joint", nil, "FROM=TO: one such rule, before those of the file (repeatable)")
-	f.Var(choiceFlag[transfer.OutputSkin]{&o.Skin, []string{"body", "own"}}, "skin", "whose joints the rows refer to: body, whose joints are written into the garment's file, or own, the garment's")
 }
 
-// into puts the rules into o.
-func (j *jointFlags) into(o *transfer.AssetOptions) error {
+// into adds the rules to those of a map.
+func (j *jointFlags) into(m *[]transfer.JointRule) error {
 	for _, r := range j.rules {
 		from, to, ok := strings.Cut(r, "=")
 		if !ok {
@@ -64,7 +63,7 @@ func (j *jointFlags) into(o *transfer.AssetOptions) error {
 		if err := rule.Check(); err != nil {
 			return usageError{fmt.Errorf("--map-joint: %w", err)}
 		}
-		o.JointMap = append(o.JointMap, rule)
+		*m = append(*m, rule)
 	}
 	if j.file == "" {
 		return nil
@@ -73,7 +72,7 @@ func (j *jointFlags) into(o *transfer.AssetOptions) error {
 	if err != nil {
 		return usageError{err}
 	}
-	o.JointMap = append(o.JointMap, rules...)
+	*m = append(*m, rules...)
 	return nil
 }
 

@@ -74,7 +74,7 @@ count. A joint map:
 			if err := checkGlobs("garment", opt.Garments.Names); err != nil {
 				return err
 			}
-			if err := joints.into(&opt); err != nil {
+			if err := joints.into(&opt.JointMap); err != nil {
 				return err
 			}
 			if _, err := transfer.ParseLocks(opt.Lock); err != nil {
@@ -186,7 +186,8 @@ count. A joint map:
 	f.StringArrayVar(&opt.KeepJoints, "keep-joint", nil, "glob of the garment's own joints that keep their weights (repeatable)")
 	f.BoolVar(&opt.PlainRows, "plain", false, "leave _CONFIDENCE and _REASON out")
 	addOptionFlags(f, &opt.Options)
-	addJointFlags(f, &joints, &opt)
+	addJointFlags(f, &joints)
+	f.Var(choiceFlag[transfer.OutputSkin]{&opt.Skin, []string{"body", "own"}}, "skin", "whose joints the rows refer to: body, whose joints are written into the garment's file, or own, the garment's")
 	addLockFlags(f, &opt)
 	addRemoteFlags(f, &where)
 	addPassFlags(f, &edits)

@@ -39,6 +39,8 @@ type Input struct {
 	// Lock are regions (package region) whose vertices keep their current row, beside
 	// those of Options.
 	Lock []string
+	// JointMap that New was made with, for OfRecord; empty: the record's.
+	JointMap []transfer.JointRule
 	// Program, GarmentSum and BodySum go into the record.
 	Program             string
 	GarmentSum, BodySum [32]byte

@@ -56,6 +56,9 @@ func HasRows(ctx context.Context, a *gltfio.Asset, sel gltfio.Selection) (bool, 
 func (in *Input) OfRecord(threads int) {
 	in.Garment, in.Options, in.GarmentSum = in.Record.Garment, in.Record.Options, in.Record.GarmentSum
 	in.Options.Threads = threads
+	if len(in.JointMap) > 0 {
+		in.Options.JointMap = in.JointMap
+	}
 	in.Options.Lock, in.Options.LockJoints = nil, nil // a merge has its own
 }
 

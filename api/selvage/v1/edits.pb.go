@@ -581,7 +581,10 @@ type MergePassRequest struct {
 	Policy *PassPolicy `protobuf:"bytes,4,opt,name=policy,proto3" json:"policy,omitempty"`
 	// Number of threads. 0, and more than the server gives one call: as many as it
 	// gives. The result does not depend on it.
-	Threads       int32 `protobuf:"varint,5,opt,name=threads,proto3" json:"threads,omitempty"`
+	Threads int32 `protobuf:"varint,5,opt,name=threads,proto3" json:"threads,omitempty"`
+	// Joint map that fresh was made with: joints that it renames take their edits
+	// along. Empty: that of the record.
+	JointMap      []*JointMapRule `protobuf:"bytes,6,rep,name=joint_map,json=jointMap,proto3" json:"joint_map,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -649,6 +652,13 @@ func (x *MergePassRequest) GetThreads() int32 {
 		return x.Threads
 	}
 	return 0
+}
+
+func (x *MergePassRequest) GetJointMap() []*JointMapRule {
+	if x != nil {
+		return x.JointMap
+	}
+	return nil
 }
 
 // MergePassResponse is one message of the answer, in this order: one result, the
@@ -851,7 +861,7 @@ var File_selvage_v1_edits_proto protoreflect.FileDescriptor
 const file_selvage_v1_edits_proto_rawDesc = "" +
 	"\n" +
 	"\x16selvage/v1/edits.proto\x12\n" +
-	"selvage.v1\x1a\x16selvage/v1/asset.proto\"\x91\x02\n" +
+	"selvage.v1\x1a\x16selvage/v1/asset.proto\x1a\x18selvage/v1/options.proto\"\x91\x02\n" +
 	"\tPassInput\x121\n" +
 	"\acurrent\x18\x01 \x01(\v2\x17.selvage.v1.AssetSourceR\acurrent\x12(\n" +
 	"\x10current_is_guess\x18\x02 \x01(\bR\x0ecurrentIsGuess\x12/\n" +
@@ -895,13 +905,14 @@ const file_selvage_v1_edits_proto_rawDesc = "" +
 	"\x04edit\x18\x02 \x01(\x01R\x04edit\x12\x14\n" +
 	"\x05moved\x18\x03 \x01(\x01R\x05moved\x12\x14\n" +
 	"\x05joint\x18\x04 \x01(\tR\x05joint\x122\n" +
-	"\x06choice\x18\x05 \x01(\x0e2\x1a.selvage.v1.ConflictChoiceR\x06choice\"\xef\x01\n" +
+	"\x06choice\x18\x05 \x01(\x0e2\x1a.selvage.v1.ConflictChoiceR\x06choice\"\xa6\x02\n" +
 	"\x10MergePassRequest\x12/\n" +
 	"\x06record\x18\x01 \x01(\v2\x17.selvage.v1.AssetSourceR\x06record\x121\n" +
 	"\acurrent\x18\x02 \x01(\v2\x17.selvage.v1.AssetSourceR\acurrent\x12-\n" +
 	"\x05fresh\x18\x03 \x01(\v2\x17.selvage.v1.AssetSourceR\x05fresh\x12.\n" +
 	"\x06policy\x18\x04 \x01(\v2\x16.selvage.v1.PassPolicyR\x06policy\x12\x18\n" +
-	"\athreads\x18\x05 \x01(\x05R\athreads\"\xbd\x01\n" +
+	"\athreads\x18\x05 \x01(\x05R\athreads\x125\n" +
+	"\tjoint_map\x18\x06 \x03(\v2\x18.selvage.v1.JointMapRuleR\bjointMap\"\xbd\x01\n" +
 	"\x11MergePassResponse\x125\n" +
 	"\x06result\x18\x01 \x01(\v2\x1b.selvage.v1.MergePassResultH\x00R\x06result\x12\x1a\n" +
 	"\acontent\x18\x02 \x01(\fH\x00R\acontent\x123\n" +
@@ -946,6 +957,7 @@ var file_selvage_v1_edits_proto_goTypes = []any{
 	(*MergePassResult)(nil),   // 8: selvage.v1.MergePassResult
 	nil,                       // 9: selvage.v1.PassSummary.DroppedEntry
 	(*AssetSource)(nil),       // 10: selvage.v1.AssetSource
+	(*JointMapRule)(nil),      // 11: selvage.v1.JointMapRule
 }
 var file_selvage_v1_edits_proto_depIdxs = []int32{
 	10, // 0: selvage.v1.PassInput.current:type_name -> selvage.v1.AssetSource
@@ -961,13 +973,14 @@ var file_selvage_v1_edits_proto_depIdxs = []int32{
 	10, // 10: selvage.v1.MergePassRequest.current:type_name -> selvage.v1.AssetSource
 	10, // 11: selvage.v1.MergePassRequest.fresh:type_name -> selvage.v1.AssetSource
 	2,  // 12: selvage.v1.MergePassRequest.policy:type_name -> selvage.v1.PassPolicy
-	8,  // 13: selvage.v1.MergePassResponse.result:type_name -> selvage.v1.MergePassResult
-	4,  // 14: selvage.v1.MergePassResponse.summary:type_name -> selvage.v1.PassSummary
-	15, // [15:15] is the sub-list for method output_type
-	15, // [15:15] is the sub-list for method input_type
-	15, // [15:15] is the sub-list for extension type_name
-	15, // [15:15] is the sub-list for extension extendee
-	0,  // [0:15] is the sub-list for field type_name
+	11, // 13: selvage.v1.MergePassRequest.joint_map:type_name -> selvage.v1.JointMapRule
+	8,  // 14: selvage.v1.MergePassResponse.result:type_name -> selvage.v1.MergePassResult
+	4,  // 15: selvage.v1.MergePassResponse.summary:type_name -> selvage.v1.PassSummary
+	16, // [16:16] is the sub-list for method output_type
+	16, // [16:16] is the sub-list for method input_type
+	16, // [16:16] is the sub-list for extension type_name
+	16, // [16:16] is the sub-list for extension extendee
+	0,  // [0:16] is the sub-list for field type_name
 }
 
 func init() { file_selvage_v1_edits_proto_init() }
@@ -976,6 +989,7 @@ func file_selvage_v1_edits_proto_init() {
 		return
 	}
 	file_selvage_v1_asset_proto_init()
+	file_selvage_v1_options_proto_init()
 	file_selvage_v1_edits_proto_msgTypes[6].OneofWrappers = []any{
 		(*MergePassResponse_Result)(nil),
 		(*MergePassResponse_Content)(nil),
