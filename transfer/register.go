@@ -9,7 +9,8 @@ package transfer
 // multiple range images", 1992, over an articulated body; robust weights after
 // Geman & McClure; a prior on the angles that prefers few joints). The mean gap of each limb is
 // free: ease is not misfit. What is found is always reported; it is used for
-// matching only where the gate lets it pass.
+// matching only where the gate lets it pass. What these small turns do not explain is
+// looked for farther off, and with shifts and sizes, in register_wide.go.
 
 import (
 	"context"
