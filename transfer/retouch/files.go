@@ -468,7 +468,7 @@ func (s *Summary) finish(surfaces []*gltfio.SkinnedSurface, list []gltfio.Reweig
 		}
 	}
 	if e := s.Even; e != nil && e.Full > 0 {
-		s.note("%d vertices keep their share: they have no room for the other joint of the pair", e.Full)
+		s.note("%d vertices keep their share: they have no room for the other joint of the pair (--max-influences 8 makes room)", e.Full)
 	}
 	if t := s.Tidy; t != nil && t.Filled > 0 {
 		s.note("%d vertices without usable weights were filled in from their neighbours: look at them", t.Filled)
