@@ -54,6 +54,7 @@ type watching struct {
 	folders  map[string]bool  // folders in which globs look
 	beneath  map[string]Stamp // outputs that others lie over, as the last run left them
 	failed   map[string]bool  // names with keys that are not tried again
+	blamed   map[string]bool  // outputs and pass records of tasks that failed
 
 	saved  map[string]*saved
 	ended  chan *Outcome      // of the run that is going
@@ -79,7 +80,7 @@ func (w *Watch) Run(ctx context.Context) error {
 	if w.Options.Hashes == nil {
 		w.Options.Hashes = &Hashes{}
 	}
-	s := &watching{Watch: w, files: files, failed: map[string]bool{}, saved: map[string]*saved{}}
+	s := &watching{Watch: w, files: files, failed: map[string]bool{}, blamed: map[string]bool{}, saved: map[string]*saved{}}
 	if err := files.Add(filepath.Dir(w.Manifest)); err != nil {
 		return fmt.Errorf("watch %s: %w", filepath.Dir(w.Manifest), err)
 	}
@@ -256,13 +257,22 @@ func (s *watching) start(ctx context.Context, files []string) {
 
 // note remembers what failed: the same input fails again.
 func (s *watching) note(o *Outcome) {
+	clear(s.blamed)
 	for _, i := range o.Items {
 		var changed *ChangedError
 		if errors.As(i.Err, &changed) {
 			s.again = true // an artist saved the output meanwhile
 			continue
 		}
-		if i.Status == Broken && current(i.Task.Body.Files) && current(i.Task.Garment.Files) {
+		if i.Status != Broken {
+			continue
+		}
+		if i.Task.Pass != nil { // the artist's garment may be to blame: its next save is a reason to try again
+			for _, f := range []string{i.Task.Output, i.Task.Pass.Record} {
+				s.blamed[f] = true
+				s.again = s.again || time.Since(stampOf(f).ModTime) < brokenFor // it may still be written
+			}
+		} else if current(i.Task.Body.Files) && current(i.Task.Garment.Files) {
 			s.failed[i.Task.Name+" "+i.Task.Key] = true
 		}
 	}
@@ -299,6 +309,10 @@ func (s *watching) follow(m *Manifest, p *Plan) {
 				all[filepath.Dir(below.Output)] = true
 			}
 		}
+	}
+	for f := range s.blamed {
+		s.inputs[f] = true
+		all[filepath.Dir(f)] = true
 	}
 	watched := map[string]bool{}
 	for _, f := range s.files.WatchList() {

@@ -164,6 +164,21 @@ func TestWatch_Passes(t *testing.T) {
 		t.Errorf("the edits are lost: %+v", s)
 	}
 	w.quiet(8 * lookEvery)
+
+	// An output that was saved half fails the next pass; the whole one is tried at once.
+	artist := w.read("out/jersey.glb")
+	write(t, out, artist[:len(artist)/2])
+	w.quiet(8 * lookEvery)
+	repaint(t, filepath.Join(w.dir, "cox", "body.glb"), 0.1)
+	for e = w.next(); e.outcome.Count(Broken) == 0; e = w.next() {
+	}
+	time.Sleep(brokenFor)
+	write(t, out, artist)
+	for e = w.next(); e.outcome.Count(Broken) > 0; e = w.next() {
+	}
+	if i := item(t, e.outcome, "cox/jersey"); i.Status != Made {
+		t.Errorf("after the whole file: %v, %v", i.Status, i.Err)
+	}
 }
 
 // TestWatch_Layers: an artist's save of an output makes what lies over it anew, once.
