@@ -144,7 +144,7 @@ func TestTransfer_OtherDefaultPose(t *testing.T) {
 	for _, c := range []struct {
 		name string
 		want []PoseOffset
-		p99  float64      // of the L1 error, at most
+		p99  float64 // of the L1 error, at most
 	}{
 		{"as the body", nil, 0.2},
 		{"arms 30 degrees lower", []PoseOffset{{"upper_arm.left", 30, 0, 1, true}, {"upper_arm.right", 30, 0, 1, true}}, 0.3},
