@@ -127,10 +127,10 @@ soak: ## mixed good, bad and cancelled calls for SOAK; its section of BENCHMARKS
 test: proto-check service-check
 
 .PHONY: farm-test farm-bench
-farm-test: ## the farm's long tests on loopback: three servers, two workers, all of them killed; 20 interruptions of 500 variants, and of 1500 here; as root also a full disk, a slow one and a cut line (about ten minutes)
+farm-test: ## the farm's long tests on loopback: three servers, two workers, all of them killed; 20 interruptions of 500 variants, and of 1500 here; as root also a full disk, a slow one and a cut line (about six minutes)
 	SELVAGE_FARM_TEST=1 $(GO) test -count=1 -timeout 20m -v -run 'TestCluster|TestResume|TestDisk|TestNetwork' ./server/farm
 	SELVAGE_FARM_TEST=1 $(GO) test -count=1 -timeout 10m -v -run 'TestBatch_Resume|TestBatch_DiskFull' ./cmd/selvage
 
-farm-bench: ## variants a minute here and on this machine's farm, one and two workers; costs of a task and what they say of a large farm (about a quarter of an hour, on a quiet machine)
-	@SELVAGE_FARM_BENCH="gloves:100:5,oilskin coat:40:3" $(GO) test -v -count=1 -timeout 40m -run TestThroughput ./server/farm
-	@SELVAGE_FARM_COSTS="gloves:40,oilskin coat:15" $(GO) test -v -count=1 -timeout 20m -run TestCosts ./server/farm
+farm-bench: ## variants a minute here and on this machine's farm, one and two workers; costs of a task and what they say of a large farm (about eight minutes on a quiet machine)
+	@SELVAGE_FARM_BENCH="gloves:60:5,oilskin coat:25:3" $(GO) test -v -count=1 -timeout 40m -run TestThroughput ./server/farm
+	@SELVAGE_FARM_COSTS="gloves:25,oilskin coat:10" $(GO) test -v -count=1 -timeout 20m -run TestCosts ./server/farm
