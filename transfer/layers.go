@@ -13,15 +13,15 @@ package transfer
 //	         surface: the change is extended along the ways from the border,
 //	         each vertex taking what comes from those nearer to it (Adalsteinsson &
 //	         Sethian, "The fast construction of extension velocities in level set
-//	         methods", J. Comput. Phys. 148, 1999, section 2, on the edges' graph).
+//	         methods", J. Comput. Phys. 148, 1999, from memory; here on the edges' graph).
 //	worth    a match on a layer is worth what the layer's own row is: its expected
 //	         error comes on top (trust.go).
 //
 // Everything else, from the candidates to the fill, sees one surface and works as on
 // a body. What asks for the body itself (which limb cloth goes around, what it runs
-// along) still asks the body; cloth hangs by its distance from the body and from the
-// trusted part of the layers, so that a cape rests on a coat's shoulders and hangs
-// beside its tails.
+// along) still asks the body. Cloth hangs by its distance from the body, and rests on
+// what is trusted of the layers: a cape hangs although a coat is near, and takes the
+// coat's rows where it lies on the coat's shoulders.
 
 import (
 	"context"
