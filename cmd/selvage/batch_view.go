@@ -186,16 +186,7 @@ func (b *batchRun) show(o *wardrobe.Outcome, err error, took time.Duration) erro
 	for _, n := range o.Notes {
 		fmt.Fprintln(b.out, printable(n))
 	}
-	var passed []pass.Summary
-	for _, i := range o.Items {
-		if i.Status == wardrobe.Made && i.Record.Pass != nil {
-			passed = append(passed, i.Record.Pass.Summary)
-			passed[len(passed)-1].Garment = i.Task.Name
-		}
-	}
-	if len(passed) > 0 {
-		writePasses(b.out, passed)
-	}
+	writeBatchPasses(b.out, o, b.top)
 	var parts []string
 	for _, s := range []wardrobe.Status{wardrobe.Made, wardrobe.UpToDate, wardrobe.Kept, wardrobe.Broken, wardrobe.Waiting} {
 		if n := counts[s]; n > 0 {
@@ -248,6 +239,9 @@ func writeBatch(w io.Writer, o *wardrobe.Outcome, top int) {
 			row[1] = text.FgRed.Sprint(row[1])
 		}
 		if i.Record != nil {
+			if i.Record.Edited {
+				row[1] = "edited by hand, kept"
+			}
 			s := &i.Record.Summary
 			low := fmt.Sprintf("%d (%.1f%%)", s.LowConfidence, i.Record.Low())
 			if colour && s.LowConfidence > 0 {
@@ -278,6 +272,44 @@ func writeBatch(w io.Writer, o *wardrobe.Outcome, top int) {
 				fmt.Fprintf(w, "%s: %s\n", printable(i.Task.Name), printable(n))
 			}
 		}
+	}
+}
+
+// writeBatchPasses prints what became of the edits of garments that were made, most
+// edited first, at most top garments (0: all); those without any are counted.
+func writeBatchPasses(w io.Writer, o *wardrobe.Outcome, top int) {
+	var list []pass.Summary
+	first, plain := 0, 0
+	for _, i := range o.Items {
+		if i.Status != wardrobe.Made || i.Record.Pass == nil {
+			continue
+		}
+		s := i.Record.Pass.Summary
+		s.Garment = i.Task.Name
+		switch {
+		case s.Edited+s.Undone+s.Locked+s.Lost()+len(s.Notes) > 0:
+			list = append(list, s)
+		case s.First:
+			first++
+		default:
+			plain++
+		}
+	}
+	slices.SortStableFunc(list, func(a, b pass.Summary) int {
+		return cmp.Or(cmp.Compare(b.Conflict, a.Conflict), cmp.Compare(b.Edited, a.Edited))
+	})
+	if rest := len(list) - top; top > 0 && rest > 0 {
+		list = list[:top]
+		defer fmt.Fprintf(w, "and %d more with edits (--top 0 shows all)\n", rest)
+	}
+	if len(list) > 0 {
+		writePasses(w, list)
+	}
+	if plain > 0 {
+		fmt.Fprintf(w, "%d without edits by hand\n", plain)
+	}
+	if first > 0 {
+		fmt.Fprintf(w, "%d for the first time: records are kept for the next pass\n", first)
 	}
 }
 
