@@ -263,3 +263,35 @@ func TestPass_Reports(t *testing.T) {
 		t.Errorf("status %d: %s", o.status, o.stderr)
 	}
 }
+
+// TestPass_LayersServer: passes, locks and layers together: a server writes the same
+// garments and records as this machine.
+func TestPass_LayersServer(t *testing.T) {
+	s := serve(t, nil)
+	dirs := [2]string{t.TempDir(), t.TempDir()}
+	body := filepath.Join(t.TempDir(), "body.glb")
+	copyFile(t, cox("body"), body)
+	for round := range 3 {
+		var said [2]string
+		for k, where := range [][]string{nil, {"--server", s.address}} {
+			args := []string{"transfer", body, cox("jersey"), cox("oilskin-coat"), "-o", dirs[k] + "/", "--pass-dir", filepath.Join(dirs[k], "passes"),
+				"--layers", "given", "--lock", "near:hand*:0.1", "--lock-blend", "0.02", "--on-conflict", "keep-change", "--json"}
+			said[k] = withoutTimes(t, must(t, append(args, where...)...).stdout)
+		}
+		for _, name := range []string{"jersey.glb", "oilskin-coat.glb", "passes/jersey.glb.pass", "passes/oilskin-coat.glb.pass"} {
+			if a, b := folder(t, dirs[0])[filepath.Join(dirs[0], name)], folder(t, dirs[1])[filepath.Join(dirs[1], name)]; a == "" || a != b {
+				t.Errorf("round %d: %s from the server differs", round, name)
+			}
+		}
+		if a, b := strings.ReplaceAll(said[0], dirs[0], ""), strings.ReplaceAll(said[1], dirs[1], ""); a != b {
+			t.Errorf("round %d: summaries differ:\n%s\n%s", round, a, b)
+		}
+		for _, d := range dirs {
+			coat := filepath.Join(d, "oilskin-coat.glb")
+			w := rowsOf(t, coat)
+			repaint(t, coat, w.Joints[w.Rows.Joint[0]].Name, patch(w.Mesh.Positions[200*round], 0.1, 0.4))
+		}
+		b := rowsOf(t, body)
+		repaint(t, body, b.Joints[3].Name, patch(b.Mesh.Positions[0], 0.5, 0.1))
+	}
+}
