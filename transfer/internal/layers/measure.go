@@ -155,6 +155,9 @@ func measure(ctx context.Context, b *crew.Body, only string) ([]figures, error) 
 	return out, nil
 }
 
+// looseStretch is what cloth that hangs may stretch, where it may more than by default.
+const looseStretch = 2.
+
 // garment transfers one over what is worn, and with wanted measures it, from the body
 // alone, from body and layers, and with the nearest layer's own rows.
 func (d *dresser) garment(ctx context.Context, g *crew.Garment, w *worn, truth *weights.Rows, wanted bool) (*transfer.Result, []figures, error) {
@@ -178,11 +181,20 @@ func (d *dresser) garment(ctx context.Context, g *crew.Garment, w *worn, truth *
 	if err != nil {
 		return nil, nil, err
 	}
-	var out []figures
-	for _, x := range []struct {
+	type variant struct {
 		from string
 		rows *weights.Rows
-	}{{"body alone", without.Rows}, {"body and layers", with.Rows}, {"nearest layer point", nearest}} {
+	}
+	variants := []variant{{"body alone", without.Rows}, {"body and layers", with.Rows}}
+	if slices.Contains(g.LooseVertex, true) {
+		looser, err := over.Transfer(ctx, garment, transfer.Options{LooseStretch: looseStretch})
+		if err != nil {
+			return nil, nil, err
+		}
+		variants = append(variants, variant{fmt.Sprintf("the same, stretch up to %g", looseStretch), looser.Rows})
+	}
+	var out []figures
+	for _, x := range append(variants, variant{"nearest layer point", nearest}) {
 		f := &pose.Figure{Name: g.Name, Mesh: g.Mesh, Rows: x.rows, Skin: d.skin}
 		k, err := d.body.Check(ctx, f, pose.Options{Layers: w.figures, Plan: d.plan})
 		if err != nil {
