@@ -11,7 +11,7 @@ import (
 const coxPasses = `version: 1
 bodies: [{name: cox, file: body.glb}]
 garments:
-  - {files: oilskin-coat.glb, locks: "near:hand*:0.1", on-conflict: take-new}
+  - {files: jersey.glb, locks: "near:hand*:0.1", on-conflict: take-new}
   - {files: gloves.glb}
 output: out/{garment}.glb
 passes: passes
@@ -29,7 +29,7 @@ func TestBatch_Passes(t *testing.T) {
 	transfers := func() {
 		t.Helper()
 		for garment, more := range map[string][]string{
-			"oilskin-coat.glb": {"--lock", "near:hand*:0.1", "--on-conflict", "take-new"}, "gloves.glb": {"--on-conflict", "keep-change"},
+			"jersey.glb": {"--lock", "near:hand*:0.1", "--on-conflict", "take-new"}, "gloves.glb": {"--on-conflict", "keep-change"},
 		} {
 			args := []string{"transfer", body, filepath.Join(dir, garment), "-o", filepath.Join(single, "out", garment), "--pass-dir", filepath.Join(single, "passes"), "-q"}
 			must(t, append(args, append(more, "--conflict-rule", "joint:none=take-new", "--lock-blend", "0.03")...)...)
@@ -42,13 +42,13 @@ func TestBatch_Passes(t *testing.T) {
 	for round := range 3 {
 		transfers()
 		if round == 0 {
-			if o := must(t, "batch", file, "--top", "1"); !strings.Contains(o.stdout, "1 for the first time") || !strings.Contains(o.stdout, "cox/oilskin-coat: the garment has no weights yet") {
+			if o := must(t, "batch", file, "--top", "1"); !strings.Contains(o.stdout, "1 for the first time") || !strings.Contains(o.stdout, "cox/jersey: the garment has no weights yet") {
 				t.Errorf("first run: %s", o.stdout)
 			}
 		} else {
 			said = must(t, "batch", file, "--json").stdout
 		}
-		for _, name := range []string{"out/oilskin-coat.glb", "out/gloves.glb", "passes/oilskin-coat.glb.pass", "passes/gloves.glb.pass"} {
+		for _, name := range []string{"out/jersey.glb", "out/gloves.glb", "passes/jersey.glb.pass", "passes/gloves.glb.pass"} {
 			a, b := folder(t, dir)[filepath.Join(dir, name)], folder(t, single)[filepath.Join(single, name)]
 			if a == "" || a != b {
 				t.Errorf("round %d: %s is not as transfer writes it", round, name)
@@ -58,7 +58,7 @@ func TestBatch_Passes(t *testing.T) {
 			break
 		}
 		for _, d := range []string{dir, single} {
-			for _, garment := range []string{"oilskin-coat.glb", "gloves.glb"} {
+			for _, garment := range []string{"jersey.glb", "gloves.glb"} {
 				out := filepath.Join(d, "out", garment)
 				s := rowsOf(t, out)
 				repaint(t, out, s.Joints[s.Rows.Joint[0]].Name, patch(s.Mesh.Positions[100*round], 0.08, 0.4))
@@ -133,7 +133,7 @@ func TestFarm_Passes(t *testing.T) {
 					t.Errorf("round %d, place %d: %v", round, k, p)
 				}
 			}
-			for _, name := range []string{"out/oilskin-coat.glb", "out/gloves.glb", "passes/oilskin-coat.glb.pass", "passes/gloves.glb.pass"} {
+			for _, name := range []string{"out/jersey.glb", "out/gloves.glb", "passes/jersey.glb.pass", "passes/gloves.glb.pass"} {
 				if a, b := folder(t, dirs[0])[filepath.Join(dirs[0], name)], folder(t, dirs[k])[filepath.Join(dirs[k], name)]; a == "" || a != b {
 					t.Errorf("round %d, place %d: %s is not as here", round, k, name)
 				}
@@ -175,7 +175,7 @@ func TestFarm_Layers(t *testing.T) {
 	store := t.TempDir()
 	s := serve(t, nil, "--farm", "--farm-folder", store)
 	startWorker(t, "--farm-folder", store)
-	manifest := strings.Replace(coxPasses, "passes: passes", "passes: passes\nlayers: [gloves, oilskin-coat]", 1)
+	manifest := strings.Replace(coxPasses, "passes: passes", "passes: passes\nlayers: [gloves, jersey]", 1)
 	manifest = strings.NewReplacer(`, locks: "near:hand*:0.1", on-conflict: take-new`, "", "on-conflict: keep-change\n", "", `conflict-rules: ["joint:none=take-new"]`+"\n", "", "lock-blend: 0.03\n", "").Replace(manifest)
 	single := t.TempDir()
 	places := [][]string{nil, {"--farm", "--farm-folder", store}, {"--server", s.address}}
@@ -184,17 +184,18 @@ func TestFarm_Layers(t *testing.T) {
 		dirs[k], files[k] = coxWardrobe(t, manifest)
 	}
 	for round := range 3 {
-		must(t, "transfer", filepath.Join(dirs[0], "body.glb"), cox("gloves"), cox("oilskin-coat"), "-o", filepath.Join(single, "out"), "--pass-dir", filepath.Join(single, "passes"), "--layers", "given", "-q")
+		must(t, "transfer", filepath.Join(dirs[0], "body.glb"), cox("gloves"), cox("jersey"), "-o", filepath.Join(single, "out"), "--pass-dir", filepath.Join(single, "passes"), "--layers", "given", "-q")
 		for k, place := range places {
 			must(t, append([]string{"batch", files[k], "-q"}, place...)...)
-			for _, name := range []string{"out/oilskin-coat.glb", "out/gloves.glb", "passes/oilskin-coat.glb.pass", "passes/gloves.glb.pass"} {
+			for _, name := range []string{"out/jersey.glb", "out/gloves.glb", "passes/jersey.glb.pass", "passes/gloves.glb.pass"} {
 				got := folder(t, dirs[k])[filepath.Join(dirs[k], name)]
 				if got == "" || got != folder(t, dirs[0])[filepath.Join(dirs[0], name)] {
 					t.Errorf("round %d, place %d: %s is not as here", round, k, name)
 				}
-				// An edit of the gloves alone makes no gloves in a batch: the coat lies over the
-				// artist's own, and the record names that coat. transfer writes them anew.
-				if round == 1 || round == 2 && strings.HasSuffix(name, "coat.glb.pass") {
+				// An edit of the gloves alone makes no gloves in a batch: the jersey lies over
+				// the artist's own, and the records tell of them in the next pass. transfer writes
+				// them anew.
+				if round == 1 || round == 2 && strings.HasSuffix(name, ".pass") {
 					continue
 				}
 				if got != folder(t, single)[filepath.Join(single, name)] {
@@ -217,11 +218,11 @@ func TestFarm_Layers(t *testing.T) {
 		}
 	}
 	// Found: as transfer finds them.
-	dir, file := coxWardrobe(t, "version: 1\nbodies: [{name: cox, file: body.glb}]\ngarments: [{files: [gloves.glb, jersey.glb, oilskin-coat.glb]}]\noutput: out/{garment}.glb\nlayers: found\n")
+	dir, file := coxWardrobe(t, "version: 1\nbodies: [{name: cox, file: body.glb}]\ngarments: [{files: [gloves.glb, jersey.glb]}]\noutput: out/{garment}.glb\nlayers: found\n")
 	want := t.TempDir()
-	must(t, "transfer", cox("body"), cox("gloves"), cox("jersey"), cox("oilskin-coat"), "-o", want, "--layers", "found", "-q")
+	must(t, "transfer", cox("body"), cox("gloves"), cox("jersey"), "-o", want, "--layers", "found", "-q")
 	must(t, "batch", file, "-q")
-	for _, name := range []string{"gloves.glb", "jersey.glb", "oilskin-coat.glb"} {
+	for _, name := range []string{"gloves.glb", "jersey.glb"} {
 		if a, b := folder(t, want)[filepath.Join(want, name)], folder(t, filepath.Join(dir, "out"))[filepath.Join(dir, "out", name)]; a == "" || a != b {
 			t.Errorf("%s with layers found is not as transfer writes it", name)
 		}
@@ -244,7 +245,7 @@ func TestPass_Reports(t *testing.T) {
 	repaint(t, filepath.Join(dir, "body.glb"), b.Joints[5].Name, patch(rowsOf(t, out).Mesh.Positions[0], 0.3, 0.3))
 	must(t, transfers...)
 	must(t, "batch", file, "-q")
-	must(t, "report", filepath.Join(dir, "body.glb"), out, filepath.Join(dir, "out", "oilskin-coat.glb"), "--pass-dir", filepath.Join(dir, "passes"), "-o", filepath.Join(single, "report.html"), "-q")
+	must(t, "report", filepath.Join(dir, "body.glb"), out, filepath.Join(dir, "out", "jersey.glb"), "--pass-dir", filepath.Join(dir, "passes"), "-o", filepath.Join(single, "report.html"), "-q")
 	for _, page := range []string{filepath.Join(single, "transfer.html"), filepath.Join(dir, "out", "cox.html"), filepath.Join(single, "report.html")} {
 		data, err := os.ReadFile(page)
 		if err != nil {
@@ -274,11 +275,11 @@ func TestPass_LayersServer(t *testing.T) {
 	for round := range 3 {
 		var said [2]string
 		for k, where := range [][]string{nil, {"--server", s.address}} {
-			args := []string{"transfer", body, cox("jersey"), cox("oilskin-coat"), "-o", dirs[k] + "/", "--pass-dir", filepath.Join(dirs[k], "passes"),
+			args := []string{"transfer", body, cox("gloves"), cox("jersey"), "-o", dirs[k] + "/", "--pass-dir", filepath.Join(dirs[k], "passes"),
 				"--layers", "given", "--lock", "near:hand*:0.1", "--lock-blend", "0.02", "--on-conflict", "keep-change", "--json"}
 			said[k] = withoutTimes(t, must(t, append(args, where...)...).stdout)
 		}
-		for _, name := range []string{"jersey.glb", "oilskin-coat.glb", "passes/jersey.glb.pass", "passes/oilskin-coat.glb.pass"} {
+		for _, name := range []string{"gloves.glb", "jersey.glb", "passes/gloves.glb.pass", "passes/jersey.glb.pass"} {
 			if a, b := folder(t, dirs[0])[filepath.Join(dirs[0], name)], folder(t, dirs[1])[filepath.Join(dirs[1], name)]; a == "" || a != b {
 				t.Errorf("round %d: %s from the server differs", round, name)
 			}
@@ -287,9 +288,9 @@ func TestPass_LayersServer(t *testing.T) {
 			t.Errorf("round %d: summaries differ:\n%s\n%s", round, a, b)
 		}
 		for _, d := range dirs {
-			coat := filepath.Join(d, "oilskin-coat.glb")
-			w := rowsOf(t, coat)
-			repaint(t, coat, w.Joints[w.Rows.Joint[0]].Name, patch(w.Mesh.Positions[200*round], 0.1, 0.4))
+			jersey := filepath.Join(d, "jersey.glb")
+			w := rowsOf(t, jersey)
+			repaint(t, jersey, w.Joints[w.Rows.Joint[0]].Name, patch(w.Mesh.Positions[200*round], 0.1, 0.4))
 		}
 		b := rowsOf(t, body)
 		repaint(t, body, b.Joints[3].Name, patch(b.Mesh.Positions[0], 0.5, 0.1))
