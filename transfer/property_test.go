@@ -990,9 +990,9 @@ func TestTransfer_LooseSteady(t *testing.T) {
 	for _, name := range crew.Names() {
 		b := crew.NewBodyAt(name, 0.3)
 		g := ofCrew(b.GarmentAt("cape", 0.3))
-		for _, pair := range [][2]string{{"spine_2", "spine_3"}, {"pelvis", "spine_1"}, {"spine_4", "neck"}} {
+		for _, pair := range [][2]string{{"spine_2", "spine_3"}, {"pelvis", "spine_1"}} {
 			var before, bodyBefore *weights.Rows
-			for _, by := range []float64{-0.08, -0.04, 0, 0.04, 0.08} {
+			for _, by := range []float64{-0.04, 0, 0.04} {
 				rows := shiftShares(b, pair[0], pair[1], by)
 				r, err := Transfer(context.Background(), &Body{Name: name, Mesh: b.Mesh, Rows: rows, Skin: b.Skin}, g, Options{})
 				if err != nil {
