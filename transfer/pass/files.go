@@ -269,6 +269,9 @@ func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface
 	if found.Unplaced > 0 {
 		note("%d vertices of the artist's garment have no place on the recorded surface: what was edited there cannot be told", found.Unplaced)
 	}
+	if n := found.Mesh.NumVertices(); 2*found.New > n {
+		note("%d of %d rows differ from those that the last pass wrote: is this really the garment that it wrote, and not one of an earlier pass?", found.New, n)
+	}
 	if !moved.ByIndex && found.Edits.Len() > 0 {
 		note("the garment has other vertices than before: the edits were moved along its surface")
 	}

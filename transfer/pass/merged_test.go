@@ -2,6 +2,7 @@ package pass
 
 import (
 	"bytes"
+	"strings"
 	"testing"
 
 	"github.com/selvage/selvage/transfer"
@@ -50,8 +51,12 @@ func TestRun_CrashBetween(t *testing.T) {
 	// And without the sum it would have counted: what this test is about.
 	blind := *two.Record
 	blind.Merged = [32]byte{}
-	if x := runPass(t, Input{Garment: "jersey", New: second, Record: &blind, Current: artist}); x.Summary.New == 0 {
+	x := runPass(t, Input{Garment: "jersey", New: second, Record: &blind, Current: artist})
+	if x.Summary.New == 0 {
 		t.Errorf("nothing to be told apart: %+v", x.Summary)
+	}
+	if told := strings.Contains(strings.Join(x.Summary.Notes, " "), "really the garment"); told != (2*x.Summary.New > x.Summary.Vertices) {
+		t.Errorf("%d of %d rows new, notes %q", x.Summary.New, x.Summary.Vertices, x.Summary.Notes)
 	}
 }
 
