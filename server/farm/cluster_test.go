@@ -426,7 +426,5 @@ func TestCluster_EverythingIsKilled(t *testing.T) {
 		}
 		w.ended <- nil
 	}
-	if lag, err := f.Lag(t.Context()); err != nil || lag != (Lag{}) {
-		t.Errorf("%+v, %v", lag, err)
-	}
+	lags(t, f, Lag{})
 }

@@ -45,6 +45,13 @@ func until(t *testing.T, what string, condition func() bool) {
 	}
 }
 
+// lags waits until the farm's lag is want: acknowledgements and counts come a moment
+// after the job's end.
+func lags(t *testing.T, f *Farm, want Lag) {
+	t.Helper()
+	until(t, fmt.Sprintf("the lag is %+v", want), func() bool { lag, err := f.Lag(t.Context()); return err == nil && lag == want })
+}
+
 // TestFarm_SameBytesAsHere hands in a job and holds every result against the
 // transfer in this process.
 func TestFarm_SameBytesAsHere(t *testing.T) {
@@ -70,9 +77,7 @@ func TestFarm_SameBytesAsHere(t *testing.T) {
 			t.Errorf("variant %d: %v", k, result)
 		}
 	}
-	if lag, err := f.Lag(t.Context()); err != nil || lag != (Lag{}) {
-		t.Errorf("%+v, %v: the queue is not empty", lag, err)
-	}
+	lags(t, f, Lag{})
 	// Once more, the same job: nothing is computed.
 	again, _ := create(t, f, tasks)
 	if again != id {
@@ -152,9 +157,7 @@ func TestFarm_PanicIsTried(t *testing.T) {
 	if job.GetFailedCount() != 1 || begun.Load() != 3 || s.GetTries() != 3 || !strings.Contains(s.GetError(), "mooring line") {
 		t.Fatalf("%d begun, %v, %v", begun.Load(), job, s)
 	}
-	if lag, err := f.Lag(t.Context()); err != nil || lag != (Lag{Dead: 1}) {
-		t.Errorf("%+v, %v", lag, err)
-	}
+	lags(t, f, Lag{Dead: 1})
 	calm.Store(true)
 	if _, err := f.Retry(t.Context(), id); err != nil {
 		t.Fatal(err)
@@ -162,9 +165,7 @@ func TestFarm_PanicIsTried(t *testing.T) {
 	if job = finish(t, f, id); job.GetDoneCount() != 1 || job.GetGeneration() != 2 {
 		t.Errorf("%v", job)
 	}
-	if lag, err := f.Lag(t.Context()); err != nil || lag != (Lag{}) {
-		t.Errorf("%+v, %v: after the retry", lag, err)
-	}
+	lags(t, f, Lag{})
 }
 
 // TestFarm_LostWorker: a worker that goes without a word costs a try, and after
@@ -351,7 +352,7 @@ func TestFarm_Cancel(t *testing.T) {
 	if job.GetState() != pb.JobState_JOB_STATE_CANCELLED || job.GetCancelledCount() != 4 {
 		t.Errorf("%v", job)
 	}
-	until(t, "the queue is empty", func() bool { lag, err := f.Lag(t.Context()); return err == nil && lag == Lag{} })
+	lags(t, f, Lag{})
 	hang.Store(false)
 	if _, err := f.Retry(t.Context(), id); err != nil {
 		t.Fatal(err)
@@ -543,9 +544,7 @@ func TestFarm_RetryWhileRunning(t *testing.T) {
 	if s := status(t, f, id)[2]; s.GetState() != pb.TaskState_TASK_STATE_FAILED || keyOf(s.GetName()) != keys[2] || !strings.Contains(s.GetError(), "anchor") {
 		t.Errorf("%v", s)
 	}
-	if lag, err := f.Lag(t.Context()); err != nil || lag != (Lag{Dead: 1}) {
-		t.Errorf("%+v, %v", lag, err)
-	}
+	lags(t, f, Lag{Dead: 1})
 }
 
 // TestObjects_Sweep: pieces without a record go once they are old enough; objects
