@@ -3,6 +3,7 @@ package farm
 import (
 	"context"
 	"errors"
+	"fmt"
 	"maps"
 	"math/rand/v2"
 	"slices"
