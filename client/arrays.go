@@ -97,11 +97,7 @@ func (c *Client) streamArrays(ctx context.Context, m *pb.TransferArraysRequest, 
 		return nil, err
 	} // after EOF Recv has the server's reason
 	out := &pb.TransferArraysResponse{Rows: &pb.RowArrays{}}
-	for {
-		part, err := stream.Recv()
-		if errors.Is(err, io.EOF) {
-			return out, nil
-		}
+	for part, err := range received(stream) {
 		if err != nil {
 			return nil, err
 		}
@@ -131,6 +127,7 @@ func (c *Client) streamArrays(ctx context.Context, m *pb.TransferArraysRequest, 
 			*to = append(*to, x.Chunk.GetData()...)
 		}
 	}
+	return out, nil
 }
 
 // sendArrays sends a request: first all but the arrays, then those.

@@ -3,7 +3,6 @@ package client
 import (
 	"context"
 	"errors"
-	"io"
 	"math"
 
 	"github.com/selvage/selvage/api/convert"
@@ -74,11 +73,7 @@ func (c *Client) check(ctx context.Context, m *pb.CheckPosesRequest, r CheckRequ
 		return nil, err
 	}
 	var report *pb.CheckReport
-	for {
-		part, err := stream.Recv()
-		if errors.Is(err, io.EOF) {
-			break
-		}
+	for part, err := range received(stream) {
 		if err != nil {
 			return nil, err
 		}

@@ -18,6 +18,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"iter"
 	"net"
 	"time"
 
@@ -296,6 +297,18 @@ func isWhole(data []byte, size int64, sum []byte) bool {
 	return int64(len(data)) == size && bytes.Equal(have[:], sum)
 }
 
+// received yields what a stream sends, until it ends or fails; the error is the last.
+func received[M any](stream interface{ Recv() (M, error) }) iter.Seq2[M, error] {
+	return func(yield func(M, error) bool) {
+		for {
+			m, err := stream.Recv()
+			if errors.Is(err, io.EOF) || !yield(m, err) || err != nil {
+				return
+			}
+		}
+	}
+}
+
 func (c *Client) transfer(ctx context.Context, m *pb.TransferAssetRequest, r Request) (*Result, error) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
@@ -307,11 +320,7 @@ func (c *Client) transfer(ctx context.Context, m *pb.TransferAssetRequest, r Req
 	var head *pb.TransferAssetResult
 	var confidence []byte
 	edits := passAnswer{wanted: r.Pass != nil}
-	for {
-		part, err := stream.Recv()
-		if errors.Is(err, io.EOF) {
-			break
-		}
+	for part, err := range received(stream) {
 		if err != nil {
 			return nil, err
 		}

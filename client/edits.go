@@ -6,7 +6,6 @@ import (
 	"context"
 	"crypto/sha256"
 	"errors"
-	"io"
 
 	"github.com/selvage/selvage/api/convert"
 	pb "github.com/selvage/selvage/api/selvage/v1"
@@ -137,11 +136,7 @@ func (c *Client) merge(ctx context.Context, m *pb.MergePassRequest, fresh *Asset
 	out := &Result{garment: fresh}
 	var head *pb.MergePassResult
 	edits := passAnswer{wanted: true}
-	for {
-		part, err := stream.Recv()
-		if errors.Is(err, io.EOF) {
-			break
-		}
+	for part, err := range received(stream) {
 		if err != nil {
 			return nil, err
 		}
@@ -221,11 +216,7 @@ func (c *Client) diff(ctx context.Context, m *pb.DiffRowsRequest) (*pb.RowsDiffe
 		return nil, err
 	}
 	var whole *pb.RowsDifference
-	for {
-		part, err := stream.Recv()
-		if errors.Is(err, io.EOF) {
-			break
-		}
+	for part, err := range received(stream) {
 		if err != nil {
 			return nil, err
 		}

@@ -6,7 +6,6 @@ import (
 	"context"
 	"crypto/sha256"
 	"errors"
-	"io"
 	"strings"
 
 	pb "github.com/selvage/selvage/api/selvage/v1"
@@ -100,11 +99,7 @@ func (j *Jobs) Watch(ctx context.Context, id string, tell func(*pb.Job, *pb.Task
 			return nil, err
 		}
 		var last *pb.Job
-		for {
-			part, err := stream.Recv()
-			if errors.Is(err, io.EOF) {
-				return last, nil
-			}
+		for part, err := range received(stream) {
 			if err != nil {
 				return nil, err
 			}
@@ -115,6 +110,7 @@ func (j *Jobs) Watch(ctx context.Context, id string, tell func(*pb.Job, *pb.Task
 				return nil, err
 			}
 		}
+		return last, nil
 	})
 }
 
@@ -129,11 +125,7 @@ func (j *Jobs) Read(ctx context.Context, s *pb.TaskStatus) (asset, record []byte
 			return both, err
 		}
 		var r *pb.TaskResult
-		for {
-			part, err := stream.Recv()
-			if errors.Is(err, io.EOF) {
-				break
-			}
+		for part, err := range received(stream) {
 			if err != nil {
 				return both, err
 			}

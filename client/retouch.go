@@ -5,7 +5,6 @@ import (
 	"context"
 	"crypto/sha256"
 	"errors"
-	"io"
 
 	"github.com/selvage/selvage/api/convert"
 	pb "github.com/selvage/selvage/api/selvage/v1"
@@ -77,11 +76,7 @@ func (c *Client) retouch(ctx context.Context, m *pb.RetouchAssetRequest, asset *
 	}
 	out := &Retouched{asset: asset}
 	var head *pb.RetouchResult
-	for {
-		part, err := stream.Recv()
-		if errors.Is(err, io.EOF) {
-			break
-		}
+	for part, err := range received(stream) {
 		if err != nil {
 			return nil, err
 		}

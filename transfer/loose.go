@@ -269,33 +269,17 @@ func restsOn(ctx context.Context, g *target, c *candidates, free []bool, region 
 // givesWay reports whose rows may be changed where the cloth would tear: what hangs,
 // and above what spans also the cloth that leads there, out to giveBand along it.
 func givesWay(ctx context.Context, s *Source, g *target, span []bool, region []int32, hang []float64) ([]bool, error) {
-	free := make([]bool, len(hang))
-	var queue distanceQueue
-	dist := make([]float64, len(hang))
-	for v := range hang {
-		free[v] = hang[v] > 0
-		dist[v] = math.Inf(1)
-		if span[v] && region[v] >= 0 {
-			dist[v] = 0
-			queue.push(0, int32(v))
-		}
+	from := make([]bool, len(hang))
+	for v := range from {
+		from[v] = span[v] && region[v] >= 0
 	}
-	reach := giveBand * s.size
-	for steps := 0; queue.len() > 0; steps++ {
-		if ended(ctx, steps) {
-			return nil, ctx.Err()
-		}
-		d, v := queue.pop()
-		if d > dist[v] {
-			continue
-		}
-		free[v] = true
-		for _, u := range g.adjacency.Neighbours(int(v)) {
-			if to := d + r3.Norm(r3.Sub(g.position[u], g.position[v])); to < dist[u] && to < reach {
-				dist[u] = to
-				queue.push(to, u)
-			}
-		}
+	dist, err := g.distances(ctx, from, giveBand*s.size)
+	if err != nil {
+		return nil, err
+	}
+	free := make([]bool, len(hang))
+	for v := range free {
+		free[v] = hang[v] > 0 || !math.IsInf(dist[v], 1)
 	}
 	return free, ctx.Err()
 }

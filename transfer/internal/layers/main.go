@@ -4,7 +4,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"flag"
 	"fmt"
 	"os"
@@ -13,7 +12,7 @@ import (
 	"strings"
 
 	"github.com/selvage/selvage/transfer/crew"
-	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/internal/tables"
 )
 
 func main() {
@@ -49,7 +48,7 @@ func run(ctx context.Context, file, body, garment string) error {
 	if body != "" || garment != "" {
 		return nil
 	}
-	return keep(file, text.String())
+	return tables.Keep(file, "layers", text.String())
 }
 
 // heldOut is the body that nothing is tuned on.
@@ -66,23 +65,4 @@ func table(w *strings.Builder, name string, list []figures) {
 		fmt.Fprintf(w, "| %s | %s | %s | %s | %d | %d | %d | %d | %.1f | %d | %v | %v |\n",
 			f.garment, l.Layer, f.layers, f.from, l.Over, l.Dived, l.Cases, l.Avoidable, 1000*l.Depth, f.faults, f.fitted, f.loose)
 	}
-}
-
-const (
-	beginMark = "<!-- layers:begin -->\n"
-	endMark   = "<!-- layers:end -->"
-)
-
-// keep replaces the text between the marks of file.
-func keep(file, text string) error {
-	doc, err := os.ReadFile(file)
-	if err != nil {
-		return err
-	}
-	before, rest, ok := strings.Cut(string(doc), beginMark)
-	_, after, ends := strings.Cut(rest, endMark)
-	if !ok || !ends {
-		return errors.New(file + " has no marks of the layers' table")
-	}
-	return gltfio.WriteFile(file, []byte(before+beginMark+text+"\n"+endMark+after))
 }

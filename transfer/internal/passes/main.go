@@ -4,7 +4,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"flag"
 	"fmt"
 	"os"
@@ -12,7 +11,7 @@ import (
 	"strings"
 
 	"github.com/selvage/selvage/transfer/crew"
-	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/internal/tables"
 )
 
 func main() {
@@ -57,7 +56,7 @@ func run(ctx context.Context, file string, seed uint64) error {
 	if seed != 1 {
 		return nil
 	}
-	return keep(file, text.String())
+	return tables.Keep(file, "passes", text.String())
 }
 
 // table writes the figures of one body's wardrobe.
@@ -69,23 +68,4 @@ func table(w *strings.Builder, name string, list []figures) {
 		fmt.Fprintf(w, "| %d | %d | %.4f | %d | %d | %d | %d | %d | %d | %d | %.4f | %.4f | %.4f |\n",
 			k+1, f.Edited, f.Moved/n, f.Kept, f.Carried, f.Agreed, f.Conflict, f.WrongConflict, f.Lost, f.Strange, f.Written/n, f.Frozen/n, f.Alone/n)
 	}
-}
-
-const (
-	beginMark = "<!-- passes:begin -->\n"
-	endMark   = "<!-- passes:end -->"
-)
-
-// keep replaces the text between the marks of file.
-func keep(file, text string) error {
-	doc, err := os.ReadFile(file)
-	if err != nil {
-		return err
-	}
-	before, rest, ok := strings.Cut(string(doc), beginMark)
-	_, after, ends := strings.Cut(rest, endMark)
-	if !ok || !ends {
-		return errors.New(file + " has no marks of the passes' table")
-	}
-	return gltfio.WriteFile(file, []byte(before+beginMark+text+"\n"+endMark+after))
 }

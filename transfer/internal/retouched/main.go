@@ -4,14 +4,13 @@ package main
 
 import (
 	"context"
-	"errors"
 	"flag"
 	"fmt"
 	"os"
 	"os/signal"
 	"strings"
 
-	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/internal/tables"
 )
 
 func main() {
@@ -48,24 +47,5 @@ func run(ctx context.Context, file, hands string) error {
 		}
 	}
 	fmt.Print(text.String())
-	return keep(file, text.String())
-}
-
-const (
-	beginMark = "<!-- retouched:begin -->\n"
-	endMark   = "<!-- retouched:end -->"
-)
-
-// keep replaces the text between the marks of file.
-func keep(file, text string) error {
-	doc, err := os.ReadFile(file)
-	if err != nil {
-		return err
-	}
-	before, rest, ok := strings.Cut(string(doc), beginMark)
-	_, after, ends := strings.Cut(rest, endMark)
-	if !ok || !ends {
-		return errors.New(file + " has no marks of these tables")
-	}
-	return gltfio.WriteFile(file, []byte(before+beginMark+text+"\n"+endMark+after))
+	return tables.Keep(file, "retouched", text.String())
 }

@@ -3,8 +3,6 @@ package main
 import (
 	"context"
 	"os"
-	"path/filepath"
-	"strings"
 	"testing"
 )
 
@@ -41,25 +39,5 @@ func TestFigures(t *testing.T) {
 				}
 			}
 		})
-	}
-}
-
-func TestKeep(t *testing.T) {
-	file := filepath.Join(t.TempDir(), "b.md")
-	if err := os.WriteFile(file, []byte("a\n"+beginMark+"old\n"+endMark+"\nz\n"), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	if err := keep(file, "new\n"); err != nil {
-		t.Fatal(err)
-	}
-	text, err := os.ReadFile(file)
-	if want := "a\n" + beginMark + "new\n\n" + endMark + "\nz\n"; err != nil || string(text) != want {
-		t.Errorf("%q, %v", text, err)
-	}
-	if err := os.WriteFile(file, []byte(strings.Repeat("a", 9)), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	if keep(file, "new\n") == nil {
-		t.Error("a file without marks is taken")
 	}
 }
