@@ -15,8 +15,9 @@ const pruneLoss = 0.05
 
 // finish hands the welded rows to the garment's own vertices in the form that a
 // file stores: allowed joints only, mapped to other joints where that is wanted,
-// then the kept joints, at most MaxInfluences, pruned, normalised, on the format's grid, and the same bits at
-// coincident vertices, because each welded row is finished once.
+// then the kept joints, at most MaxInfluences, pruned, normalised, on the format's
+// grid, and the same bits at coincident vertices, because each welded row is finished
+// once.
 func finish(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.Rows, mapped *jointMap, opt *Options) (*Result, error) {
 	rows, err := restrict(ctx, s, rows, opt)
 	if err != nil {

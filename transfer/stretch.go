@@ -217,7 +217,8 @@ func holdLoose(ctx context.Context, s *Source, g *target, t *trusted, rows *weig
 }
 
 // boundSlope bounds sum, by member, in place for the joints at origins, so that edges
-// grow by no more than slack of their length; what is not free stands as it is. It ends early, with sum unfinished, when ctx is done.
+// grow by no more than slack of their length; what is not free stands as it is. It ends
+// early, with sum unfinished, when ctx is done.
 func boundSlope(ctx context.Context, g *target, members, index []int32, free, rests []bool, origins []r3.Vec, slack float64, sum []float64) {
 	if slices.Contains(rests, true) {
 		slack *= restSlack

@@ -25,8 +25,9 @@ func ParseShard(s string) (Shard, error) {
 }
 
 // Of returns the tasks of this part, in their order: those whose key, as a number,
-// leaves the remainder I-1. With layers all garments of a body are in one part. A task is in exactly one of the N parts, wherever they
-// are made, as long as files, options and program are the same there.
+// leaves the remainder I-1. With layers all garments of a body are in one part. A task
+// is in exactly one of the N parts, wherever they are made, as long as files, options
+// and program are the same there.
 func (s Shard) Of(tasks []*Task) []*Task {
 	if s.N <= 1 {
 		return tasks

@@ -69,10 +69,10 @@ const crossingSteps = 30
 // Mirror carries the rows of one side over to the other: each vertex takes the row of
 // the point of the first side's surface that is nearest to its mirrored place, and, of
 // places about as near, the one that faces the mirrored way (settle.go looks again where
-// neighbours disagree); between vertices rows are interpolated by barycentric coordinates. Joints become their counterparts. A vertex
-// on the plane gets the mean of its row and its mirrored row. The first side stays as
-// it is. On a mesh that is symmetric vertex by vertex the rows are the other side's
-// exactly.
+// neighbours disagree); between vertices rows are interpolated by barycentric
+// coordinates. Joints become their counterparts. A vertex on the plane gets the mean of
+// its row and its mirrored row. The first side stays as it is. On a mesh that is
+// symmetric vertex by vertex the rows are the other side's exactly.
 //
 // The plane goes through the middle of the joint pairs that names make. Errors:
 // *transfer.OptionError; ctx's. O(n log n).
