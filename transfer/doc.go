@@ -16,7 +16,9 @@
 //	falloff.go   how far each row is smoothed along the garment
 //	hold.go      locked rows and joints, and how their surroundings blend to them
 //	fill.go      the solve that gives the rest its rows
-//	stretch.go   rows of loose cloth held back where it would tear
+//	stretch.go   rows of loose cloth held back where it would tear (subtrees.go: rows as
+//	             what each joint carries along)
+//	above.go     over layers: rows of loose cloth led to where it stays above them
 //	orphans.go   islands far from the body follow the cloth beside them
 //	islands.go   buttons and badges get one row as a whole
 //	joints.go    rows led to other joints: merged, renamed, or the garment's own

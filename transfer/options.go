@@ -45,8 +45,9 @@ type Options struct {
 	// cloth. Auto: by the share of the component that is far away.
 	Loose Switch
 	// LooseStretch is how long an edge of loose cloth may become in a quarter turn of
-	// one joint, as a multiple of its length; more than 1, at most 10. More lets cloth
-	// that hangs follow the limbs, and what it is worn over, more closely. Zero: 1.5.
+	// any one joint, as a multiple of its length (stretch.go): above 1, at most 10. Zero:
+	// 1.5; over layers 2, for there cloth must follow what it is worn over (above.go).
+	// More lets it follow the limbs, and the layers, further.
 	LooseStretch float64
 	// LooseNames are globs of node, mesh or material names that are loose cloth
 	// whatever their distance.
@@ -125,7 +126,7 @@ type OptionError struct {
 func (e *OptionError) Error() string { return "option " + e.Option + ": " + e.Reason }
 
 // withDefaults checks o and fills in what is zero.
-func (o Options) withDefaults(bodySize float64) (Options, error) {
+func (o Options) withDefaults(s *Source) (Options, error) {
 	bad := func(name, format string, a ...any) (Options, error) {
 		return o, &OptionError{Option: name, Reason: fmt.Sprintf(format, a...)}
 	}
@@ -148,13 +149,16 @@ func (o Options) withDefaults(bodySize float64) (Options, error) {
 		return bad("threads", "%d is negative", o.Threads)
 	}
 	if o.Reach == 0 {
-		o.Reach = 0.08 * bodySize
+		o.Reach = 0.08 * s.size
 	}
 	if o.Falloff == 0 {
 		o.Falloff = 1
 	}
 	if o.LooseStretch == 0 {
 		o.LooseStretch = maxStretch
+		if s.worn != nil {
+			o.LooseStretch = layerStretch
+		}
 	}
 	if o.MaxInfluences == 0 {
 		o.MaxInfluences = defaultInfluences

@@ -221,7 +221,7 @@ func TestRegister_LeavesAlone(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			opt, err := Options{}.withDefaults(source.size)
+			opt, err := Options{}.withDefaults(source)
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -23,7 +23,7 @@ func Transfer(ctx context.Context, body *Body, garment *Garment, opt Options) (*
 // depend on opt.Threads. Errors: *OptionError, the mesh errors of the garment,
 // and ctx's. O(n log n) in practice.
 func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*Result, error) {
-	opt, err := opt.withDefaults(s.size)
+	opt, err := opt.withDefaults(s)
 	if err != nil {
 		return nil, err
 	}
@@ -96,6 +96,9 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 		return nil, err
 	}
 	if rows, err = holdLoose(ctx, s, g, t, rows, &opt); err != nil {
+		return nil, err
+	}
+	if rows, err = keepAbove(ctx, s, g, t, rows, &opt); err != nil {
 		return nil, err
 	}
 

@@ -155,8 +155,12 @@ func measure(ctx context.Context, b *crew.Body, only string) ([]figures, error) 
 	return out, nil
 }
 
-// looseStretch is what cloth that hangs may stretch, where it may more than by default.
-const looseStretch = 2.
+// Other options that hanging cloth is measured with: the limit on stretch that it has
+// without layers, and more influences.
+const (
+	looseStretch   = 1.5
+	moreInfluences = 8
+)
 
 // garment transfers one over what is worn, and with wanted measures it, from the body
 // alone, from body and layers, and with the nearest layer's own rows.
@@ -187,11 +191,19 @@ func (d *dresser) garment(ctx context.Context, g *crew.Garment, w *worn, truth *
 	}
 	variants := []variant{{"body alone", without.Rows}, {"body and layers", with.Rows}}
 	if slices.Contains(g.LooseVertex, true) {
-		looser, err := over.Transfer(ctx, garment, transfer.Options{LooseStretch: looseStretch})
-		if err != nil {
-			return nil, nil, err
+		for _, o := range []struct {
+			from    string
+			options transfer.Options
+		}{
+			{fmt.Sprintf("the same, stretch up to %g", looseStretch), transfer.Options{LooseStretch: looseStretch}},
+			{fmt.Sprintf("the same, %d influences", moreInfluences), transfer.Options{MaxInfluences: moreInfluences}},
+		} {
+			other, err := over.Transfer(ctx, garment, o.options)
+			if err != nil {
+				return nil, nil, err
+			}
+			variants = append(variants, variant{o.from, other.Rows})
 		}
-		variants = append(variants, variant{fmt.Sprintf("the same, stretch up to %g", looseStretch), looser.Rows})
 	}
 	var out []figures
 	for _, x := range append(variants, variant{"nearest layer point", nearest}) {

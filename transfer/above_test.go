@@ -1,0 +1,257 @@
+package transfer
+
+// Cloth above layers: the intervals against posed points, the clamp's slope, and the
+// demo crew's cape and coat.
+
+import (
+	"context"
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"github.com/selvage/selvage/transfer/crew"
+	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/pose"
+	"github.com/selvage/selvage/transfer/skinning"
+	"github.com/selvage/selvage/transfer/weights"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// TestFoothold_Interval: linear blend skinning, done by package skinning, puts a
+// vertex as deep as allowed below the plane of the posed triangle at an end of the
+// interval, and nowhere deeper within it.
+func TestFoothold_Interval(t *testing.T) {
+	random := rand.New(rand.NewPCG(3, 14))
+	between := func(lo, hi float64) float64 { return lo + (hi-lo)*random.Float64() }
+	ends := 0
+	for range 100 {
+		m, _ := pipe(0.1, 0, -1, 1, constant(0))
+		rows := weights.NewRows(0)
+		for range m.Positions {
+			s := between(0, 1)
+			rows.Append([]uint16{0, 1}, []float64{1 - s, s})
+		}
+		skin := limbSkin()
+		s, err := Prepare(context.Background(), &Body{Name: "limb", Mesh: m, Rows: rows, Skin: skin}, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		f := newFoothold(s)
+		angle, r := between(0, 2*math.Pi), between(0.101, 0.125)
+		x := r3.Vec{X: r * math.Cos(angle), Y: between(-0.7, 0.7), Z: r * math.Sin(angle)}
+		if !f.stand(x) {
+			t.Fatalf("%v stands over nothing", x)
+		}
+		ways := posesOf(&skin.Joints[1], s.size)
+		lo, hi := f.interval(1, ways)
+		own := f.sum(1)
+		if !(lo <= own+1e-9 && own <= hi+1e-9) {
+			t.Fatalf("interval [%g, %g] without the surface's own sum %g", lo, hi, own)
+		}
+		// The lowest height above the posed triangle's plane, less what is allowed: the
+		// depth, or what the surface's own sum suffers.
+		lowest := func(sum float64) float64 {
+			least := math.Inf(1)
+			for _, way := range ways {
+				map1 := skinning.Affine{T: way.T}
+				for k := range 9 {
+					map1.M[k] = way.M[k]
+				}
+				map1.M[0]++
+				map1.M[4]++
+				map1.M[8]++
+				maps := skinning.Pose{skinning.Identity(), map1}
+				var c [3]r3.Vec
+				for k, v := range s.triangle[f.hit.Triangle] {
+					joint, weight := rows.Row(int(v))
+					c[k] = maps.PosedPoint(m.Positions[v], joint, weight)
+				}
+				n := r3.Unit(r3.Cross(r3.Sub(c[1], c[0]), r3.Sub(c[2], c[0])))
+				height := func(sum float64) float64 {
+					p := maps.PosedPoint(x, []uint16{0, 1}, []float64{1 - sum, sum})
+					return f.side * r3.Dot(n, r3.Sub(p, c[0]))
+				}
+				least = min(least, height(sum)-min(-f.depth, height(own)))
+			}
+			return least
+		}
+		for k := range 11 {
+			sum := max(lo, 0) + (min(hi, 1)-max(lo, 0))*float64(k)/10
+			if h := lowest(sum); h < -1e-9 {
+				t.Fatalf("sum %g of [%g, %g]: %g m too deep", sum, lo, hi, -h)
+			}
+		}
+		for _, e := range []struct{ end, beyond float64 }{{lo, -1e-3}, {hi, 1e-3}} {
+			if math.IsInf(e.end, 0) {
+				continue
+			}
+			ends++
+			if h := lowest(e.end); math.Abs(h) > 1e-9 {
+				t.Errorf("end %g of [%g, %g]: %g m off the limit", e.end, lo, hi, h)
+			}
+			if h := lowest(e.end + e.beyond); h >= 0 {
+				t.Errorf("beyond the end %g of [%g, %g]: nothing too deep", e.end, lo, hi)
+			}
+		}
+	}
+	if ends < 100 {
+		t.Errorf("only %d ends: the test shows little", ends)
+	}
+}
+
+// randomSheet is a sheet of n by n vertices, a centimetre apart, all free but for the first
+// column, with random sums of one joint in it.
+func randomSheet(t *testing.T, random *rand.Rand, n int) *subtrees {
+	t.Helper()
+	m := &mesh.Mesh{}
+	for i := range n {
+		for k := range n {
+			m.Positions = append(m.Positions, r3.Vec{X: 0.01 * float64(i), Y: 0.01 * float64(k), Z: 0.002 * random.Float64()})
+			if i > 0 && k > 0 {
+				d := int32(i*n + k)
+				c, b := d-1, d-int32(n)
+				a := b - 1
+				m.Triangles = append(m.Triangles, [3]int32{a, b, c}, [3]int32{b, d, c})
+			}
+		}
+	}
+	g, err := newTarget(context.Background(), &Garment{Name: "sheet", Mesh: m})
+	if err != nil {
+		t.Fatal(err)
+	}
+	x := &subtrees{g: g, sum: make([][]float64, 1), levers: [][]r3.Vec{{{X: -0.2}}}}
+	for v := range m.Positions {
+		x.free = append(x.free, v >= n)
+		x.index = append(x.index, int32(v))
+		x.members = append(x.members, int32(v))
+		x.sum[0] = append(x.sum[0], random.Float64())
+	}
+	return x
+}
+
+// TestClamp: a field whose slope is bounded stays so, whatever the intervals; where
+// they leave room it ends up in all of them, and where it was in them nothing changes.
+// (McShane, "Extension of range of functions", Bull. AMS 40, 1934, theorem 1 and its
+// corollary on bounded functions, from memory.)
+func TestClamp(t *testing.T) {
+	random := rand.New(rand.NewPCG(2, 71))
+	ctx := context.Background()
+	const slack = 0.5
+	for range 20 {
+		x := randomSheet(t, random, 24)
+		cost := x.slope(0, slack)
+		x.spread(ctx, cost, x.sum[0], nil) // bounded from here on
+		steep := func() float64 {
+			worst := 0.0
+			for v := range x.sum[0] {
+				for _, u := range x.g.adjacency.Neighbours(v) {
+					if x.free[v] && x.free[u] {
+						worst = max(worst, math.Abs(x.sum[0][v]-x.sum[0][u])/cost(int32(u), int32(v)))
+					}
+				}
+			}
+			return worst
+		}
+		if s := steep(); s > 1+1e-9 {
+			t.Fatalf("the test's own field has slope %g", s)
+		}
+		before := append([]float64(nil), x.sum[0]...)
+		lo, hi := make([]float64, len(before)), make([]float64, len(before))
+		for v := range lo {
+			lo[v], hi[v] = math.Inf(-1), math.Inf(1)
+		}
+		x.clamp(ctx, 0, lo, hi, slack)
+		for v := range before {
+			if x.sum[0][v] != before[v] {
+				t.Fatal("changed without an interval")
+			}
+		}
+		// Intervals around a second bounded field, which therefore fits them all; it is
+		// the first one shifted, but where that stands.
+		wanted := make([]float64, len(before))
+		for v := range wanted {
+			wanted[v] = math.Inf(1)
+			if !x.free[v] {
+				wanted[v] = before[v]
+			}
+		}
+		x.spread(ctx, cost, wanted, nil)
+		for v := range lo {
+			if x.free[v] && random.IntN(4) == 0 {
+				lo[v], hi[v] = wanted[v]-0.02*random.Float64(), wanted[v]+0.02*random.Float64()
+			}
+		}
+		x.clamp(ctx, 0, lo, hi, slack)
+		for v := range before {
+			if x.sum[0][v] < lo[v]-1e-9 || x.sum[0][v] > hi[v]+1e-9 {
+				t.Fatalf("vertex %d: %g outside [%g, %g], though all could be kept", v, x.sum[0][v], lo[v], hi[v])
+			}
+		}
+		if s := steep(); s > 1+1e-9 {
+			t.Errorf("slope %g after intervals that fit", s)
+		}
+		// Intervals that cannot all be kept.
+		for v := range lo {
+			if x.free[v] && random.IntN(10) == 0 {
+				lo[v] = random.Float64()
+				hi[v] = lo[v] + 0.1*random.Float64()
+			}
+		}
+		x.clamp(ctx, 0, lo, hi, slack)
+		if s := steep(); s > 1+1e-9 {
+			t.Errorf("slope %g after intervals that do not fit", s)
+		}
+	}
+}
+
+// TestLayers_CapeAbove: over layers, the crew's hanging cloth dives in less than two fifths
+// of the cases that rows from the body alone have, and stretches no further than to the
+// limit. The pilot is held out.
+func TestLayers_CapeAbove(t *testing.T) {
+	for _, name := range []string{"mate", "pilot"} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			ctx := context.Background()
+			b := crew.NewBodyAt(name, 0.4)
+			s, err := Prepare(ctx, &Body{Name: b.Name, Mesh: b.Mesh, Rows: b.Rows, Skin: b.Skin}, 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			body, err := pose.Prepare(ctx, &pose.Figure{Name: b.Name, Mesh: b.Mesh, Rows: b.Rows, Skin: b.Skin}, 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			coat, cape := b.GarmentAt("oilskin coat", 0.3), b.GarmentAt("cape", 0.5)
+			under := mustTransfer(t, s, &Garment{Name: coat.Name, Mesh: coat.Mesh}, Options{})
+			over, err := s.WithLayers(ctx, []Layer{{Name: coat.Name, Mesh: coat.Mesh, Rows: under.Rows, Confidence: under.Confidence}}, 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			plan := &pose.Plan{Move: new(float64), Scale: []float64{}}
+			cases := func(rows *weights.Rows) pose.LayerReport {
+				k, err := body.Check(ctx, &pose.Figure{Name: cape.Name, Mesh: cape.Mesh, Rows: rows, Skin: b.Skin}, pose.Options{
+					Layers: []*pose.Figure{{Name: coat.Name, Mesh: coat.Mesh, Rows: under.Rows, Skin: b.Skin}}, Plan: plan,
+				})
+				if err != nil {
+					t.Fatal(err)
+				}
+				r, err := k.Run(ctx, nil)
+				if err != nil {
+					t.Fatal(err)
+				}
+				return r.Layers[0]
+			}
+			garment := &Garment{Name: cape.Name, Mesh: cape.Mesh}
+			plain := cases(mustTransfer(t, s, garment, Options{}).Rows)
+			r := mustTransfer(t, over, garment, Options{})
+			with := cases(r.Rows)
+			t.Logf("avoidable dives: %d without layers, %d with", plain.Avoidable, with.Avoidable)
+			if plain.Avoidable < 300 || 5*with.Avoidable > 2*plain.Avoidable {
+				t.Errorf("avoidable dives: %d without layers, %d with; want less than two fifths", plain.Avoidable, with.Avoidable)
+			}
+			if worst, where := edgeStretch(cape.Mesh, r.Rows, b.Skin, cape.LooseVertex); worst > layerStretch {
+				t.Errorf("largest edge stretch %.3f (%s), want <= %g", worst, where, layerStretch)
+			}
+		})
+	}
+}
