@@ -63,6 +63,39 @@ func BenchmarkWithLayers(b *testing.B) {
 	}
 }
 
+// BenchmarkTransferOver transfers a cape, on the body alone and over a coat.
+func BenchmarkTransferOver(b *testing.B) {
+	for _, c := range []struct {
+		verts            string
+		body, coat, cape float64
+	}{{"10k", 0.5, 1.6, 3}, {"100k", 5, 16, 30}} {
+		body := crew.NewBodyAt("mate", c.body)
+		coat, cape := crew.NewBody("mate").GarmentAt("oilskin coat", c.coat), crew.NewBody("mate").GarmentAt("cape", c.cape)
+		s, err := Prepare(context.Background(), &Body{Name: "mate", Mesh: body.Mesh, Rows: body.Rows, Skin: body.Skin}, 0)
+		if err != nil {
+			b.Fatal(err)
+		}
+		over, err := s.WithLayers(context.Background(), []Layer{{Name: "oilskin coat", Mesh: coat.Mesh, Rows: coat.Truth}}, 0)
+		if err != nil {
+			b.Fatal(err)
+		}
+		for _, on := range []struct {
+			name   string
+			source *Source
+		}{{"body", s}, {"coat", over}} {
+			b.Run(fmt.Sprintf("garment=cape/over=%s/verts=%s", on.name, c.verts), func(b *testing.B) {
+				b.ReportAllocs()
+				for b.Loop() {
+					if _, err := on.source.Transfer(context.Background(), &Garment{Name: "cape", Mesh: cape.Mesh}, Options{}); err != nil {
+						b.Fatal(err)
+					}
+				}
+				b.ReportMetric(float64(cape.Mesh.NumVertices())*float64(b.N)/b.Elapsed().Seconds(), "vertices/s")
+			})
+		}
+	}
+}
+
 // BenchmarkCancel cancels a transfer at moments spread over its course and reports
 // how long the call still takes to return, at worst: what a caller that goes away
 // still costs.
