@@ -24,6 +24,7 @@ func (p *farmPlace) flags(f *pflag.FlagSet) {
 	f.StringVar(&c.Cert, "nats-cert", "", "with --nats: PEM file of this client's certificate")
 	f.StringVar(&c.Key, "nats-key", "", "with --nats: PEM file of its key")
 	f.IntVar(&c.Replicas, "replicas", 0, "with --nats: copies that the cluster keeps of queue and stores, 1, 3 or 5 (0: as it is, 1 where it is made)")
+	f.DurationVar(&c.Keep, "farm-keep", 0, "how long the farm keeps jobs, results and assets: at least 1h, and more than twice what a job takes (0: as it is, for ever where it is made)")
 	f.StringVar(&c.Name, "farm-name", "selvage", "name that sets farms on one cluster apart")
 	f.StringVar(&p.folder, "farm-folder", farm.DefaultFolder(), "folder of this machine's farm")
 }

@@ -43,8 +43,9 @@ type Config struct {
 	// used where they are made. Zero: no bound but the server's.
 	TaskBytes, StoreBytes int64
 	// Keep is how long jobs, results, assets and dead letters are kept, by the
-	// servers' clock; used where they are made. It must be longer than any job
-	// takes. Zero: until they are removed.
+	// servers' clock: at least an hour, and longer than twice what any job takes. Zero:
+	// until they are removed where they are made, as they are where they exist. Another
+	// time changes them.
 	Keep time.Duration
 	// AckWait is how long a worker may be silent before its task goes to another;
 	// used where the consumer is made. Zero: 30 s.
@@ -75,6 +76,9 @@ type ConfigError struct{ Setting, What string }
 
 func (e *ConfigError) Error() string { return e.Setting + ": " + e.What }
 
+// leastKeep is the least of Config.Keep; less than that is no time to fetch a result in.
+const leastKeep = time.Hour
+
 var namePattern = regexp.MustCompile(`^[a-z][a-z0-9-]{0,30}$`)
 
 func (c Config) withDefaults() (Config, error) {
@@ -102,8 +106,10 @@ func (c Config) withDefaults() (Config, error) {
 		return c, &ConfigError{"replicas", fmt.Sprintf("%d is not 1, 3 or 5", c.Replicas)}
 	case c.TaskBytes < 0 || c.StoreBytes < 0:
 		return c, &ConfigError{"farm-bytes", "is negative"}
-	case c.Keep < 0 || c.AckWait < 0 || c.Patience < 0:
-		return c, &ConfigError{"farm-keep", "is negative"}
+	case c.Keep != 0 && c.Keep < leastKeep:
+		return c, &ConfigError{"farm-keep", fmt.Sprintf("%v is less than %v", c.Keep, leastKeep)}
+	case c.AckWait < 0 || c.Patience < 0:
+		return c, &ConfigError{"ack-wait and patience", "must not be negative"}
 	case (c.Cert == "") != (c.Key == ""):
 		return c, &ConfigError{"nats-cert", "and nats-key go together"}
 	}
@@ -188,8 +194,9 @@ func Open(ctx context.Context, c Config) (*Farm, error) {
 // Close ends the connection.
 func (f *Farm) Close() { f.nc.Close() }
 
-// ensure makes what is missing, and changes replicas where that is asked for.
-// Several programs may do so at once: what one has made the others find.
+// ensure makes what is missing, and changes replicas, and how long things are kept,
+// where that is asked for. Several programs may do so at once: what one has made the
+// others find.
 func (f *Farm) ensure(ctx context.Context) error {
 	c := &f.config
 	made := max(1, c.Replicas)
@@ -213,11 +220,7 @@ func (f *Farm) ensure(ctx context.Context) error {
 			if err != nil {
 				return nil, err
 			}
-			if have := s.CachedInfo().Config; c.Replicas > 0 && have.Replicas != c.Replicas {
-				have.Replicas = c.Replicas
-				return f.js.UpdateStream(ctx, have)
-			}
-			return s, nil
+			return f.adapt(ctx, s)
 		})
 	}
 	var err error
@@ -258,11 +261,7 @@ func (f *Farm) ensure(ctx context.Context) error {
 			if err != nil {
 				return nil, err
 			}
-			if have := s.CachedInfo().Config; c.Replicas > 0 && have.Replicas != c.Replicas {
-				have.Replicas = c.Replicas
-				return f.js.UpdateStream(ctx, have)
-			}
-			return s, nil
+			return f.adapt(ctx, s)
 		})
 	}
 	jobs := c.Name + "-jobs"
@@ -297,6 +296,24 @@ func (f *Farm) ensure(ctx context.Context) error {
 		return err
 	}
 	return f.ensureConsumer(ctx)
+}
+
+// adapt changes a stream's replicas, and unless it is the queue how long it keeps its
+// messages, where that is asked for.
+func (f *Farm) adapt(ctx context.Context, s jetstream.Stream) (jetstream.Stream, error) {
+	have := s.CachedInfo().Config
+	want, c := have, &f.config
+	if c.Replicas > 0 {
+		want.Replicas = c.Replicas
+	}
+	if c.Keep > 0 && have.Retention != jetstream.WorkQueuePolicy {
+		want.MaxAge = c.Keep
+		want.Duplicates = min(want.Duplicates, want.MaxAge)
+	}
+	if want.Replicas == have.Replicas && want.MaxAge == have.MaxAge {
+		return s, nil
+	}
+	return f.js.UpdateStream(ctx, want)
 }
 
 // ensureConsumer finds or makes the workers' consumer.

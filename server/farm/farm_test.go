@@ -601,3 +601,93 @@ func TestObjects_Sweep(t *testing.T) {
 		}
 	}
 }
+
+// TestFarm_Keep: what is kept for a time goes after it; what is needed again after half
+// of it is put anew, so that it lasts for the next job; and a wardrobe that is handed in
+// when all is gone is computed again. The queue keeps what waits.
+func TestFarm_Keep(t *testing.T) {
+	t.Parallel()
+	folder := t.TempDir()
+	f := open(t, folder, Config{})
+	ages := func(want time.Duration) {
+		t.Helper()
+		for name, want := range map[string]time.Duration{"selvage-tasks": 0, "selvage-dead": want, "KV_selvage-jobs": want, "OBJ_selvage-assets": want, "OBJ_selvage-results": want} {
+			s, err := f.js.Stream(t.Context(), name)
+			if err != nil || s.CachedInfo().Config.MaxAge != want {
+				t.Fatalf("%s: %v, keeps for %v, want %v", name, err, s.CachedInfo().Config.MaxAge, want)
+			}
+		}
+	}
+	ages(0)
+	for _, keep := range []time.Duration{time.Minute, -time.Hour} {
+		var wrong *ConfigError
+		if _, err := Open(t.Context(), Config{URL: f.config.URL, Keep: keep}); !errors.As(err, &wrong) || wrong.Setting != "farm-keep" {
+			t.Errorf("%v: %v", keep, err)
+		}
+	}
+	c := f.config
+	c.Keep = 2 * time.Hour
+	two, err := Open(t.Context(), c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	two.Close()
+	ages(2 * time.Hour)
+
+	const keep = 8 * time.Second // less than anyone may ask for
+	c.Keep, f.config.Keep = keep, keep
+	if err := f.ensure(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	ages(keep)
+	begin := time.Now()
+	data := make([]byte, pieceBytes+1)
+	has := func(want bool) {
+		t.Helper()
+		if ok, err := f.HasAsset(t.Context(), sumOf(data)); err != nil || ok != want {
+			t.Fatalf("after %v: there %v, %v; want %v", time.Since(begin), ok, err, want)
+		}
+	}
+	put := func() {
+		t.Helper()
+		if _, err := f.PutAsset(t.Context(), data); err != nil {
+			t.Fatal(err)
+		}
+	}
+	put()
+	has(true)
+	tasks := theScene().variants(t, f, 2)
+	id, keys := create(t, f, tasks)
+	work(t, f, WorkerConfig{})
+	finish(t, f, id)
+	time.Sleep(time.Until(begin.Add(keep/2 + 300*time.Millisecond)))
+	has(false) // yet it is still there
+	if got, err := f.asset(t.Context(), sumOf(data)); err != nil || len(got) != len(data) {
+		t.Fatalf("%d bytes, %v", len(got), err)
+	}
+	put()
+	has(true)
+	time.Sleep(time.Until(begin.Add(keep + 300*time.Millisecond)))
+	if got, err := f.asset(t.Context(), sumOf(data)); err != nil || len(got) != len(data) {
+		t.Errorf("put anew, and gone with the first: %d bytes, %v", len(got), err)
+	}
+	var gone *NotFoundError
+	for begin := time.Now(); ; time.Sleep(100 * time.Millisecond) {
+		if _, err := f.Job(t.Context(), id); errors.As(err, &gone) {
+			break
+		} else if time.Since(begin) > 10*time.Second {
+			t.Fatalf("the job stays: %v", err)
+		}
+	}
+	var missing *MissingAssetsError
+	if _, _, err := f.Create(t.Context(), "again", tasks); !errors.As(err, &missing) {
+		t.Fatalf("error %v, want that assets are missing", err)
+	}
+	again, sameKeys := create(t, f, theScene().variants(t, f, 2))
+	if again != id || !slices.Equal(keys, sameKeys) {
+		t.Errorf("job %s with %v, want %s with %v", again, sameKeys, id, keys)
+	}
+	if job := finish(t, f, again); job.GetDoneCount() != 2 {
+		t.Errorf("%v", job)
+	}
+}

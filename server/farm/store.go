@@ -94,30 +94,36 @@ func (o *objects) record(ctx context.Context, name string) (*jetstream.ObjectInf
 	if info.Deleted {
 		return nil, m.Sequence, nil
 	}
+	info.ModTime = m.Time
 	return info, m.Sequence, nil
 }
 
-// find returns an object's record, nil where it is not there or not whole.
+// find returns an object's record, nil where it is not there, or not whole, or has lain
+// there for so long that it may be gone before a job is done with it.
 func (o *objects) find(ctx context.Context, name string) (*jetstream.ObjectInfo, error) {
 	info, _, err := o.record(ctx, name)
 	if err != nil || info == nil {
 		return nil, err
 	}
-	whole, err := o.whole(ctx, info)
+	whole, err := o.whole(ctx, info, true)
 	if err != nil || !whole {
 		return nil, err
 	}
 	return info, nil
 }
 
-// whole reports whether all pieces of an object are there.
-func (o *objects) whole(ctx context.Context, info *jetstream.ObjectInfo) (bool, error) {
+// whole reports whether all pieces of an object are there, and where it must last, also
+// whether they will be for half the time that the store keeps things.
+func (o *objects) whole(ctx context.Context, info *jetstream.ObjectInfo, last bool) (bool, error) {
 	subject := o.pieceSubject(info.NUID)
 	state, err := again(ctx, o.f, func(ctx context.Context) (*jetstream.StreamInfo, error) {
 		return o.stream.Info(ctx, jetstream.WithSubjectFilter(subject))
 	})
 	if err != nil {
 		return false, err
+	}
+	if keep := state.Config.MaxAge; last && keep > 0 && state.TimeStamp.Sub(info.ModTime) > keep/2 {
+		return false, nil
 	}
 	return state.State.Subjects[subject] == uint64(info.Chunks), nil
 }
@@ -135,7 +141,7 @@ func (o *objects) write(ctx context.Context, name string, data []byte, sum [sha2
 	info := &jetstream.ObjectInfo{
 		ObjectMeta: jetstream.ObjectMeta{Name: name, Metadata: metadata}, Bucket: o.bucket, Size: uint64(len(data)), Digest: digestOf(sum),
 	}
-	var old *jetstream.ObjectInfo // what is there and not whole
+	var old *jetstream.ObjectInfo // what is there and not whole, or old
 	var last uint64
 	for {
 		_, err := againWithin(ctx, o.f, transferTime(int64(len(data))), func(ctx context.Context) (struct{}, error) {
@@ -146,7 +152,7 @@ func (o *objects) write(ctx context.Context, name string, data []byte, sum [sha2
 			// such an attempt left.
 			if old, last, err = o.record(ctx, name); err == nil && old != nil {
 				var whole bool
-				if whole, err = o.whole(ctx, old); err == nil && whole {
+				if whole, err = o.whole(ctx, old, true); err == nil && whole {
 					return nil
 				}
 			}
@@ -276,7 +282,7 @@ func (o *objects) pieces(ctx context.Context, info *jetstream.ObjectInfo) (data 
 		return nil, errDamaged
 	case errors.Is(err, errBehind), err != nil && ctx.Err() != nil:
 		// In vain: because of servers, or of pieces that are nowhere.
-		if whole, e := o.whole(context.WithoutCancel(ctx), info); e == nil && !whole {
+		if whole, e := o.whole(context.WithoutCancel(ctx), info, false); e == nil && !whole {
 			return nil, errDamaged
 		}
 		return nil, err
