@@ -85,22 +85,7 @@ func (b *AssetBody) hold(ctx context.Context, g *Garment, garment *gltfio.Asset,
 	notes = slices.Clone(present.Notes)
 	note := func(format string, args ...any) { notes = append(notes, fmt.Sprintf(format, args...)) }
 
-	// Locks of vertices without a row hold nothing.
-	locked := slices.Clone(present.Locked)
-	count, bare, many := 0, 0, 0
-	for v := range locked {
-		switch joint, _ := present.Rows.Row(v); {
-		case !locked[v]:
-		case len(joint) == 0:
-			locked[v] = false
-			bare++
-		default:
-			count++
-			if most := opt.MaxInfluences; most > 0 && len(joint) > most || most == 0 && len(joint) > defaultInfluences {
-				many++
-			}
-		}
-	}
+	locked, count, bare, many := usableLocks(present, opt.MaxInfluences)
 	if count == 0 && len(opt.LockJoints) == 0 {
 		if bare > 0 {
 			note("none of the %d vertices to lock has a row", bare)
@@ -118,28 +103,9 @@ func (b *AssetBody) hold(ctx context.Context, g *Garment, garment *gltfio.Asset,
 	if surface.Skin != nil {
 		own = surface.Skin.Joints
 	}
-	toBody, toOwn := jointsByName(present.Joints, body), jointsByName(present.Joints, own)
-	to := make([]int, len(present.Joints)) // in body, and behind it in own; -1: nowhere
-	gone := make([]bool, len(to))
-	for j := range to {
-		switch k := int(toOwn[j]); { // of the garment's own, where that is kept anyway
-		case k >= 0 && (g.Skin != nil || slices.Contains(kept, surface.JointNode[k])):
-			to[j] = len(body) + k
-		case toBody[j] >= 0:
-			to[j] = int(toBody[j])
-		case k >= 0:
-			to[j] = len(body) + k
-		default:
-			to[j], gone[j] = -1, true
-		}
-	}
-	for j := range to {
-		for p, steps := present.Joints[j].Parent, 0; gone[j] && to[j] < 0 && p >= 0 && steps <= len(to); p, steps = present.Joints[p].Parent, steps+1 {
-			if !gone[p] {
-				to[j] = to[p]
-			}
-		}
-	}
+	to, gone := presentJoints(present.Joints, body, own, func(k int) bool {
+		return g.Skin != nil || slices.Contains(kept, surface.JointNode[k])
+	})
 
 	// Own joints that locked rows or locked joints have weight on come along.
 	needed, missed := make([]bool, len(own)), make([]bool, len(to))
@@ -185,17 +151,10 @@ func (b *AssetBody) hold(ctx context.Context, g *Garment, garment *gltfio.Asset,
 
 	g.Held = &Held{Locked: locked}
 	if len(opt.LockJoints) > 0 {
-		g.Held.Joints = make([]bool, len(names))
-		for _, glob := range opt.LockJoints {
-			any := false
-			for k, name := range names {
-				if matchesAny([]string{glob}, name) {
-					g.Held.Joints[k], any = true, true
-				}
-			}
-			if !any {
-				note("no joint is named %q: nothing is locked by that", glob)
-			}
+		var idle []string
+		g.Held.Joints, idle = lockedJoints(opt.LockJoints, names)
+		for _, glob := range idle {
+			note("no joint is named %q: nothing is locked by that", glob)
 		}
 	}
 	var lost int
@@ -217,6 +176,75 @@ func (b *AssetBody) hold(ctx context.Context, g *Garment, garment *gltfio.Asset,
 		note("%d locked vertices have more influences than the limit and keep them all", many)
 	}
 	return nodes, notes, nil
+}
+
+// usableLocks are the locks of vertices that have a row; others hold nothing. It counts
+// both, and those whose rows have more influences than most (0: the default).
+func usableLocks(present *Present, most int) (locked []bool, count, bare, many int) {
+	if most == 0 {
+		most = defaultInfluences
+	}
+	locked = slices.Clone(present.Locked)
+	for v := range locked {
+		switch joint, _ := present.Rows.Row(v); {
+		case !locked[v]:
+		case len(joint) == 0:
+			locked[v] = false
+			bare++
+		default:
+			count++
+			if len(joint) > most {
+				many++
+			}
+		}
+	}
+	return locked, count, bare, many
+}
+
+// presentJoints leads from each present joint to a joint of the body's, or of the garment's
+// own, which are numbered behind them: to the own one where that stays anyway, else to
+// the body's of its name, else to the own. Joints that are gone lead to where their
+// nearest ancestor that is not leads, -1 where there is none.
+func presentJoints(present, body, own []skinning.Joint, stays func(k int) bool) (to []int, gone []bool) {
+	toBody, toOwn := jointsByName(present, body), jointsByName(present, own)
+	to, gone = make([]int, len(present)), make([]bool, len(present))
+	for j := range to {
+		switch k := int(toOwn[j]); {
+		case k >= 0 && stays(k):
+			to[j] = len(body) + k
+		case toBody[j] >= 0:
+			to[j] = int(toBody[j])
+		case k >= 0:
+			to[j] = len(body) + k
+		default:
+			to[j], gone[j] = -1, true
+		}
+	}
+	for j := range to {
+		for p, steps := present[j].Parent, 0; gone[j] && to[j] < 0 && p >= 0 && steps <= len(to); p, steps = present[p].Parent, steps+1 {
+			if !gone[p] {
+				to[j] = to[p]
+			}
+		}
+	}
+	return to, gone
+}
+
+// lockedJoints reports which names match a glob, and which globs match none.
+func lockedJoints(globs, names []string) (locked []bool, idle []string) {
+	locked = make([]bool, len(names))
+	for _, glob := range globs {
+		any := false
+		for k, name := range names {
+			if matchesAny([]string{glob}, name) {
+				locked[k], any = true, true
+			}
+		}
+		if !any {
+			idle = append(idle, glob)
+		}
+	}
+	return locked, idle
 }
 
 // heldRows are the present rows over the joints of the result. Of vertices that are
