@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 
 	"github.com/selvage/selvage/api/convert"
 	pb "github.com/selvage/selvage/api/selvage/v1"
@@ -27,16 +28,18 @@ type ArraysResult struct {
 	Summary    transfer.Summary
 }
 
-// TransferArrays gives a garment a body's weights, both as arrays. Positions and
-// held rows travel as float32. garment.Kept and garment.Skin must be nil. Progress is
-// told where the arrays are too large for one message. Errors as Transfer's.
-func (c *Client) TransferArrays(ctx context.Context, body *transfer.Body, garment *transfer.Garment, opt transfer.Options) (*ArraysResult, error) {
-	if garment.Kept != nil || garment.Skin != nil {
-		return nil, errors.New("kept rows and skins of a garment's own do not travel: transfer by asset")
+// TransferArrays gives a garment a body's weights, both as arrays. layers are weighted
+// garments worn beneath it, from the inside out. Positions, held rows and layers'
+// rows travel as float32. garment.Kept must be nil. Progress is told where the arrays are
+// too large for one message. Errors as Transfer's.
+func (c *Client) TransferArrays(ctx context.Context, body *transfer.Body, garment *transfer.Garment, opt transfer.Options, layers ...transfer.Layer) (*ArraysResult, error) {
+	if garment.Kept != nil {
+		return nil, errors.New("kept rows of a garment do not travel: transfer by asset")
 	}
 	m := &pb.TransferArraysRequest{
 		Body:    &pb.TransferArraysRequest_BodyArrays{BodyArrays: convert.BodyToProto(body)},
 		Garment: convert.GarmentToProto(garment),
+		Layers:  convert.LayersToProto(layers),
 	}
 	var err error
 	if m.Options, err = convert.OptionsToProto(transfer.AssetOptions{Options: opt}); err != nil {
@@ -83,6 +86,12 @@ var requestFields = []pb.ArrayField{
 	pb.ArrayField_ARRAY_FIELD_BODY_ROW_STARTS, pb.ArrayField_ARRAY_FIELD_BODY_ROW_JOINTS, pb.ArrayField_ARRAY_FIELD_BODY_ROW_WEIGHTS,
 	pb.ArrayField_ARRAY_FIELD_GARMENT_POSITIONS, pb.ArrayField_ARRAY_FIELD_GARMENT_TRIANGLES, pb.ArrayField_ARRAY_FIELD_GARMENT_NORMALS,
 	pb.ArrayField_ARRAY_FIELD_HELD_ROW_STARTS, pb.ArrayField_ARRAY_FIELD_HELD_ROW_JOINTS, pb.ArrayField_ARRAY_FIELD_HELD_ROW_WEIGHTS, pb.ArrayField_ARRAY_FIELD_LOCKED_VERTICES,
+}
+
+// layerFields are those of each layer.
+var layerFields = []pb.ArrayField{
+	pb.ArrayField_ARRAY_FIELD_LAYER_POSITIONS, pb.ArrayField_ARRAY_FIELD_LAYER_TRIANGLES, pb.ArrayField_ARRAY_FIELD_LAYER_NORMALS,
+	pb.ArrayField_ARRAY_FIELD_LAYER_ROW_STARTS, pb.ArrayField_ARRAY_FIELD_LAYER_ROW_JOINTS, pb.ArrayField_ARRAY_FIELD_LAYER_ROW_WEIGHTS, pb.ArrayField_ARRAY_FIELD_LAYER_CONFIDENCE,
 }
 
 // streamArrays is one attempt in chunks. m is not changed.
@@ -134,7 +143,10 @@ func (c *Client) streamArrays(ctx context.Context, m *pb.TransferArraysRequest, 
 func sendArrays(stream grpc.BidiStreamingClient[pb.StreamTransferArraysRequest, pb.StreamTransferArraysResponse], m *pb.TransferArraysRequest) error {
 	head := &pb.TransferArraysRequest{
 		Options: m.GetOptions(),
-		Garment: &pb.GarmentArrays{DisplayName: m.GetGarment().GetDisplayName(), Parts: m.GetGarment().GetParts()},
+		Garment: &pb.GarmentArrays{DisplayName: m.GetGarment().GetDisplayName(), Parts: m.GetGarment().GetParts(), Joints: m.GetGarment().GetJoints()},
+	}
+	for _, l := range m.GetLayers() {
+		head.Layers = append(head.Layers, &pb.LayerArrays{DisplayName: l.GetDisplayName()})
 	}
 	if h := m.GetGarment().GetHeld(); h != nil {
 		head.Garment.Held = &pb.HeldArrays{LockedJoints: h.GetLockedJoints()}
@@ -147,22 +159,33 @@ func sendArrays(stream grpc.BidiStreamingClient[pb.StreamTransferArraysRequest, 
 	if err := stream.Send(&pb.StreamTransferArraysRequest{Part: &pb.StreamTransferArraysRequest_Request{Request: head}}); err != nil {
 		return err
 	}
+	send := func(f pb.ArrayField, layer int) error {
+		from := convert.ArrayFieldOf(m, f, layer)
+		if from == nil {
+			return nil
+		}
+		for data := range slices.Chunk(*from, chunkBytes) {
+			part := &pb.StreamTransferArraysRequest{Part: &pb.StreamTransferArraysRequest_Chunk{Chunk: &pb.ArrayChunk{Field: f, Layer: int32(layer), Data: data}}}
+			if err := stream.Send(part); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
 	held := m.GetGarment().GetHeld()
 	for _, f := range requestFields {
 		if held == nil && f >= pb.ArrayField_ARRAY_FIELD_HELD_ROW_STARTS {
 			continue // asking for it would make the message
 		}
-		from := convert.ArrayFieldOf(m, f)
-		if from == nil {
-			continue
+		if err := send(f, 0); err != nil {
+			return err
 		}
-		for rest := *from; len(rest) > 0; {
-			n := min(len(rest), chunkBytes)
-			part := &pb.StreamTransferArraysRequest{Part: &pb.StreamTransferArraysRequest_Chunk{Chunk: &pb.ArrayChunk{Field: f, Data: rest[:n]}}}
-			if err := stream.Send(part); err != nil {
+	}
+	for i := range m.GetLayers() {
+		for _, f := range layerFields {
+			if err := send(f, i); err != nil {
 				return err
 			}
-			rest = rest[n:]
 		}
 	}
 	return stream.CloseSend()

@@ -8,6 +8,7 @@ import (
 	"io"
 	"reflect"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/selvage/selvage/api/convert"
@@ -16,6 +17,7 @@ import (
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/crew"
 	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/skinning"
 	"github.com/selvage/selvage/transfer/weights"
 	"gonum.org/v1/gonum/spatial/r3"
 	"google.golang.org/grpc"
@@ -108,6 +110,61 @@ func TestTransferArrays_SameAsInProcess(t *testing.T) {
 	}
 }
 
+// TestTransferArrays_Layers: a coat over a jersey, and on a skin of its own, gets the rows
+// that it gets in process, by one message and by chunks.
+func TestTransferArrays_Layers(t *testing.T) {
+	body, coat := crewArrays("oilskin coat", 0.3)
+	_, jersey := crewArrays("jersey", 0.3)
+	under, err := transfer.Transfer(t.Context(), body, jersey, transfer.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	layer := transfer.Layer{Name: "jersey", Mesh: jersey.Mesh, Rows: roundRows(under.Rows), Confidence: under.Confidence}
+	source, err := transfer.Prepare(t.Context(), body, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	over, err := source.WithLayers(t.Context(), []transfer.Layer{layer}, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	own := &skinning.Skin{Joints: slices.Clone(body.Skin.Joints)} // the body's joints back to front, without their twists
+	slices.Reverse(own.Joints)
+	for i := range own.Joints {
+		if p := &own.Joints[i].Parent; *p >= 0 {
+			*p = len(own.Joints) - 1 - *p
+		}
+		own.Joints[i].Name = strings.Replace(own.Joints[i].Name, "_twist", "_helper", 1)
+	}
+	for _, c := range []struct {
+		name  string
+		limit int64
+		skin  *skinning.Skin
+	}{{"one message", 64 << 20, nil}, {"in chunks", 2 << 20, nil}, {"own joints", 64 << 20, own}, {"own joints in chunks", 2 << 20, own}} {
+		t.Run(c.name, func(t *testing.T) {
+			s := start(t, server.Config{MaxMessageBytes: c.limit})
+			coat.Skin = c.skin
+			want, err := over.Transfer(t.Context(), coat, transfer.Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			got, err := dial(t, s.addr).TransferArrays(t.Context(), body, coat, transfer.Options{}, layer)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if want := roundRows(want.Rows); !reflect.DeepEqual(got.Rows, want) {
+				t.Error("rows differ from those in process")
+			}
+			if from := got.Summary.TakenFrom; len(from) != 2 || from[1].Name != "jersey" || from[1].Vertices == 0 || !slices.Equal(from, want.Summary.TakenFrom) {
+				t.Errorf("taken from %v, want %v", from, want.Summary.TakenFrom)
+			}
+			if c.skin != nil && (got.Joints[0] != own.Joints[0].Name || len(got.Joints) != len(own.Joints)) {
+				t.Errorf("joints %v", got.Joints)
+			}
+		})
+	}
+}
+
 // TestTransferArrays_UploadedBody takes the body from an asset.
 func TestTransferArrays_UploadedBody(t *testing.T) {
 	w := theWardrobe()
@@ -167,6 +224,14 @@ func TestTransferArrays_Refusals(t *testing.T) {
 			n := len(m.Garment.Mesh.Positions) / 12
 			m.Garment.Held = &pb.HeldArrays{Rows: &pb.RowArrays{Starts: make([]byte, 4*(n+1))}, LockedVertices: slices.Repeat([]byte{1}, n)}
 		}, codes.InvalidArgument, "ROWS_INVALID"},
+		{"a layer without rows", func(m *pb.TransferArraysRequest) {
+			m.Layers = []*pb.LayerArrays{{Mesh: m.GetBodyArrays().GetMesh()}}
+		}, codes.InvalidArgument, "FIELD_INVALID"},
+		{"a layer's confidence of another length", func(m *pb.TransferArraysRequest) {
+			m.Layers = []*pb.LayerArrays{{Mesh: m.GetBodyArrays().GetMesh(), Rows: m.GetBodyArrays().GetRows(), Confidence: make([]byte, 4)}}
+		}, codes.InvalidArgument, "FIELD_INVALID"},
+		{"too many layers", func(m *pb.TransferArraysRequest) { m.Layers = slices.Repeat([]*pb.LayerArrays{{}}, 65) }, codes.InvalidArgument, "FIELD_INVALID"},
+		{"own joints in a ring", func(m *pb.TransferArraysRequest) { m.Garment.Joints = []*pb.Joint{{Parent: 1}, {Parent: 0}} }, codes.InvalidArgument, "FIELD_INVALID"},
 		{"regions", func(m *pb.TransferArraysRequest) { m.Options = &pb.Options{Lock: []string{"mesh:*"}} }, codes.InvalidArgument, "FIELD_INVALID"},
 		{"part outside", func(m *pb.TransferArraysRequest) { m.Garment.Parts = []*pb.GarmentPart{{End: 1 << 30}} }, codes.InvalidArgument, "FIELD_INVALID"},
 		{"no usable row", func(m *pb.TransferArraysRequest) { clear(m.GetBodyArrays().Rows.Weights) }, codes.InvalidArgument, "BODY_WITHOUT_WEIGHTS"},
@@ -185,6 +250,9 @@ func TestTransferArrays_Refusals(t *testing.T) {
 	}
 
 	request := &pb.StreamTransferArraysRequest{Part: &pb.StreamTransferArraysRequest_Request{Request: good()}}
+	ofLayer := &pb.StreamTransferArraysRequest{Part: &pb.StreamTransferArraysRequest_Chunk{Chunk: &pb.ArrayChunk{
+		Field: pb.ArrayField_ARRAY_FIELD_LAYER_CONFIDENCE, Layer: 1, Data: make([]byte, 4),
+	}}}
 	chunk := func(f pb.ArrayField, n int) *pb.StreamTransferArraysRequest {
 		return &pb.StreamTransferArraysRequest{Part: &pb.StreamTransferArraysRequest_Chunk{Chunk: &pb.ArrayChunk{Field: f, Data: make([]byte, n)}}}
 	}
@@ -197,6 +265,7 @@ func TestTransferArrays_Refusals(t *testing.T) {
 	}{
 		{"nothing", nil, codes.InvalidArgument, "FIELD_INVALID"},
 		{"empty part", []*pb.StreamTransferArraysRequest{{}}, codes.InvalidArgument, "FIELD_INVALID"},
+		{"chunk of a layer that is not there", []*pb.StreamTransferArraysRequest{request, ofLayer}, codes.InvalidArgument, "FIELD_INVALID"},
 		{"chunk first", []*pb.StreamTransferArraysRequest{chunk(positions, 4)}, codes.InvalidArgument, "FIELD_INVALID"},
 		{"request twice", []*pb.StreamTransferArraysRequest{request, request}, codes.InvalidArgument, "FIELD_INVALID"},
 		{"empty chunk", []*pb.StreamTransferArraysRequest{request, chunk(positions, 0)}, codes.InvalidArgument, "FIELD_INVALID"},

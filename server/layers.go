@@ -18,10 +18,14 @@ import (
 // on nobody.
 const maxLayers = 64
 
+func tooManyLayers(n int) error {
+	return &convert.FieldError{Field: "layers", What: fmt.Sprintf("has %d entries, more than %d", n, maxLayers)}
+}
+
 // resolveLayers finds the layers of a call.
 func (s *Server) resolveLayers(ctx context.Context, list []*pb.AssetSource) ([]*source, error) {
 	if len(list) > maxLayers {
-		return nil, &convert.FieldError{Field: "layers", What: fmt.Sprintf("has %d entries, more than %d", len(list), maxLayers)}
+		return nil, tooManyLayers(len(list))
 	}
 	var out []*source
 	for i, m := range list {

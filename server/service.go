@@ -18,6 +18,7 @@ import (
 	"github.com/selvage/selvage/server/internal/sizing"
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/skinning"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/status"
@@ -584,10 +585,10 @@ type arrayBody struct {
 	body   *transfer.Body
 }
 
-func jointNames(b *transfer.Body) []string {
-	names := make([]string, len(b.Skin.Joints))
+func jointNames(skin *skinning.Skin) []string {
+	names := make([]string, len(skin.Joints))
 	for i := range names {
-		names[i] = b.Skin.Joints[i].Name
+		names[i] = skin.Joints[i].Name
 	}
 	return names
 }
@@ -602,6 +603,9 @@ func arraysNeed(m *pb.TransferArraysRequest) int64 {
 		need += 2*of(b.GetMesh()).BodyBytes() + 12*int64(len(b.GetRows().GetJoints()))
 	}
 	need += 4 * 12 * int64(len(m.GetGarment().GetHeld().GetRows().GetJoints())) // unpacked, and what the solve makes of them
+	for _, l := range m.GetLayers() {                                           // each by itself, and pieced together
+		need += 3 * (of(l.GetMesh()).BodyBytes() + 12*int64(len(l.GetRows().GetJoints())))
+	}
 	return need
 }
 
@@ -624,7 +628,14 @@ func (s *Server) transferArrays(ctx context.Context, m *pb.TransferArraysRequest
 		}
 	}
 	opt.Progress = progress
-	for _, a := range []*pb.MeshArrays{m.GetBodyArrays().GetMesh(), m.GetGarment().GetMesh()} {
+	if n := len(m.GetLayers()); n > maxLayers {
+		return nil, nil, tooManyLayers(n)
+	}
+	meshes := []*pb.MeshArrays{m.GetBodyArrays().GetMesh(), m.GetGarment().GetMesh()}
+	for _, l := range m.GetLayers() {
+		meshes = append(meshes, l.GetMesh())
+	}
+	for _, a := range meshes {
 		if err := s.checkSize(sizing.Outline{Vertices: int64(len(a.GetPositions())) / 12, Triangles: int64(len(a.GetTriangles())) / 12}); err != nil {
 			return nil, nil, err
 		}
@@ -672,16 +683,28 @@ func (s *Server) computeArrays(ctx context.Context, m *pb.TransferArraysRequest,
 	if err != nil {
 		return nil, err
 	}
-	if g.Held, err = convert.HeldFromProto(m.GetGarment().GetHeld(), g.Mesh.NumVertices(), len(b.body.Skin.Joints), "garment.held"); err != nil {
+	skin := b.body.Skin // of the answer
+	if g.Skin != nil {
+		skin = g.Skin
+	}
+	if g.Held, err = convert.HeldFromProto(m.GetGarment().GetHeld(), g.Mesh.NumVertices(), len(skin.Joints), "garment.held"); err != nil {
 		return nil, err
 	}
-	r, err := b.source.Transfer(ctx, g, opt.Options)
+	layers, err := convert.LayersFromProto(m.GetLayers(), len(b.body.Skin.Joints), "layers")
+	if err != nil {
+		return nil, err
+	}
+	over, err := b.source.WithLayers(ctx, layers, opt.Threads)
+	if err != nil {
+		return nil, err
+	}
+	r, err := over.Transfer(ctx, g, opt.Options)
 	if err != nil {
 		return nil, err
 	}
 	s.metrics.transferred(&r.Summary)
 	return &pb.TransferArraysResponse{
-		Result:     &pb.TransferArraysResult{Summary: convert.SummaryToProto(&r.Summary), Joints: jointNames(b.body)},
+		Result:     &pb.TransferArraysResult{Summary: convert.SummaryToProto(&r.Summary), Joints: jointNames(skin)},
 		Rows:       convert.RowsToProto(r.Rows),
 		Confidence: convert.PackConfidence(r.Confidence),
 		Reasons:    convert.PackReasons(r.Reason),
@@ -823,7 +846,7 @@ func (s *Server) receiveArrays(ctx context.Context, stream grpc.BidiStreamingSer
 			case len(data) == 0 || len(data) > maxChunk:
 				return nil, held, &convert.FieldError{Field: "chunk.data", What: fmt.Sprintf("has %d bytes, want 1 to %d", len(data), maxChunk)}
 			}
-			to := convert.ArrayFieldOf(m, x.Chunk.GetField())
+			to := convert.ArrayFieldOf(m, x.Chunk.GetField(), int(x.Chunk.GetLayer()))
 			if to == nil {
 				return nil, held, &convert.FieldError{Field: "chunk.field", What: fmt.Sprintf("%v is not part of this request", x.Chunk.GetField())}
 			}

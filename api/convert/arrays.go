@@ -259,8 +259,47 @@ func BodyToProto(b *transfer.Body) *pb.BodyArrays {
 	return &pb.BodyArrays{DisplayName: b.Name, Mesh: MeshToProto(b.Mesh), Rows: RowsToProto(b.Rows), Joints: JointsToProto(b.Skin)}
 }
 
+// LayersFromProto unpacks garments worn beneath, whose rows are over joints joints.
+func LayersFromProto(list []*pb.LayerArrays, joints int, field string) ([]transfer.Layer, error) {
+	var out []transfer.Layer
+	for i, m := range list {
+		here := fmt.Sprintf("%s[%d]", field, i)
+		name, err := CheckName(m.GetDisplayName(), "layer", here+".display_name")
+		if err != nil {
+			return nil, err
+		}
+		l := transfer.Layer{Name: name}
+		if l.Mesh, err = MeshFromProto(m.GetMesh(), here+".mesh"); err != nil {
+			return nil, err
+		}
+		n := l.Mesh.NumVertices()
+		if l.Rows, err = RowsFromProto(m.GetRows(), n, joints, here+".rows"); err != nil {
+			return nil, err
+		}
+		if c := m.GetConfidence(); len(c) > 0 {
+			if len(c) != 4*n {
+				return nil, fault(here+".confidence", "has %d bytes, want %d for %d vertices", len(c), 4*n, n)
+			}
+			if l.Confidence, err = UnpackConfidence(c); err != nil {
+				return nil, err
+			}
+		}
+		out = append(out, l)
+	}
+	return out, nil
+}
+
+// LayersToProto is the inverse of LayersFromProto.
+func LayersToProto(list []transfer.Layer) []*pb.LayerArrays {
+	var out []*pb.LayerArrays
+	for _, l := range list {
+		out = append(out, &pb.LayerArrays{DisplayName: l.Name, Mesh: MeshToProto(l.Mesh), Rows: RowsToProto(l.Rows), Confidence: PackConfidence(l.Confidence)})
+	}
+	return out
+}
+
 // GarmentFromProto unpacks a garment but for what of it must not change, which only
-// a body's joints tell: HeldFromProto.
+// the joints of the answer tell: HeldFromProto.
 func GarmentFromProto(m *pb.GarmentArrays, field string) (*transfer.Garment, error) {
 	name, err := CheckName(m.GetDisplayName(), "garment", field+".display_name")
 	if err != nil {
@@ -277,11 +316,14 @@ func GarmentFromProto(m *pb.GarmentArrays, field string) (*transfer.Garment, err
 		}
 		g.Parts = append(g.Parts, transfer.Part{Node: p.GetNode(), Mesh: p.GetMesh(), Material: p.GetMaterial(), Primitive: i, Start: start, End: end})
 	}
-	return g, nil
+	if len(m.GetJoints()) > 0 {
+		g.Skin, err = JointsFromProto(m.GetJoints(), field+".joints")
+	}
+	return g, err
 }
 
 // HeldFromProto unpacks what of a garment of vertices vertices must not change; the
-// body has joints joints. Nil gives nil.
+// answer's rows are over joints joints. Nil gives nil.
 func HeldFromProto(m *pb.HeldArrays, vertices, joints int, field string) (*transfer.Held, error) {
 	if m == nil {
 		return nil, nil
@@ -339,6 +381,9 @@ func GarmentToProto(g *transfer.Garment) *pb.GarmentArrays {
 	for _, p := range g.Parts {
 		m.Parts = append(m.Parts, &pb.GarmentPart{Node: p.Node, Mesh: p.Mesh, Material: p.Material, Start: clamp32(p.Start), End: clamp32(p.End)})
 	}
+	if g.Skin != nil {
+		m.Joints = JointsToProto(g.Skin)
+	}
 	return m
 }
 
@@ -385,8 +430,15 @@ func UnpackReasons(data []byte) ([]transfer.Reason, error) {
 }
 
 // ArrayFieldOf returns where in a request the array of a chunk goes, making the
-// messages on the way; nil for a field that no request has.
-func ArrayFieldOf(m *pb.TransferArraysRequest, f pb.ArrayField) *[]byte {
+// messages on the way; layer says which layer's, where it is one's. Nil for a field or a
+// layer that the request has not.
+func ArrayFieldOf(m *pb.TransferArraysRequest, f pb.ArrayField, layer int) *[]byte {
+	if f >= pb.ArrayField_ARRAY_FIELD_LAYER_POSITIONS {
+		if layer < 0 || layer >= len(m.GetLayers()) || m.Layers[layer] == nil {
+			return nil
+		}
+		return layerField(m.Layers[layer], f)
+	}
 	garment := func() *pb.MeshArrays {
 		if m.Garment == nil {
 			m.Garment = &pb.GarmentArrays{}
@@ -447,6 +499,33 @@ func ArrayFieldOf(m *pb.TransferArraysRequest, f pb.ArrayField) *[]byte {
 		return &b.Rows.Joints
 	case pb.ArrayField_ARRAY_FIELD_BODY_ROW_WEIGHTS:
 		return &b.Rows.Weights
+	}
+	return nil
+}
+
+// layerField is ArrayFieldOf for one layer.
+func layerField(l *pb.LayerArrays, f pb.ArrayField) *[]byte {
+	if l.Mesh == nil {
+		l.Mesh = &pb.MeshArrays{}
+	}
+	if l.Rows == nil {
+		l.Rows = &pb.RowArrays{}
+	}
+	switch f {
+	case pb.ArrayField_ARRAY_FIELD_LAYER_POSITIONS:
+		return &l.Mesh.Positions
+	case pb.ArrayField_ARRAY_FIELD_LAYER_TRIANGLES:
+		return &l.Mesh.Triangles
+	case pb.ArrayField_ARRAY_FIELD_LAYER_NORMALS:
+		return &l.Mesh.Normals
+	case pb.ArrayField_ARRAY_FIELD_LAYER_ROW_STARTS:
+		return &l.Rows.Starts
+	case pb.ArrayField_ARRAY_FIELD_LAYER_ROW_JOINTS:
+		return &l.Rows.Joints
+	case pb.ArrayField_ARRAY_FIELD_LAYER_ROW_WEIGHTS:
+		return &l.Rows.Weights
+	case pb.ArrayField_ARRAY_FIELD_LAYER_CONFIDENCE:
+		return &l.Confidence
 	}
 	return nil
 }

@@ -71,6 +71,20 @@ const (
 	ArrayField_ARRAY_FIELD_HELD_ROW_WEIGHTS ArrayField = 17
 	// Request: garment.held.locked_vertices.
 	ArrayField_ARRAY_FIELD_LOCKED_VERTICES ArrayField = 18
+	// Request: layers[layer].mesh.positions.
+	ArrayField_ARRAY_FIELD_LAYER_POSITIONS ArrayField = 19
+	// Request: layers[layer].mesh.triangles.
+	ArrayField_ARRAY_FIELD_LAYER_TRIANGLES ArrayField = 20
+	// Request: layers[layer].mesh.normals.
+	ArrayField_ARRAY_FIELD_LAYER_NORMALS ArrayField = 21
+	// Request: layers[layer].rows.starts.
+	ArrayField_ARRAY_FIELD_LAYER_ROW_STARTS ArrayField = 22
+	// Request: layers[layer].rows.joints.
+	ArrayField_ARRAY_FIELD_LAYER_ROW_JOINTS ArrayField = 23
+	// Request: layers[layer].rows.weights.
+	ArrayField_ARRAY_FIELD_LAYER_ROW_WEIGHTS ArrayField = 24
+	// Request: layers[layer].confidence.
+	ArrayField_ARRAY_FIELD_LAYER_CONFIDENCE ArrayField = 25
 )
 
 // Enum value maps for ArrayField.
@@ -95,6 +109,13 @@ var (
 		16: "ARRAY_FIELD_HELD_ROW_JOINTS",
 		17: "ARRAY_FIELD_HELD_ROW_WEIGHTS",
 		18: "ARRAY_FIELD_LOCKED_VERTICES",
+		19: "ARRAY_FIELD_LAYER_POSITIONS",
+		20: "ARRAY_FIELD_LAYER_TRIANGLES",
+		21: "ARRAY_FIELD_LAYER_NORMALS",
+		22: "ARRAY_FIELD_LAYER_ROW_STARTS",
+		23: "ARRAY_FIELD_LAYER_ROW_JOINTS",
+		24: "ARRAY_FIELD_LAYER_ROW_WEIGHTS",
+		25: "ARRAY_FIELD_LAYER_CONFIDENCE",
 	}
 	ArrayField_value = map[string]int32{
 		"ARRAY_FIELD_UNSPECIFIED":       0,
@@ -116,6 +137,13 @@ var (
 		"ARRAY_FIELD_HELD_ROW_JOINTS":   16,
 		"ARRAY_FIELD_HELD_ROW_WEIGHTS":  17,
 		"ARRAY_FIELD_LOCKED_VERTICES":   18,
+		"ARRAY_FIELD_LAYER_POSITIONS":   19,
+		"ARRAY_FIELD_LAYER_TRIANGLES":   20,
+		"ARRAY_FIELD_LAYER_NORMALS":     21,
+		"ARRAY_FIELD_LAYER_ROW_STARTS":  22,
+		"ARRAY_FIELD_LAYER_ROW_JOINTS":  23,
+		"ARRAY_FIELD_LAYER_ROW_WEIGHTS": 24,
+		"ARRAY_FIELD_LAYER_CONFIDENCE":  25,
 	}
 )
 
@@ -992,7 +1020,10 @@ type TransferArraysRequest struct {
 	Garment *GarmentArrays `protobuf:"bytes,3,opt,name=garment,proto3" json:"garment,omitempty"`
 	// Options; those that say "by asset only" must be unset. Missing: all
 	// defaults.
-	Options       *Options `protobuf:"bytes,4,opt,name=options,proto3" json:"options,omitempty"`
+	Options *Options `protobuf:"bytes,4,opt,name=options,proto3" json:"options,omitempty"`
+	// Weighted garments worn beneath, which the garment must not go under, from the inside
+	// out: at most 64. Empty: none.
+	Layers        []*LayerArrays `protobuf:"bytes,5,rep,name=layers,proto3" json:"layers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1066,6 +1097,13 @@ func (x *TransferArraysRequest) GetOptions() *Options {
 	return nil
 }
 
+func (x *TransferArraysRequest) GetLayers() []*LayerArrays {
+	if x != nil {
+		return x.Layers
+	}
+	return nil
+}
+
 type isTransferArraysRequest_Body interface {
 	isTransferArraysRequest_Body()
 }
@@ -1085,6 +1123,80 @@ func (*TransferArraysRequest_BodyArrays) isTransferArraysRequest_Body() {}
 
 func (*TransferArraysRequest_BodyAsset) isTransferArraysRequest_Body() {}
 
+// LayerArrays is a weighted garment worn beneath another.
+type LayerArrays struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name used in messages and in the summary: at most 255 bytes. Empty: "layer".
+	DisplayName string `protobuf:"bytes,1,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	// Geometry.
+	Mesh *MeshArrays `protobuf:"bytes,2,opt,name=mesh,proto3" json:"mesh,omitempty"`
+	// Weights by vertex of mesh, over the body's joints.
+	Rows *RowArrays `protobuf:"bytes,3,opt,name=rows,proto3" json:"rows,omitempty"`
+	// float32 by vertex, 0 to 1: how far its row is to be trusted, NaN as 1. Empty: 1
+	// throughout, as for rows that an artist made.
+	Confidence    []byte `protobuf:"bytes,4,opt,name=confidence,proto3" json:"confidence,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LayerArrays) Reset() {
+	*x = LayerArrays{}
+	mi := &file_selvage_v1_transfer_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LayerArrays) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LayerArrays) ProtoMessage() {}
+
+func (x *LayerArrays) ProtoReflect() protoreflect.Message {
+	mi := &file_selvage_v1_transfer_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LayerArrays.ProtoReflect.Descriptor instead.
+func (*LayerArrays) Descriptor() ([]byte, []int) {
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *LayerArrays) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
+func (x *LayerArrays) GetMesh() *MeshArrays {
+	if x != nil {
+		return x.Mesh
+	}
+	return nil
+}
+
+func (x *LayerArrays) GetRows() *RowArrays {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
+func (x *LayerArrays) GetConfidence() []byte {
+	if x != nil {
+		return x.Confidence
+	}
+	return nil
+}
+
 // BodyArrays is a weighted body.
 type BodyArrays struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1102,7 +1214,7 @@ type BodyArrays struct {
 
 func (x *BodyArrays) Reset() {
 	*x = BodyArrays{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[9]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1114,7 +1226,7 @@ func (x *BodyArrays) String() string {
 func (*BodyArrays) ProtoMessage() {}
 
 func (x *BodyArrays) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[9]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1127,7 +1239,7 @@ func (x *BodyArrays) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BodyArrays.ProtoReflect.Descriptor instead.
 func (*BodyArrays) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{9}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *BodyArrays) GetDisplayName() string {
@@ -1168,14 +1280,19 @@ type GarmentArrays struct {
 	// Named ranges of vertices, for options that pick by name. May be empty.
 	Parts []*GarmentPart `protobuf:"bytes,3,rep,name=parts,proto3" json:"parts,omitempty"`
 	// What must not change. Missing: nothing.
-	Held          *HeldArrays `protobuf:"bytes,4,opt,name=held,proto3" json:"held,omitempty"`
+	Held *HeldArrays `protobuf:"bytes,4,opt,name=held,proto3" json:"held,omitempty"`
+	// The garment's own joints, at most 65535, in the same world as the body's. The
+	// answer's rows then refer to them: the body's joints lead to them by
+	// Options.joint_map, by name, else by their nearest ancestor that does. Empty: rows
+	// refer to the body's joints.
+	Joints        []*Joint `protobuf:"bytes,5,rep,name=joints,proto3" json:"joints,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GarmentArrays) Reset() {
 	*x = GarmentArrays{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[10]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1187,7 +1304,7 @@ func (x *GarmentArrays) String() string {
 func (*GarmentArrays) ProtoMessage() {}
 
 func (x *GarmentArrays) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[10]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1200,7 +1317,7 @@ func (x *GarmentArrays) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GarmentArrays.ProtoReflect.Descriptor instead.
 func (*GarmentArrays) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{10}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *GarmentArrays) GetDisplayName() string {
@@ -1231,12 +1348,19 @@ func (x *GarmentArrays) GetHeld() *HeldArrays {
 	return nil
 }
 
+func (x *GarmentArrays) GetJoints() []*Joint {
+	if x != nil {
+		return x.Joints
+	}
+	return nil
+}
+
 // HeldArrays are the rows that a garment has now, and what of them a transfer must
 // not change. Options.lock_blend says how far the surroundings blend to it.
 type HeldArrays struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Weights by vertex of the garment's mesh, over the body's joints. A vertex with an
-	// empty row holds nothing.
+	// Weights by vertex of the garment's mesh, over the joints of the answer. A vertex with
+	// an empty row holds nothing.
 	Rows *RowArrays `protobuf:"bytes,1,opt,name=rows,proto3" json:"rows,omitempty"`
 	// One byte a vertex: those that are not 0 keep their row, which must sum to 1.
 	// Empty: none.
@@ -1250,7 +1374,7 @@ type HeldArrays struct {
 
 func (x *HeldArrays) Reset() {
 	*x = HeldArrays{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[11]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1262,7 +1386,7 @@ func (x *HeldArrays) String() string {
 func (*HeldArrays) ProtoMessage() {}
 
 func (x *HeldArrays) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[11]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1275,7 +1399,7 @@ func (x *HeldArrays) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HeldArrays.ProtoReflect.Descriptor instead.
 func (*HeldArrays) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{11}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *HeldArrays) GetRows() *RowArrays {
@@ -1315,7 +1439,7 @@ type MeshArrays struct {
 
 func (x *MeshArrays) Reset() {
 	*x = MeshArrays{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[12]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1327,7 +1451,7 @@ func (x *MeshArrays) String() string {
 func (*MeshArrays) ProtoMessage() {}
 
 func (x *MeshArrays) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[12]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1340,7 +1464,7 @@ func (x *MeshArrays) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MeshArrays.ProtoReflect.Descriptor instead.
 func (*MeshArrays) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{12}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *MeshArrays) GetPositions() []byte {
@@ -1381,7 +1505,7 @@ type RowArrays struct {
 
 func (x *RowArrays) Reset() {
 	*x = RowArrays{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[13]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1393,7 +1517,7 @@ func (x *RowArrays) String() string {
 func (*RowArrays) ProtoMessage() {}
 
 func (x *RowArrays) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[13]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1406,7 +1530,7 @@ func (x *RowArrays) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RowArrays.ProtoReflect.Descriptor instead.
 func (*RowArrays) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{13}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *RowArrays) GetStarts() []byte {
@@ -1446,7 +1570,7 @@ type Joint struct {
 
 func (x *Joint) Reset() {
 	*x = Joint{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[14]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1458,7 +1582,7 @@ func (x *Joint) String() string {
 func (*Joint) ProtoMessage() {}
 
 func (x *Joint) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[14]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1471,7 +1595,7 @@ func (x *Joint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Joint.ProtoReflect.Descriptor instead.
 func (*Joint) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{14}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Joint) GetName() string {
@@ -1514,7 +1638,7 @@ type GarmentPart struct {
 
 func (x *GarmentPart) Reset() {
 	*x = GarmentPart{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[15]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1526,7 +1650,7 @@ func (x *GarmentPart) String() string {
 func (*GarmentPart) ProtoMessage() {}
 
 func (x *GarmentPart) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[15]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1539,7 +1663,7 @@ func (x *GarmentPart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GarmentPart.ProtoReflect.Descriptor instead.
 func (*GarmentPart) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{15}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *GarmentPart) GetNode() string {
@@ -1597,7 +1721,7 @@ type TransferArraysResponse struct {
 
 func (x *TransferArraysResponse) Reset() {
 	*x = TransferArraysResponse{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[16]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1609,7 +1733,7 @@ func (x *TransferArraysResponse) String() string {
 func (*TransferArraysResponse) ProtoMessage() {}
 
 func (x *TransferArraysResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[16]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1622,7 +1746,7 @@ func (x *TransferArraysResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransferArraysResponse.ProtoReflect.Descriptor instead.
 func (*TransferArraysResponse) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{16}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *TransferArraysResponse) GetResult() *TransferArraysResult {
@@ -1666,7 +1790,7 @@ type TransferArraysResult struct {
 
 func (x *TransferArraysResult) Reset() {
 	*x = TransferArraysResult{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[17]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1678,7 +1802,7 @@ func (x *TransferArraysResult) String() string {
 func (*TransferArraysResult) ProtoMessage() {}
 
 func (x *TransferArraysResult) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[17]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1691,7 +1815,7 @@ func (x *TransferArraysResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransferArraysResult.ProtoReflect.Descriptor instead.
 func (*TransferArraysResult) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{17}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *TransferArraysResult) GetSummary() *Summary {
@@ -1725,7 +1849,7 @@ type StreamTransferArraysRequest struct {
 
 func (x *StreamTransferArraysRequest) Reset() {
 	*x = StreamTransferArraysRequest{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[18]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1737,7 +1861,7 @@ func (x *StreamTransferArraysRequest) String() string {
 func (*StreamTransferArraysRequest) ProtoMessage() {}
 
 func (x *StreamTransferArraysRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[18]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1750,7 +1874,7 @@ func (x *StreamTransferArraysRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamTransferArraysRequest.ProtoReflect.Descriptor instead.
 func (*StreamTransferArraysRequest) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{18}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *StreamTransferArraysRequest) GetPart() isStreamTransferArraysRequest_Part {
@@ -1814,7 +1938,7 @@ type StreamTransferArraysResponse struct {
 
 func (x *StreamTransferArraysResponse) Reset() {
 	*x = StreamTransferArraysResponse{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[19]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1826,7 +1950,7 @@ func (x *StreamTransferArraysResponse) String() string {
 func (*StreamTransferArraysResponse) ProtoMessage() {}
 
 func (x *StreamTransferArraysResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[19]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1839,7 +1963,7 @@ func (x *StreamTransferArraysResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamTransferArraysResponse.ProtoReflect.Descriptor instead.
 func (*StreamTransferArraysResponse) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{19}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *StreamTransferArraysResponse) GetPart() isStreamTransferArraysResponse_Part {
@@ -1907,14 +2031,16 @@ type ArrayChunk struct {
 	// The array.
 	Field ArrayField `protobuf:"varint,1,opt,name=field,proto3,enum=selvage.v1.ArrayField" json:"field,omitempty"`
 	// Bytes to append, at most 1 MiB; an element may be cut between chunks.
-	Data          []byte `protobuf:"bytes,2,opt,name=data,proto3" json:"data,omitempty"`
+	Data []byte `protobuf:"bytes,2,opt,name=data,proto3" json:"data,omitempty"`
+	// For arrays of layers: which of those in the request's first message.
+	Layer         int32 `protobuf:"varint,3,opt,name=layer,proto3" json:"layer,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ArrayChunk) Reset() {
 	*x = ArrayChunk{}
-	mi := &file_selvage_v1_transfer_proto_msgTypes[20]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1926,7 +2052,7 @@ func (x *ArrayChunk) String() string {
 func (*ArrayChunk) ProtoMessage() {}
 
 func (x *ArrayChunk) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_transfer_proto_msgTypes[20]
+	mi := &file_selvage_v1_transfer_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1939,7 +2065,7 @@ func (x *ArrayChunk) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ArrayChunk.ProtoReflect.Descriptor instead.
 func (*ArrayChunk) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{20}
+	return file_selvage_v1_transfer_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ArrayChunk) GetField() ArrayField {
@@ -1954,6 +2080,13 @@ func (x *ArrayChunk) GetData() []byte {
 		return x.Data
 	}
 	return nil
+}
+
+func (x *ArrayChunk) GetLayer() int32 {
+	if x != nil {
+		return x.Layer
+	}
+	return 0
 }
 
 var File_selvage_v1_transfer_proto protoreflect.FileDescriptor
@@ -2034,26 +2167,35 @@ const file_selvage_v1_transfer_proto_rawDesc = "" +
 	"\adegrees\x18\x02 \x01(\x01R\adegrees\x12\x1c\n" +
 	"\tcorrected\x18\x03 \x01(\bR\tcorrected\x12\x14\n" +
 	"\x05shift\x18\x04 \x01(\x01R\x05shift\x12\x14\n" +
-	"\x05scale\x18\x05 \x01(\x01R\x05scale\"\xdf\x01\n" +
+	"\x05scale\x18\x05 \x01(\x01R\x05scale\"\x90\x02\n" +
 	"\x15TransferArraysRequest\x129\n" +
 	"\vbody_arrays\x18\x01 \x01(\v2\x16.selvage.v1.BodyArraysH\x00R\n" +
 	"bodyArrays\x12\x1f\n" +
 	"\n" +
 	"body_asset\x18\x02 \x01(\tH\x00R\tbodyAsset\x123\n" +
 	"\agarment\x18\x03 \x01(\v2\x19.selvage.v1.GarmentArraysR\agarment\x12-\n" +
-	"\aoptions\x18\x04 \x01(\v2\x13.selvage.v1.OptionsR\aoptionsB\x06\n" +
-	"\x04body\"\xb1\x01\n" +
+	"\aoptions\x18\x04 \x01(\v2\x13.selvage.v1.OptionsR\aoptions\x12/\n" +
+	"\x06layers\x18\x05 \x03(\v2\x17.selvage.v1.LayerArraysR\x06layersB\x06\n" +
+	"\x04body\"\xa7\x01\n" +
+	"\vLayerArrays\x12!\n" +
+	"\fdisplay_name\x18\x01 \x01(\tR\vdisplayName\x12*\n" +
+	"\x04mesh\x18\x02 \x01(\v2\x16.selvage.v1.MeshArraysR\x04mesh\x12)\n" +
+	"\x04rows\x18\x03 \x01(\v2\x15.selvage.v1.RowArraysR\x04rows\x12\x1e\n" +
+	"\n" +
+	"confidence\x18\x04 \x01(\fR\n" +
+	"confidence\"\xb1\x01\n" +
 	"\n" +
 	"BodyArrays\x12!\n" +
 	"\fdisplay_name\x18\x01 \x01(\tR\vdisplayName\x12*\n" +
 	"\x04mesh\x18\x02 \x01(\v2\x16.selvage.v1.MeshArraysR\x04mesh\x12)\n" +
 	"\x04rows\x18\x03 \x01(\v2\x15.selvage.v1.RowArraysR\x04rows\x12)\n" +
-	"\x06joints\x18\x04 \x03(\v2\x11.selvage.v1.JointR\x06joints\"\xb9\x01\n" +
+	"\x06joints\x18\x04 \x03(\v2\x11.selvage.v1.JointR\x06joints\"\xe4\x01\n" +
 	"\rGarmentArrays\x12!\n" +
 	"\fdisplay_name\x18\x01 \x01(\tR\vdisplayName\x12*\n" +
 	"\x04mesh\x18\x02 \x01(\v2\x16.selvage.v1.MeshArraysR\x04mesh\x12-\n" +
 	"\x05parts\x18\x03 \x03(\v2\x17.selvage.v1.GarmentPartR\x05parts\x12*\n" +
-	"\x04held\x18\x04 \x01(\v2\x16.selvage.v1.HeldArraysR\x04held\"\x85\x01\n" +
+	"\x04held\x18\x04 \x01(\v2\x16.selvage.v1.HeldArraysR\x04held\x12)\n" +
+	"\x06joints\x18\x05 \x03(\v2\x11.selvage.v1.JointR\x06joints\"\x85\x01\n" +
 	"\n" +
 	"HeldArrays\x12)\n" +
 	"\x04rows\x18\x01 \x01(\v2\x15.selvage.v1.RowArraysR\x04rows\x12'\n" +
@@ -2096,11 +2238,12 @@ const file_selvage_v1_transfer_proto_rawDesc = "" +
 	"\bprogress\x18\x01 \x01(\v2\x14.selvage.v1.ProgressH\x00R\bprogress\x12:\n" +
 	"\x06result\x18\x02 \x01(\v2 .selvage.v1.TransferArraysResultH\x00R\x06result\x12.\n" +
 	"\x05chunk\x18\x03 \x01(\v2\x16.selvage.v1.ArrayChunkH\x00R\x05chunkB\x06\n" +
-	"\x04part\"N\n" +
+	"\x04part\"d\n" +
 	"\n" +
 	"ArrayChunk\x12,\n" +
 	"\x05field\x18\x01 \x01(\x0e2\x16.selvage.v1.ArrayFieldR\x05field\x12\x12\n" +
-	"\x04data\x18\x02 \x01(\fR\x04data*\xe1\x04\n" +
+	"\x04data\x18\x02 \x01(\fR\x04data\x12\x14\n" +
+	"\x05layer\x18\x03 \x01(\x05R\x05layer*\xcb\x06\n" +
 	"\n" +
 	"ArrayField\x12\x1b\n" +
 	"\x17ARRAY_FIELD_UNSPECIFIED\x10\x00\x12\x1e\n" +
@@ -2122,7 +2265,14 @@ const file_selvage_v1_transfer_proto_rawDesc = "" +
 	"\x1bARRAY_FIELD_HELD_ROW_STARTS\x10\x0f\x12\x1f\n" +
 	"\x1bARRAY_FIELD_HELD_ROW_JOINTS\x10\x10\x12 \n" +
 	"\x1cARRAY_FIELD_HELD_ROW_WEIGHTS\x10\x11\x12\x1f\n" +
-	"\x1bARRAY_FIELD_LOCKED_VERTICES\x10\x12B5Z3github.com/selvage/selvage/api/selvage/v1;selvagev1b\x06proto3"
+	"\x1bARRAY_FIELD_LOCKED_VERTICES\x10\x12\x12\x1f\n" +
+	"\x1bARRAY_FIELD_LAYER_POSITIONS\x10\x13\x12\x1f\n" +
+	"\x1bARRAY_FIELD_LAYER_TRIANGLES\x10\x14\x12\x1d\n" +
+	"\x19ARRAY_FIELD_LAYER_NORMALS\x10\x15\x12 \n" +
+	"\x1cARRAY_FIELD_LAYER_ROW_STARTS\x10\x16\x12 \n" +
+	"\x1cARRAY_FIELD_LAYER_ROW_JOINTS\x10\x17\x12!\n" +
+	"\x1dARRAY_FIELD_LAYER_ROW_WEIGHTS\x10\x18\x12 \n" +
+	"\x1cARRAY_FIELD_LAYER_CONFIDENCE\x10\x19B5Z3github.com/selvage/selvage/api/selvage/v1;selvagev1b\x06proto3"
 
 var (
 	file_selvage_v1_transfer_proto_rawDescOnce sync.Once
@@ -2137,7 +2287,7 @@ func file_selvage_v1_transfer_proto_rawDescGZIP() []byte {
 }
 
 var file_selvage_v1_transfer_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_selvage_v1_transfer_proto_msgTypes = make([]protoimpl.MessageInfo, 23)
+var file_selvage_v1_transfer_proto_msgTypes = make([]protoimpl.MessageInfo, 24)
 var file_selvage_v1_transfer_proto_goTypes = []any{
 	(ArrayField)(0),                      // 0: selvage.v1.ArrayField
 	(*TransferAssetRequest)(nil),         // 1: selvage.v1.TransferAssetRequest
@@ -2149,64 +2299,69 @@ var file_selvage_v1_transfer_proto_goTypes = []any{
 	(*TakenFrom)(nil),                    // 7: selvage.v1.TakenFrom
 	(*PoseOffset)(nil),                   // 8: selvage.v1.PoseOffset
 	(*TransferArraysRequest)(nil),        // 9: selvage.v1.TransferArraysRequest
-	(*BodyArrays)(nil),                   // 10: selvage.v1.BodyArrays
-	(*GarmentArrays)(nil),                // 11: selvage.v1.GarmentArrays
-	(*HeldArrays)(nil),                   // 12: selvage.v1.HeldArrays
-	(*MeshArrays)(nil),                   // 13: selvage.v1.MeshArrays
-	(*RowArrays)(nil),                    // 14: selvage.v1.RowArrays
-	(*Joint)(nil),                        // 15: selvage.v1.Joint
-	(*GarmentPart)(nil),                  // 16: selvage.v1.GarmentPart
-	(*TransferArraysResponse)(nil),       // 17: selvage.v1.TransferArraysResponse
-	(*TransferArraysResult)(nil),         // 18: selvage.v1.TransferArraysResult
-	(*StreamTransferArraysRequest)(nil),  // 19: selvage.v1.StreamTransferArraysRequest
-	(*StreamTransferArraysResponse)(nil), // 20: selvage.v1.StreamTransferArraysResponse
-	(*ArrayChunk)(nil),                   // 21: selvage.v1.ArrayChunk
-	nil,                                  // 22: selvage.v1.Summary.ReasonsEntry
-	nil,                                  // 23: selvage.v1.Summary.SecondsEntry
-	(*AssetSource)(nil),                  // 24: selvage.v1.AssetSource
-	(*Options)(nil),                      // 25: selvage.v1.Options
-	(*PassInput)(nil),                    // 26: selvage.v1.PassInput
-	(*PassSummary)(nil),                  // 27: selvage.v1.PassSummary
+	(*LayerArrays)(nil),                  // 10: selvage.v1.LayerArrays
+	(*BodyArrays)(nil),                   // 11: selvage.v1.BodyArrays
+	(*GarmentArrays)(nil),                // 12: selvage.v1.GarmentArrays
+	(*HeldArrays)(nil),                   // 13: selvage.v1.HeldArrays
+	(*MeshArrays)(nil),                   // 14: selvage.v1.MeshArrays
+	(*RowArrays)(nil),                    // 15: selvage.v1.RowArrays
+	(*Joint)(nil),                        // 16: selvage.v1.Joint
+	(*GarmentPart)(nil),                  // 17: selvage.v1.GarmentPart
+	(*TransferArraysResponse)(nil),       // 18: selvage.v1.TransferArraysResponse
+	(*TransferArraysResult)(nil),         // 19: selvage.v1.TransferArraysResult
+	(*StreamTransferArraysRequest)(nil),  // 20: selvage.v1.StreamTransferArraysRequest
+	(*StreamTransferArraysResponse)(nil), // 21: selvage.v1.StreamTransferArraysResponse
+	(*ArrayChunk)(nil),                   // 22: selvage.v1.ArrayChunk
+	nil,                                  // 23: selvage.v1.Summary.ReasonsEntry
+	nil,                                  // 24: selvage.v1.Summary.SecondsEntry
+	(*AssetSource)(nil),                  // 25: selvage.v1.AssetSource
+	(*Options)(nil),                      // 26: selvage.v1.Options
+	(*PassInput)(nil),                    // 27: selvage.v1.PassInput
+	(*PassSummary)(nil),                  // 28: selvage.v1.PassSummary
 }
 var file_selvage_v1_transfer_proto_depIdxs = []int32{
-	24, // 0: selvage.v1.TransferAssetRequest.body:type_name -> selvage.v1.AssetSource
-	24, // 1: selvage.v1.TransferAssetRequest.garment:type_name -> selvage.v1.AssetSource
-	25, // 2: selvage.v1.TransferAssetRequest.options:type_name -> selvage.v1.Options
-	26, // 3: selvage.v1.TransferAssetRequest.pass:type_name -> selvage.v1.PassInput
-	24, // 4: selvage.v1.TransferAssetRequest.layers:type_name -> selvage.v1.AssetSource
+	25, // 0: selvage.v1.TransferAssetRequest.body:type_name -> selvage.v1.AssetSource
+	25, // 1: selvage.v1.TransferAssetRequest.garment:type_name -> selvage.v1.AssetSource
+	26, // 2: selvage.v1.TransferAssetRequest.options:type_name -> selvage.v1.Options
+	27, // 3: selvage.v1.TransferAssetRequest.pass:type_name -> selvage.v1.PassInput
+	25, // 4: selvage.v1.TransferAssetRequest.layers:type_name -> selvage.v1.AssetSource
 	4,  // 5: selvage.v1.TransferAssetResponse.progress:type_name -> selvage.v1.Progress
 	3,  // 6: selvage.v1.TransferAssetResponse.result:type_name -> selvage.v1.TransferAssetResult
-	27, // 7: selvage.v1.TransferAssetResponse.pass:type_name -> selvage.v1.PassSummary
+	28, // 7: selvage.v1.TransferAssetResponse.pass:type_name -> selvage.v1.PassSummary
 	5,  // 8: selvage.v1.TransferAssetResult.summary:type_name -> selvage.v1.Summary
-	22, // 9: selvage.v1.Summary.reasons:type_name -> selvage.v1.Summary.ReasonsEntry
+	23, // 9: selvage.v1.Summary.reasons:type_name -> selvage.v1.Summary.ReasonsEntry
 	8,  // 10: selvage.v1.Summary.offsets:type_name -> selvage.v1.PoseOffset
-	23, // 11: selvage.v1.Summary.seconds:type_name -> selvage.v1.Summary.SecondsEntry
+	24, // 11: selvage.v1.Summary.seconds:type_name -> selvage.v1.Summary.SecondsEntry
 	6,  // 12: selvage.v1.Summary.joint_map:type_name -> selvage.v1.JointMapping
 	7,  // 13: selvage.v1.Summary.taken_from:type_name -> selvage.v1.TakenFrom
-	10, // 14: selvage.v1.TransferArraysRequest.body_arrays:type_name -> selvage.v1.BodyArrays
-	11, // 15: selvage.v1.TransferArraysRequest.garment:type_name -> selvage.v1.GarmentArrays
-	25, // 16: selvage.v1.TransferArraysRequest.options:type_name -> selvage.v1.Options
-	13, // 17: selvage.v1.BodyArrays.mesh:type_name -> selvage.v1.MeshArrays
-	14, // 18: selvage.v1.BodyArrays.rows:type_name -> selvage.v1.RowArrays
-	15, // 19: selvage.v1.BodyArrays.joints:type_name -> selvage.v1.Joint
-	13, // 20: selvage.v1.GarmentArrays.mesh:type_name -> selvage.v1.MeshArrays
-	16, // 21: selvage.v1.GarmentArrays.parts:type_name -> selvage.v1.GarmentPart
-	12, // 22: selvage.v1.GarmentArrays.held:type_name -> selvage.v1.HeldArrays
-	14, // 23: selvage.v1.HeldArrays.rows:type_name -> selvage.v1.RowArrays
-	18, // 24: selvage.v1.TransferArraysResponse.result:type_name -> selvage.v1.TransferArraysResult
-	14, // 25: selvage.v1.TransferArraysResponse.rows:type_name -> selvage.v1.RowArrays
-	5,  // 26: selvage.v1.TransferArraysResult.summary:type_name -> selvage.v1.Summary
-	9,  // 27: selvage.v1.StreamTransferArraysRequest.request:type_name -> selvage.v1.TransferArraysRequest
-	21, // 28: selvage.v1.StreamTransferArraysRequest.chunk:type_name -> selvage.v1.ArrayChunk
-	4,  // 29: selvage.v1.StreamTransferArraysResponse.progress:type_name -> selvage.v1.Progress
-	18, // 30: selvage.v1.StreamTransferArraysResponse.result:type_name -> selvage.v1.TransferArraysResult
-	21, // 31: selvage.v1.StreamTransferArraysResponse.chunk:type_name -> selvage.v1.ArrayChunk
-	0,  // 32: selvage.v1.ArrayChunk.field:type_name -> selvage.v1.ArrayField
-	33, // [33:33] is the sub-list for method output_type
-	33, // [33:33] is the sub-list for method input_type
-	33, // [33:33] is the sub-list for extension type_name
-	33, // [33:33] is the sub-list for extension extendee
-	0,  // [0:33] is the sub-list for field type_name
+	11, // 14: selvage.v1.TransferArraysRequest.body_arrays:type_name -> selvage.v1.BodyArrays
+	12, // 15: selvage.v1.TransferArraysRequest.garment:type_name -> selvage.v1.GarmentArrays
+	26, // 16: selvage.v1.TransferArraysRequest.options:type_name -> selvage.v1.Options
+	10, // 17: selvage.v1.TransferArraysRequest.layers:type_name -> selvage.v1.LayerArrays
+	14, // 18: selvage.v1.LayerArrays.mesh:type_name -> selvage.v1.MeshArrays
+	15, // 19: selvage.v1.LayerArrays.rows:type_name -> selvage.v1.RowArrays
+	14, // 20: selvage.v1.BodyArrays.mesh:type_name -> selvage.v1.MeshArrays
+	15, // 21: selvage.v1.BodyArrays.rows:type_name -> selvage.v1.RowArrays
+	16, // 22: selvage.v1.BodyArrays.joints:type_name -> selvage.v1.Joint
+	14, // 23: selvage.v1.GarmentArrays.mesh:type_name -> selvage.v1.MeshArrays
+	17, // 24: selvage.v1.GarmentArrays.parts:type_name -> selvage.v1.GarmentPart
+	13, // 25: selvage.v1.GarmentArrays.held:type_name -> selvage.v1.HeldArrays
+	16, // 26: selvage.v1.GarmentArrays.joints:type_name -> selvage.v1.Joint
+	15, // 27: selvage.v1.HeldArrays.rows:type_name -> selvage.v1.RowArrays
+	19, // 28: selvage.v1.TransferArraysResponse.result:type_name -> selvage.v1.TransferArraysResult
+	15, // 29: selvage.v1.TransferArraysResponse.rows:type_name -> selvage.v1.RowArrays
+	5,  // 30: selvage.v1.TransferArraysResult.summary:type_name -> selvage.v1.Summary
+	9,  // 31: selvage.v1.StreamTransferArraysRequest.request:type_name -> selvage.v1.TransferArraysRequest
+	22, // 32: selvage.v1.StreamTransferArraysRequest.chunk:type_name -> selvage.v1.ArrayChunk
+	4,  // 33: selvage.v1.StreamTransferArraysResponse.progress:type_name -> selvage.v1.Progress
+	19, // 34: selvage.v1.StreamTransferArraysResponse.result:type_name -> selvage.v1.TransferArraysResult
+	22, // 35: selvage.v1.StreamTransferArraysResponse.chunk:type_name -> selvage.v1.ArrayChunk
+	0,  // 36: selvage.v1.ArrayChunk.field:type_name -> selvage.v1.ArrayField
+	37, // [37:37] is the sub-list for method output_type
+	37, // [37:37] is the sub-list for method input_type
+	37, // [37:37] is the sub-list for extension type_name
+	37, // [37:37] is the sub-list for extension extendee
+	0,  // [0:37] is the sub-list for field type_name
 }
 
 func init() { file_selvage_v1_transfer_proto_init() }
@@ -2229,11 +2384,11 @@ func file_selvage_v1_transfer_proto_init() {
 		(*TransferArraysRequest_BodyArrays)(nil),
 		(*TransferArraysRequest_BodyAsset)(nil),
 	}
-	file_selvage_v1_transfer_proto_msgTypes[18].OneofWrappers = []any{
+	file_selvage_v1_transfer_proto_msgTypes[19].OneofWrappers = []any{
 		(*StreamTransferArraysRequest_Request)(nil),
 		(*StreamTransferArraysRequest_Chunk)(nil),
 	}
-	file_selvage_v1_transfer_proto_msgTypes[19].OneofWrappers = []any{
+	file_selvage_v1_transfer_proto_msgTypes[20].OneofWrappers = []any{
 		(*StreamTransferArraysResponse_Progress)(nil),
 		(*StreamTransferArraysResponse_Result)(nil),
 		(*StreamTransferArraysResponse_Chunk)(nil),
@@ -2244,7 +2399,7 @@ func file_selvage_v1_transfer_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_selvage_v1_transfer_proto_rawDesc), len(file_selvage_v1_transfer_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   23,
+			NumMessages:   24,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
