@@ -173,18 +173,20 @@ type DiffRequest struct {
 	GarmentNames []string
 	// Reach is the distance in metres within which a garment lies over the body. Zero:
 	// 8% of the body's diagonal.
-	Reach   float64
-	Options pass.DiffOptions
+	Reach float64
+	// VertexL1 asks for Comparison.L1, 8 bytes a vertex.
+	VertexL1 bool
+	Options  pass.DiffOptions
 }
 
-// Diff returns what pass.Diff and pass.Touches give in process, but for
-// Comparison.L1. What is uploaded, and errors, are as with Transfer.
+// Diff returns what pass.Diff and pass.Touches give in process, Comparison.L1 where it is
+// asked for. What is uploaded, and errors, are as with Transfer.
 func (c *Client) Diff(ctx context.Context, r DiffRequest) (*pass.Comparison, []pass.Touch, error) {
 	if r.Before == nil || r.After == nil {
 		return nil, nil, errors.New("a difference needs two assets")
 	}
 	m := &pb.DiffRowsRequest{
-		Before: c.source(r.Before, false), After: c.source(r.After, false), MeshNames: r.MeshNames, Change: r.Options.Change, Reach: r.Reach, Threads: clamp32(r.Options.Threads),
+		Before: c.source(r.Before, false), After: c.source(r.After, false), MeshNames: r.MeshNames, Change: r.Options.Change, Reach: r.Reach, Threads: clamp32(r.Options.Threads), VertexL1: r.VertexL1,
 	}
 	uploads := []*Asset{r.Before, r.After}
 	for _, g := range r.Garments {

@@ -321,7 +321,7 @@ func (s *Server) DiffRows(m *pb.DiffRowsRequest, stream grpc.ServerStreamingServ
 		return err
 	}
 	defer t.release()
-	parts, err := s.diffRows(ctx, before, after, garments, gltfio.Selection{Names: m.GetMeshNames()}, opt, m.GetReach())
+	parts, err := s.diffRows(ctx, before, after, garments, gltfio.Selection{Names: m.GetMeshNames()}, opt, m.GetReach(), m.GetVertexL1())
 	if err != nil {
 		return err
 	}
@@ -335,7 +335,7 @@ func (s *Server) DiffRows(m *pb.DiffRowsRequest, stream grpc.ServerStreamingServ
 }
 
 // diffRows computes; the caller holds a ticket.
-func (s *Server) diffRows(ctx context.Context, before, after *source, garments []*source, sel gltfio.Selection, opt pass.DiffOptions, reach float64) ([]*pb.RowsDifference, error) {
+func (s *Server) diffRows(ctx context.Context, before, after *source, garments []*source, sel gltfio.Selection, opt pass.DiffOptions, reach float64, vertices bool) ([]*pb.RowsDifference, error) {
 	var both [2]*pass.Surface
 	for k, x := range []*source{before, after} {
 		a, err := s.readAsset(ctx, x)
@@ -348,7 +348,7 @@ func (s *Server) diffRows(ctx context.Context, before, after *source, garments [
 	}
 	c, err := pass.Diff(ctx, both[0], both[1], opt)
 	if err != nil || len(garments) == 0 {
-		return convert.DifferenceParts(c, nil, nil), err
+		return convert.DifferenceParts(c, nil, nil, vertices), err
 	}
 	list, index := make([]*pass.Surface, len(garments)), map[string]int{}
 	for i, x := range garments {
@@ -363,5 +363,5 @@ func (s *Server) diffRows(ctx context.Context, before, after *source, garments [
 		index[list[i].Name] = i
 	}
 	touches, err := pass.Touches(ctx, c, both[1], list, opt.Change, reach, opt.Threads)
-	return convert.DifferenceParts(c, touches, func(t *pass.Touch) int { return index[t.Garment] }), err
+	return convert.DifferenceParts(c, touches, func(t *pass.Touch) int { return index[t.Garment] }, vertices), err
 }

@@ -6,7 +6,9 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"math"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -196,6 +198,14 @@ func TestDiff_SameAsInProcess(t *testing.T) {
 	}
 	if !reflect.DeepEqual(gotTouches, touches) {
 		t.Errorf("touched %+v, want %+v", gotTouches, touches)
+	}
+	if got.L1 != nil {
+		t.Errorf("changes of %d vertices came unasked", len(got.L1))
+	}
+	request.VertexL1 = true
+	same := func(a, b float64) bool { return a == b || math.IsNaN(a) && math.IsNaN(b) }
+	if got, _, err = c.Diff(t.Context(), request); err != nil || !slices.EqualFunc(got.L1, want.L1, same) {
+		t.Errorf("changes of %d vertices, %v; want %d", len(got.L1), err, len(want.L1))
 	}
 }
 

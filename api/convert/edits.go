@@ -149,8 +149,8 @@ func jointChanges(list []*pb.WeightChange) []pass.JointChange {
 // DifferenceParts returns the message of c, and of what it touches, in parts: merged
 // (the lists appended, as proto.Merge does) they are the whole. index gives the
 // place of each touch's garment in the request. The names of the two surfaces do
-// not travel.
-func DifferenceParts(c *pass.Comparison, touches []pass.Touch, index func(*pass.Touch) int) []*pb.RowsDifference {
+// not travel, and c.L1 only where vertices says so.
+func DifferenceParts(c *pass.Comparison, touches []pass.Touch, index func(*pass.Touch) int, vertices bool) []*pb.RowsDifference {
 	head := &pb.RowsDifference{
 		Vertices: clamp32(c.Vertices), Changed: clamp32(c.Changed), ByIndex: c.ByIndex, Unmatched: clamp32(c.Unmatched), MaxL1: c.MaxL1, MeanL1: c.MeanL1,
 	}
@@ -196,8 +196,16 @@ func DifferenceParts(c *pass.Comparison, touches []pass.Touch, index func(*pass.
 			JointShare: x.JointShare, Joints: x.Joints, Touched: x.Touched,
 		})
 	}
+	if vertices {
+		for list := range slices.Chunk(c.L1, partNumbers) {
+			out = append(out, &pb.RowsDifference{VertexL1: list})
+		}
+	}
 	return out
 }
+
+// partNumbers of 8 bytes make a part of 1 MiB.
+const partNumbers = 1 << 17
 
 // DifferenceFromProto is the inverse of DifferenceParts; before and after name the
 // two surfaces, and garment the garments by index.
@@ -205,6 +213,7 @@ func DifferenceFromProto(m *pb.RowsDifference, before, after string, garment fun
 	c := &pass.Comparison{
 		Old: before, New: after, Vertices: int(m.GetVertices()), Changed: int(m.GetChanged()), ByIndex: m.GetByIndex(), Unmatched: int(m.GetUnmatched()),
 		MaxL1: m.GetMaxL1(), MeanL1: m.GetMeanL1(), Joints: jointChanges(m.GetJoints()), JointsAdded: m.GetJointsAdded(), JointsRemoved: m.GetJointsRemoved(),
+		L1: m.GetVertexL1(),
 	}
 	for _, x := range m.GetMeshes() {
 		c.Meshes = append(c.Meshes, pass.MeshChange{Mesh: x.GetMesh(), Vertices: int(x.GetVertices()), Changed: int(x.GetChanged()), MaxL1: x.GetMaxL1(), MeanL1: x.GetMeanL1(), Amount: x.GetAmount()})

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"io/fs"
@@ -58,8 +57,6 @@ With --report or --png it shows the new file in the colours of what changed.`,
 				return usageError{fmt.Errorf("--change: %g is outside 0..2", opt.Change)}
 			case !(reach >= 0):
 				return usageError{fmt.Errorf("--reach: %g is not a distance in metres", reach)}
-			case where.address != "" && (page != "" || stills != ""):
-				return usageError{errors.New("--report and --png need the change of each vertex, which a server does not send: leave --server out")}
 			}
 			files, err := garmentFiles(garments)
 			if err != nil {
@@ -67,7 +64,7 @@ With --report or --png it shows the new file in the colours of what changed.`,
 			}
 			diff := diffHere
 			if where.address != "" {
-				diff = where.diff
+				diff = where.diff(page != "" || stills != "")
 			}
 			result, err := diff(cmd.Context(), args[0], args[1], files, sel, opt, reach)
 			if err != nil {
@@ -221,34 +218,36 @@ func diffHere(ctx context.Context, before, after string, garments []string, sel 
 	return result, err
 }
 
-// diff lets the server do what diffHere does.
-func (r *remote) diff(ctx context.Context, before, after string, garments []string, sel gltfio.Selection, opt pass.DiffOptions, reach float64) (*diffReport, error) {
-	request := client.DiffRequest{MeshNames: sel.Names, GarmentNames: garments, Reach: reach, Options: opt}
-	var err error
-	if request.Before, err = client.OpenAsset(before); err != nil {
-		return nil, err
-	}
-	if request.After, err = client.OpenAsset(after); err != nil {
-		return nil, err
-	}
-	for _, file := range garments {
-		g, err := client.OpenAsset(file)
+// diff lets the server do what diffHere does; vertices asks for the change of each.
+func (r *remote) diff(vertices bool) func(ctx context.Context, before, after string, garments []string, sel gltfio.Selection, opt pass.DiffOptions, reach float64) (*diffReport, error) {
+	return func(ctx context.Context, before, after string, garments []string, sel gltfio.Selection, opt pass.DiffOptions, reach float64) (*diffReport, error) {
+		request := client.DiffRequest{MeshNames: sel.Names, GarmentNames: garments, Reach: reach, VertexL1: vertices, Options: opt}
+		var err error
+		if request.Before, err = client.OpenAsset(before); err != nil {
+			return nil, err
+		}
+		if request.After, err = client.OpenAsset(after); err != nil {
+			return nil, err
+		}
+		for _, file := range garments {
+			g, err := client.OpenAsset(file)
+			if err != nil {
+				return nil, err
+			}
+			request.Garments = append(request.Garments, g)
+		}
+		c, err := r.dial(ctx)
 		if err != nil {
 			return nil, err
 		}
-		request.Garments = append(request.Garments, g)
+		defer c.Close()
+		comparison, touches, err := c.Diff(ctx, request)
+		if err != nil {
+			return nil, r.explain(err)
+		}
+		comparison.Old, comparison.New = before, after // with their folders, as here
+		return &diffReport{comparison, touches}, nil
 	}
-	c, err := r.dial(ctx)
-	if err != nil {
-		return nil, err
-	}
-	defer c.Close()
-	comparison, touches, err := c.Diff(ctx, request)
-	if err != nil {
-		return nil, r.explain(err)
-	}
-	comparison.Old, comparison.New = before, after // with their folders, as here
-	return &diffReport{comparison, touches}, nil
 }
 
 // writeDiff prints the tables, most changed first.

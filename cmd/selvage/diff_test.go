@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"os"
 	"path/filepath"
@@ -65,8 +66,12 @@ func TestDiff_Body(t *testing.T) {
 			t.Error(err)
 		}
 	}
-	if o := selvage(t, "diff", after, after, "--server", "127.0.0.1:1", "--report", page); o.status != exitUsage {
-		t.Errorf("--report with --server: status %d", o.status)
+	there, far := filepath.Join(dir, "there.html"), filepath.Join(dir, "far")
+	must(t, "diff", cox("body"), after, "--garments", weighted, "--report", there, "--png", far, "--server", serve(t, nil).address)
+	for _, names := range [][2]string{{page, there}, {filepath.Join(pictures, "place-1.png"), filepath.Join(far, "place-1.png")}} {
+		if !bytes.Equal(readFile(t, names[0]), readFile(t, names[1])) {
+			t.Errorf("%s differs from what is made here", names[1])
+		}
 	}
 	if o := must(t, "diff", after, after); !strings.Contains(o.stdout, "0 of") {
 		t.Errorf("the same file: %s", o.stdout)

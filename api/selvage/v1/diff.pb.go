@@ -47,7 +47,9 @@ type DiffRowsRequest struct {
 	Reach float64 `protobuf:"fixed64,6,opt,name=reach,proto3" json:"reach,omitempty"`
 	// Number of threads. 0, and more than the server gives one call: as many as it
 	// gives. The result does not depend on it.
-	Threads       int32 `protobuf:"varint,7,opt,name=threads,proto3" json:"threads,omitempty"`
+	Threads int32 `protobuf:"varint,7,opt,name=threads,proto3" json:"threads,omitempty"`
+	// Whether to answer with RowsDifference.vertex_l1, too.
+	VertexL1      bool `protobuf:"varint,8,opt,name=vertex_l1,json=vertexL1,proto3" json:"vertex_l1,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -131,6 +133,13 @@ func (x *DiffRowsRequest) GetThreads() int32 {
 	return 0
 }
 
+func (x *DiffRowsRequest) GetVertexL1() bool {
+	if x != nil {
+		return x.VertexL1
+	}
+	return false
+}
+
 // DiffRowsResponse is one part of the difference: merged, by appending the lists,
 // the parts are the whole. Each has about 1 MiB.
 type DiffRowsResponse struct {
@@ -204,7 +213,10 @@ type RowsDifference struct {
 	// Names of joints that the older asset alone has.
 	JointsRemoved []string `protobuf:"bytes,11,rep,name=joints_removed,json=jointsRemoved,proto3" json:"joints_removed,omitempty"`
 	// Garments, most touched first.
-	Garments      []*GarmentTouch `protobuf:"bytes,12,rep,name=garments,proto3" json:"garments,omitempty"`
+	Garments []*GarmentTouch `protobuf:"bytes,12,rep,name=garments,proto3" json:"garments,omitempty"`
+	// Where the request asks for it: L1 of each vertex of the newer asset's picked
+	// primitives, NaN where it has no place on the older.
+	VertexL1      []float64 `protobuf:"fixed64,13,rep,packed,name=vertex_l1,json=vertexL1,proto3" json:"vertex_l1,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -319,6 +331,13 @@ func (x *RowsDifference) GetJointsRemoved() []string {
 func (x *RowsDifference) GetGarments() []*GarmentTouch {
 	if x != nil {
 		return x.Garments
+	}
+	return nil
+}
+
+func (x *RowsDifference) GetVertexL1() []float64 {
+	if x != nil {
+		return x.VertexL1
 	}
 	return nil
 }
@@ -712,7 +731,7 @@ var File_selvage_v1_diff_proto protoreflect.FileDescriptor
 const file_selvage_v1_diff_proto_rawDesc = "" +
 	"\n" +
 	"\x15selvage/v1/diff.proto\x12\n" +
-	"selvage.v1\x1a\x16selvage/v1/asset.proto\"\x8d\x02\n" +
+	"selvage.v1\x1a\x16selvage/v1/asset.proto\"\xaa\x02\n" +
 	"\x0fDiffRowsRequest\x12/\n" +
 	"\x06before\x18\x01 \x01(\v2\x17.selvage.v1.AssetSourceR\x06before\x12-\n" +
 	"\x05after\x18\x02 \x01(\v2\x17.selvage.v1.AssetSourceR\x05after\x12\x1d\n" +
@@ -721,11 +740,12 @@ const file_selvage_v1_diff_proto_rawDesc = "" +
 	"\x06change\x18\x04 \x01(\x01R\x06change\x123\n" +
 	"\bgarments\x18\x05 \x03(\v2\x17.selvage.v1.AssetSourceR\bgarments\x12\x14\n" +
 	"\x05reach\x18\x06 \x01(\x01R\x05reach\x12\x18\n" +
-	"\athreads\x18\a \x01(\x05R\athreads\"N\n" +
+	"\athreads\x18\a \x01(\x05R\athreads\x12\x1b\n" +
+	"\tvertex_l1\x18\b \x01(\bR\bvertexL1\"N\n" +
 	"\x10DiffRowsResponse\x12:\n" +
 	"\n" +
 	"difference\x18\x01 \x01(\v2\x1a.selvage.v1.RowsDifferenceR\n" +
-	"difference\"\xca\x03\n" +
+	"difference\"\xe7\x03\n" +
 	"\x0eRowsDifference\x12\x1a\n" +
 	"\bvertices\x18\x01 \x01(\x05R\bvertices\x12\x18\n" +
 	"\achanged\x18\x02 \x01(\x05R\achanged\x12\x19\n" +
@@ -739,7 +759,8 @@ const file_selvage_v1_diff_proto_rawDesc = "" +
 	"\fjoints_added\x18\n" +
 	" \x03(\tR\vjointsAdded\x12%\n" +
 	"\x0ejoints_removed\x18\v \x03(\tR\rjointsRemoved\x124\n" +
-	"\bgarments\x18\f \x03(\v2\x18.selvage.v1.GarmentTouchR\bgarments\"\xa2\x01\n" +
+	"\bgarments\x18\f \x03(\v2\x18.selvage.v1.GarmentTouchR\bgarments\x12\x1b\n" +
+	"\tvertex_l1\x18\r \x03(\x01R\bvertexL1\"\xa2\x01\n" +
 	"\x0eMeshDifference\x12\x12\n" +
 	"\x04mesh\x18\x01 \x01(\tR\x04mesh\x12\x1a\n" +
 	"\bvertices\x18\x02 \x01(\x05R\bvertices\x12\x18\n" +
