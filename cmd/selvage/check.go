@@ -131,7 +131,7 @@ poses and limits:
 			if err != nil {
 				return err
 			}
-			shown, err := pages.write(ctx, bodyFile, args[0], opt, report)
+			shown, err := pages.write(ctx, bodyFile, layers, args[0], opt, report)
 			if err != nil {
 				return err
 			}

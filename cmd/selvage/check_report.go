@@ -30,9 +30,9 @@ func (c *checkPage) validate(cmd *cobra.Command) error {
 	return checkReportFile(cmd, c.file)
 }
 
-// write leaves what is asked for of a check of two files, here or by a server, and
-// returns lines that say where.
-func (c *checkPage) write(ctx context.Context, bodyFile, file string, opt pose.FileOptions, r *pose.Report) ([]string, error) {
+// write leaves what is asked for of a check of a body's file, of layers' and of a
+// garment's, here or by a server, and returns lines that say where.
+func (c *checkPage) write(ctx context.Context, bodyFile string, layers []string, file string, opt pose.FileOptions, r *pose.Report) ([]string, error) {
 	if c.file == "" && c.pictures == "" {
 		return nil, nil
 	}
@@ -46,6 +46,13 @@ func (c *checkPage) write(ctx context.Context, bodyFile, file string, opt pose.F
 	}
 	page, err := newPage(body, opt.Body, opt.Threads)
 	if err != nil {
+		return nil, err
+	}
+	// They have poses of their own: those of joints that move them alone.
+	if opt.Layers, err = openAll(layers); err != nil {
+		return nil, err
+	}
+	if err := addBeneath(page, opt.Layers); err != nil {
 		return nil, err
 	}
 	w := worn{

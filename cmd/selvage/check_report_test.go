@@ -159,3 +159,35 @@ func TestReport_Previous(t *testing.T) {
 		t.Errorf("--previous alone: status %d, %q", o.status, o.stderr)
 	}
 }
+
+// Over layers the page poses joints that move these alone, too, and shows them: worn
+// beneath, and judged by nobody. A server's is the same.
+func TestCheck_ReportOverLayers(t *testing.T) {
+	s := serve(t, nil)
+	dir := t.TempDir()
+	worn := filepath.Join(dir, "worn")
+	must(t, "transfer", cox("body"), cox("oilskin-coat"), cox("cape"), "-o", worn, "-q", "--layers", "given")
+	cape, coat := filepath.Join(worn, "cape.glb"), filepath.Join(worn, "oilskin-coat.glb")
+	here, there, plain := filepath.Join(dir, "here.html"), filepath.Join(dir, "there.html"), filepath.Join(dir, "plain.html")
+	plan := filepath.Join(dir, "thighs.yaml") // joints that the cape does not follow, and the coat's tails do
+	if err := os.WriteFile(plan, []byte("angles: [90]\nmove: 0\nscale: []\njoints: [{joints: ['[^t]*'], skip: true}]\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	check := []string{"check", cape, "--body", cox("body"), "--layer", coat, "--plan", plan, "-q", "--report"}
+	must(t, append(check, here, "--png", filepath.Join(dir, "pictures"))...)
+	must(t, append(check, there, "--server", s.address)...)
+	page := string(readFile(t, here))
+	if page != string(readFile(t, there)) {
+		t.Error("the pages differ")
+	}
+	for _, want := range []string{": thigh.right turned by 90 degrees about z", `"beneath":true`, `"name":"oilskin-coat.glb"`, "1 garment,"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page lacks %q", want)
+		}
+	}
+	must(t, "report", cox("body"), cape, "--layer", coat, "-o", here)
+	must(t, "report", cox("body"), cape, "-o", plain)
+	if page := string(readFile(t, here)); !strings.Contains(page, `"beneath":true`) || strings.Contains(string(readFile(t, plain)), `"beneath":true`) {
+		t.Error("--layer does not show the layer, or it is shown without")
+	}
+}

@@ -23,6 +23,7 @@ import (
 func newReport() *cobra.Command {
 	var bodies, garments gltfio.Selection
 	var output, title, previous, passDir, pictures string
+	var layers []string
 	var threads, megabytes int
 	var quiet bool
 	cmd := &cobra.Command{
@@ -81,6 +82,13 @@ that transfer --report writes has the matches themselves.`,
 				return err
 			}
 			page.Title, page.MaxBytes = title, int64(megabytes)<<20
+			beneath, err := openAll(layers)
+			if err != nil {
+				return err
+			}
+			if err := addBeneath(page, beneath); err != nil {
+				return err
+			}
 			for _, file := range args[1:] {
 				asset, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
 				if err != nil {
@@ -113,6 +121,7 @@ that transfer --report writes has the matches themselves.`,
 	f.StringVarP(&output, "output", "o", "", "HTML file to write")
 	f.StringVar(&pictures, "png", "", "folder for the pictures as PNG files too: front, back, worst places; it is made where it is missing")
 	f.StringVar(&previous, "previous", "", "the last pass's weighted file of the garment, or the folder with the files of all, to show what changed")
+	f.StringArrayVar(&layers, "layer", nil, "file of weighted clothes worn beneath, to show (repeatable)")
 	f.StringVar(&passDir, "pass-dir", "", "folder of pass records: what became of edits by hand in the last pass, and how far it moved every row")
 	f.StringVar(&title, "title", "", "title of the page (default: made of the body's name)")
 	f.StringArrayVar(&bodies.Names, "body", nil, "glob of node, mesh or material names that are the body (repeatable; default: every skinned mesh)")
@@ -181,6 +190,18 @@ func addWorn(ctx context.Context, page *report.Page, body *gltfio.Asset, w worn)
 		return err
 	}
 	return page.AddPoses(len(page.Garments)-1, checker, w.check)
+}
+
+// addBeneath adds weighted clothes that a page's garments are worn over.
+func addBeneath(page *report.Page, layers []*gltfio.Asset) error {
+	for _, a := range layers {
+		f, err := report.ReadBody(a, gltfio.Selection{})
+		if err != nil {
+			return err
+		}
+		page.Beneath = append(page.Beneath, f)
+	}
+	return nil
 }
 
 // comparePrevious holds the rows against the last pass's. A folder without the

@@ -40,7 +40,8 @@ var (
 
 var pageTemplate = template.Must(template.New("page").Parse(pageSource))
 
-var bodyColour = color.RGBA{188, 180, 172, 255}
+// The colours of the body, and of what is worn over it beneath the garments.
+var bodyColour, beneathColour = color.RGBA{188, 180, 172, 255}, color.RGBA{140, 150, 160, 255}
 
 // defaultPageBytes bounds the geometry in a page: some 20 garments of 100,000
 // vertices.
@@ -53,6 +54,9 @@ type Page struct {
 	// Body must have rows. With Changes it may be nil.
 	Body     *Figure
 	Garments []*Figure
+	// Beneath are clothes that the garments are worn over, with rows: shown, and posed,
+	// and not judged.
+	Beneath []*Figure
 	// Changes makes the page tell what changed since earlier files (Figure.Difference)
 	// rather than how sure the weights are.
 	Changes bool
@@ -107,6 +111,7 @@ type viewData struct {
 	Changes bool        `json:"changes"`
 	Invalid [3]int      `json:"invalid"`
 	Plain   [3]int      `json:"plain"`
+	Beneath [3]int      `json:"beneath"`
 	Joints  []viewJoint `json:"joints"`
 	Figures []shape     `json:"figures"`
 	Places  []viewPlace `json:"places"`
@@ -138,7 +143,7 @@ type pageRow struct {
 
 // scene is what page and stills are made of.
 type scene struct {
-	figures []*Figure // the body, then the garments
+	figures []*Figure // the body, then the garments, then what is beneath them
 	welded  []weldedFigure
 	centre  r3.Vec
 	size    float64 // diagonal, metres
@@ -148,6 +153,7 @@ type scene struct {
 	places  []place     // worst first
 	poses   []Pose      // worst first
 	threads int
+	worn    int     // number of garments
 	changes bool    // pictures show differences, not confidence
 	most    float64 // the largest difference: the end of its scale
 }
@@ -159,7 +165,7 @@ func (p *Page) scene(ctx context.Context) (*scene, error) {
 	if body == nil && p.Changes {
 		body = &Figure{Mesh: &mesh.Mesh{}, Rows: weights.NewRows(0), Skin: &skinning.Skin{}}
 	}
-	s := &scene{figures: append([]*Figure{body}, p.Garments...), threads: p.Threads, changes: p.Changes}
+	s := &scene{figures: slices.Concat([]*Figure{body}, p.Garments, p.Beneath), worn: len(p.Garments), threads: p.Threads, changes: p.Changes}
 	for _, f := range s.figures {
 		if err := f.check(); err != nil {
 			return nil, err
@@ -207,13 +213,15 @@ func (p *Page) scene(ctx context.Context) (*scene, error) {
 			return nil, err
 		}
 		s.welded[i] = weld(f)
-		s.most = max(s.most, f.mostDifferent())
 		switch {
-		case i > 0 && s.changes:
+		case !s.isGarment(i):
+			continue
+		case s.changes:
 			s.places = append(s.places, changedPlaces(i, &s.welded[i], s.size)...)
-		case i > 0:
+		default:
 			s.places = append(s.places, findPlaces(i, f, &s.welded[i], s.size)...)
 		}
+		s.most = max(s.most, f.mostDifferent())
 	}
 	if s.changes {
 		for i := range s.welded {
@@ -231,6 +239,9 @@ func (p *Page) scene(ctx context.Context) (*scene, error) {
 	return s, nil
 }
 
+// isGarment reports whether figure i is a garment that the page is about.
+func (s *scene) isGarment(i int) bool { return i > 0 && i <= s.worn }
+
 // cardWidth and cardHeight are the size of the pictures at the top, pixels.
 const cardWidth, cardHeight = 320, 260
 
@@ -246,7 +257,7 @@ func (p *Page) Write(ctx context.Context, w io.Writer) error {
 	data := viewData{
 		Size: s.size, Centre: triple(s.centre), Low: transfer.LowConfidence, Floor: s.floor - s.centre.Y, Reasons: transfer.ReasonNames[:],
 		Maps:    map[string][][3]int{"viridis": nodes(&viridis), "cividis": nodes(&cividis)},
-		Invalid: rgb(InvalidColor), Plain: rgb(bodyColour), Poses: []viewPose{}, Changes: p.Changes, Most: s.most,
+		Invalid: rgb(InvalidColor), Plain: rgb(bodyColour), Beneath: rgb(beneathColour), Poses: []viewPose{}, Changes: p.Changes, Most: s.most,
 	}
 	for i := range s.joints.joints {
 		j := &s.joints.joints[i]
@@ -270,14 +281,14 @@ func (p *Page) Write(ctx context.Context, w io.Writer) error {
 		if err != nil {
 			return fmt.Errorf("%s: %w", f.Name, err)
 		}
-		packed.Body = i == 0
+		packed.Body, packed.Beneath = i == 0, i > s.worn
 		if limit -= int64(len(text)); limit < 0 && i > 0 {
 			limit += int64(len(text))
 			packed.LeftOut, text = true, nil
 		}
 		data.Figures = append(data.Figures, packed)
 		payloads = append(payloads, text)
-		if i > 0 {
+		if s.isGarment(i) {
 			rows = append(rows, row(f, &packed))
 		}
 	}
@@ -459,7 +470,11 @@ func (s *scene) legend(known bool) Legend {
 func (s *scene) overview(azimuth float64, width, height int) *image.RGBA {
 	var layers []Layer
 	for i := range s.welded[1:] {
-		layers = append(layers, Layer{Mesh: s.welded[i+1].Mesh, Scalar: s.welded[i+1].shade, Map: Viridis})
+		if s.isGarment(i + 1) {
+			layers = append(layers, Layer{Mesh: s.welded[i+1].Mesh, Scalar: s.welded[i+1].shade, Map: Viridis})
+		} else {
+			layers = append(layers, Layer{Mesh: s.welded[i+1].Mesh, Color: beneathColour})
+		}
 	}
 	layers = append(layers, Layer{Mesh: s.welded[0].Mesh, Color: bodyColour})
 	return Render(layers, View{Azimuth: azimuth, Elevation: 0.1, Threads: s.threads}, width, height)

@@ -32,6 +32,7 @@ const (
 type shape struct {
 	Name      string `json:"name"`
 	Body      bool   `json:"body"`
+	Beneath   bool   `json:"beneath"`
 	Vertices  int    `json:"vertices"`
 	Triangles int    `json:"triangles"`
 	// Min is the box's low corner from the scene's centre, and Step one step of the

@@ -76,7 +76,7 @@ func (p *Page) AddPoses(garment int, k *pose.Checker, r *pose.Report) error {
 		worn, body := k.Maps(i)
 		p.Poses = append(p.Poses, Pose{
 			Title: name + ", " + f.Kind.String() + ": " + f.Pose.Name, Sentence: asSentence(f.Sentence), Rank: f.Rank, Body: body, Worn: worn,
-			Garment: garment, Vertex: f.Place.Vertex, OnBody: f.Place.Surface == "body", Parted: f.Kind == pose.Parted, Inside: f.Kind == pose.Penetration || f.Kind == pose.Crossing,
+			Garment: garment, Vertex: f.Place.Vertex, OnBody: f.Place.Surface == "body", Parted: f.Kind == pose.Parted, Inside: f.Kind == pose.Penetration || f.Kind == pose.Crossing || f.Kind == pose.Dive,
 		})
 	}
 	notes := ""
@@ -333,7 +333,7 @@ func (c *closeUp) sentence(q *Pose) string {
 	return q.Sentence
 }
 
-// drawPose renders the garment posed over the body posed, in the colours of how far its
+// drawPose renders the garment posed over the body and what is beneath it posed, in the colours of how far its
 // edges are stretched, with its edge lines, the place ringed.
 func (s *scene) drawPose(q *Pose, width, height int) closeUp {
 	figures, welded := s.figures, s.welded
@@ -380,8 +380,14 @@ func (s *scene) drawPose(q *Pose, width, height int) closeUp {
 	box := r3.Box{Min: r3.Sub(c.centre, corner), Max: r3.Add(c.centre, corner)}
 	// The patch comes first and so stays in front of itself.
 	trial := []Layer{{Mesh: patch, Scalar: full, Map: Viridis}, {Mesh: near, Color: bodyColour}}
+	var beneath []Layer
+	for i := s.worn + 1; i < len(figures); i++ {
+		m, _ := show(i)
+		m, _ = cut(m, nil, c.centre, poseReach*c.half)
+		beneath = append(beneath, Layer{Mesh: m, Color: beneathColour})
+	}
 	if !q.Inside {
-		trial = append(trial, Layer{Mesh: below, Color: bodyColour})
+		trial = append(append(trial, Layer{Mesh: below, Color: bodyColour}), beneath...)
 	}
 	free := clearestView(trial[:1], View{Box: box, Threads: s.threads}, normal)
 	c.view = clearestView(trial, View{Box: box, Threads: s.threads}, normal)
@@ -395,9 +401,10 @@ func (s *scene) drawPose(q *Pose, width, height int) closeUp {
 		{Mesh: near, Scalar: value, Min: -stretchEnd, Max: stretchEnd, Map: Cividis, Lines: true},
 		{Mesh: below, Color: bodyColour, Lines: q.OnBody},
 	}
+	layers = append(layers, beneath...)
 	c.picture = Render(layers, v, width, height)
 	if q.Inside {
-		// Half with the body, half without it.
+		// Half with the body and what is worn, half without them.
 		for i, x := range Render(layers[:1], v, width, height).Pix {
 			c.picture.Pix[i] = uint8((int(c.picture.Pix[i]) + int(x) + 1) / 2)
 		}

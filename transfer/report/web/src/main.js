@@ -48,7 +48,7 @@ async function start() {
     box.checked = true;
     box.id = `layer-${f.index}`;
     box.addEventListener('change', () => view.show(f, box.checked));
-    label.append(box, ` ${f.shape.name}${f.shape.body ? ' (body)' : ''}`);
+    label.append(box, ` ${f.shape.name}${f.shape.body ? ' (body)' : f.shape.beneath ? ' (worn beneath)' : ''}`);
     $('layers').append(label);
     option($('of'), f.index, f.shape.name);
   }
@@ -61,7 +61,7 @@ async function start() {
   data.reasons.forEach((r, k) => option($('reason'), k, r));
   const weighted = [...new Set(figures.flatMap((f) => f.shape.joints ?? []))].sort((a, b) => a - b);
   for (const j of weighted) option($('weight'), j, jointName(j));
-  const known = (what) => figures.some((f) => !f.shape.body && f.shape[what]);
+  const known = (what) => figures.some((f) => !f.shape.body && !f.shape.beneath && f.shape[what]);
   for (const [value, what] of [['confidence', 'confidence'], ['reason', 'reason'], ['distance', 'match'], ['difference', 'difference']]) {
     if (!known(what)) $('colour').querySelector(`[value=${value}]`).disabled = true;
   }

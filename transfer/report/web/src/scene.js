@@ -163,9 +163,9 @@ export class View {
   material(f, options = {}, defines = {}) {
     return new ShaderMaterial({
       vertexShader, fragmentShader, side: DoubleSide, polygonOffset: true,
-      polygonOffsetFactor: f.shape.body ? 2 : 1, polygonOffsetUnits: f.shape.body ? 2 : 1,
+      polygonOffsetFactor: f.shape.body ? 2 : f.shape.beneath ? 1.5 : 1, polygonOffsetUnits: f.shape.body ? 2 : f.shape.beneath ? 1.5 : 1,
       defines: { ...(f.sets === 2 ? { TWO_SETS: '' } : {}), ...defines },
-      uniforms: { ...this.shared, plain: { value: unit(this.data.plain) }, coloured: { value: false } },
+      uniforms: { ...this.shared, plain: { value: unit(f.shape.beneath ? this.data.beneath : this.data.plain) }, coloured: { value: false } },
       ...options,
     });
   }
