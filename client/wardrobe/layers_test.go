@@ -11,6 +11,7 @@ import (
 
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/report"
 )
 
 const layerManifest = `version: 1
@@ -72,7 +73,15 @@ func TestRun_Layers(t *testing.T) {
 			t.Errorf("%s has something beneath it", alone)
 		}
 	}
-	counts(t, runPlan(t, Runner{}, p), 0, n, 0, 0) // the same plan once more
+	o := runPlan(t, Runner{}, p)
+	counts(t, o, 0, n, 0, 0) // the same plan once more
+	page, err := o.Page(t.Context(), coat.Body.Name, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !slices.ContainsFunc(page.Poses, func(q report.Pose) bool { return strings.HasPrefix(q.Title, "oilskin-coat, dive: ") }) {
+		t.Error("the page does not hold the coat against what it is worn over")
+	}
 	counts(t, runPlan(t, Runner{}, planOf(t, file)), 0, n, 0, 0)
 
 	// An edit of the trousers goes on to what lies over them, and to nothing else.
@@ -83,7 +92,7 @@ func TestRun_Layers(t *testing.T) {
 			over++
 		}
 	}
-	o := runPlan(t, Runner{}, planOf(t, file))
+	o = runPlan(t, Runner{}, planOf(t, file))
 	counts(t, o, over, n-over, 0, 0)
 	if !item(t, o, "cox/bib-trousers").Record.Edited || over == 0 {
 		t.Errorf("%d lie over the trousers", over)

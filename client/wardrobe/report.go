@@ -16,8 +16,8 @@ import (
 
 // Page is the HTML report of one body's garments that are there, made now or
 // before: all are read back from their files, so the page does not depend on which
-// (files do not keep matches: nearest points stand in). Each garment is posed, and
-// the worst poses are offered; one that cannot be posed says so. nil where there are
+// (files do not keep matches: nearest points stand in). Each garment is posed over what
+// lies beneath it, and the worst poses are offered; one that cannot be posed says so. nil where there are
 // no garments. Cost: mostly the posing, see pose.Checker.Run.
 func (o *Outcome) Page(ctx context.Context, body string, threads int) (*report.Page, error) {
 	page := &report.Page{Threads: threads}
@@ -59,7 +59,7 @@ func (o *Outcome) Page(ctx context.Context, body string, threads int) (*report.P
 			}
 		}
 		page.Garments = append(page.Garments, g)
-		if err := addPoses(ctx, page, posed, asset, i.Task.Options.Garments, threads); err != nil {
+		if err := addPoses(ctx, page, posed, asset, i.Task, threads); err != nil {
 			return nil, err
 		}
 	}
@@ -69,34 +69,53 @@ func (o *Outcome) Page(ctx context.Context, body string, threads int) (*report.P
 	return page, nil
 }
 
-// addPoses poses the page's last garment, whose asset is given. Its error is ctx's:
-// of any other the garment's notes tell.
-func addPoses(ctx context.Context, page *report.Page, body *pose.AssetBody, garment *gltfio.Asset, sel gltfio.Selection, threads int) error {
+// addPoses poses the page's last garment, whose asset and task are given, over its body
+// and what lies beneath. Its error is ctx's: of any other the garment's notes tell.
+func addPoses(ctx context.Context, page *report.Page, body *pose.AssetBody, garment *gltfio.Asset, t *Task, threads int) error {
 	last := len(page.Garments) - 1
-	k, err := body.Check(ctx, garment, pose.FileOptions{Options: pose.Options{Threads: threads}, Garment: sel})
+	note := func(err error) {
+		if ctx.Err() == nil {
+			page.Garments[last].Notes = append(page.Garments[last].Notes, "not posed"+err.Error())
+		}
+	}
+	var layers []*gltfio.Asset
+	for _, below := range t.Inner {
+		a, err := gltfio.Open(below.Output, gltfio.Options{AllowExternal: true})
+		if err == nil {
+			_, err = a.Body(gltfio.Selection{})
+		}
+		if err != nil {
+			note(fmt.Errorf(" over %s: %w", below.Garment.Name, err))
+			continue
+		}
+		layers = append(layers, a)
+	}
+	k, err := body.Check(ctx, garment, pose.FileOptions{Options: pose.Options{Threads: threads}, Garment: t.Options.Garments, Layers: layers})
 	if err == nil {
 		var r *pose.Report
 		if r, err = k.Run(ctx, nil); err == nil {
 			err = page.AddPoses(last, k, r)
 		}
 	}
-	if err != nil && ctx.Err() == nil {
-		page.Garments[last].Notes = append(page.Garments[last].Notes, "not posed: "+err.Error())
-		err = nil
+	if err != nil {
+		note(fmt.Errorf(": %w", err))
 	}
-	return err
+	return ctx.Err()
 }
 
 // pageKey names a page by what it shows.
 func (o *Outcome) pageKey(body, version string) string {
 	h := sha256.New()
-	part(h, []byte("selvage wardrobe page 2"))
+	part(h, []byte("selvage wardrobe page 3"))
 	part(h, []byte(version))
 	for _, i := range o.Items {
 		if i.Task.Body.Name == body && i.Record != nil {
 			part(h, i.Task.Body.Sum[:])
 			part(h, []byte(i.Task.Garment.Name))
 			part(h, []byte(i.Record.SHA256))
+			for _, below := range i.Task.Inner {
+				part(h, []byte(below.Garment.Name))
+			}
 			if i.Record.Pass != nil {
 				part(h, []byte(i.Record.Pass.SHA256))
 			}
