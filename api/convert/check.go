@@ -246,7 +246,7 @@ func findingsToProto(list []pose.Finding) []*pb.Finding {
 		f, p := &list[i], &list[i].Place
 		out[i] = &pb.Finding{
 			Kind: kinds.to(f.Kind), Pose: poseToProto(&f.Pose), Size: f.Size, Limit: f.Limit, Vertices: clamp32(f.Vertices),
-			Places: clamp32(f.Places), Severity: f.Severity, Rank: f.Rank, Sentence: f.Sentence,
+			Places: clamp32(f.Places), Severity: f.Severity, Rank: f.Rank, Sentence: f.Sentence, Layer: f.Layer,
 			Place: &pb.FindingPlace{
 				Surface: surfaces.to(p.Surface), Vertex: clamp32(p.Vertex), Node: p.Node, Mesh: p.Mesh, Material: p.Material,
 				Primitive: clamp32(p.Primitive), PrimitiveVertex: clamp32(p.PrimitiveVertex), Position: p.Position[:],
@@ -263,7 +263,7 @@ func findingsFromProto(list []*pb.Finding) []pose.Finding {
 		p := m.GetPlace()
 		out[i] = pose.Finding{
 			Kind: kinds.from(m.GetKind()), Pose: poseFromProto(m.GetPose()), Size: m.GetSize(), Limit: m.GetLimit(), Vertices: int(m.GetVertices()),
-			Places: int(m.GetPlaces()), Severity: m.GetSeverity(), Rank: m.GetRank(), Sentence: m.GetSentence(),
+			Places: int(m.GetPlaces()), Severity: m.GetSeverity(), Rank: m.GetRank(), Sentence: m.GetSentence(), Layer: m.GetLayer(),
 			Place: pose.Place{
 				Surface: surfaces.from(p.GetSurface()), Vertex: int(p.GetVertex()), Node: p.GetNode(), Mesh: p.GetMesh(), Material: p.GetMaterial(),
 				Primitive: int(p.GetPrimitive()), PrimitiveVertex: int(p.GetPrimitiveVertex()),

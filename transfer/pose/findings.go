@@ -177,6 +177,8 @@ type Finding struct {
 	// Size in the unit that Kind says, and the limit it is over.
 	Size  float64 `json:"size"`
 	Limit float64 `json:"limit"`
+	// Layer is the name of what a Dive goes under.
+	Layer string `json:"layer,omitempty"`
 	// Vertices of the place: connected vertices over the limit.
 	Vertices int `json:"vertices"`
 	// Places of this kind in this pose, of which the worst three are reported.
@@ -247,6 +249,15 @@ func (k *Checker) finding(kind Kind, pose *Pose, place Place, size float64, vert
 	return f
 }
 
+// ofLayer says of findings of Dive what they go under.
+func ofLayer(layer string, list []Finding) []Finding {
+	for i := range list {
+		list[i].Layer = layer
+		list[i].Sentence = list[i].sentence()
+	}
+	return list
+}
+
 func (f *Finding) sentence() string {
 	with := "with " + f.Pose.Name + ", "
 	at := " " + f.Place.String()
@@ -261,7 +272,7 @@ func (f *Finding) sentence() string {
 	case Crossing:
 		return fmt.Sprintf("%sthe garment goes %.1f mm into another part of the body than the one under it%s%s", with, 1000*f.Size, at, also)
 	case Dive:
-		return fmt.Sprintf("%sthe garment goes %.1f mm under a layer that it lies over%s%s", with, 1000*f.Size, at, also)
+		return fmt.Sprintf("%sthe garment goes %.1f mm under %s, which it lies over,%s%s", with, 1000*f.Size, f.Layer, at, also)
 	case Gap:
 		if f.Size < 0 {
 			return fmt.Sprintf("%sthe garment comes %.1f mm closer to the body%s%s", with, -1000*f.Size, at, also)

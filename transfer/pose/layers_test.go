@@ -70,7 +70,7 @@ func TestDive_Translation(t *testing.T) {
 	}
 	found := false
 	for _, f := range r.Findings {
-		found = found || f.Kind == Dive && strings.Contains(f.Sentence, "under a layer")
+		found = found || f.Kind == Dive && f.Layer == "shirt" && strings.Contains(f.Sentence, "mm under shirt, which it lies over, at vertex ")
 	}
 	if !found {
 		t.Error("no finding tells of it")

@@ -158,8 +158,8 @@ func (s *scratch) pose(p *Pose, a *active) (m Measures, findings, notes []Findin
 	s.dived = s.dived[:0]
 	for i := range k.layers {
 		s.dives(i, maps, a, dg, &m)
+		findings = append(findings, ofLayer(k.layers[i].surface.figure.Name, k.findings(Dive, p, s.over, k.garment, "garment"))...)
 	}
-	emit(Dive)
 	s.gaps(a, &m)
 	emit(Gap)
 	s.edges(a, &m, Stretch)

@@ -1766,7 +1766,9 @@ type Finding struct {
 	// Severity times the importance of the axis.
 	Rank float64 `protobuf:"fixed64,9,opt,name=rank,proto3" json:"rank,omitempty"`
 	// All of it in words.
-	Sentence      string `protobuf:"bytes,10,opt,name=sentence,proto3" json:"sentence,omitempty"`
+	Sentence string `protobuf:"bytes,10,opt,name=sentence,proto3" json:"sentence,omitempty"`
+	// Name of what a dive goes under; empty for other kinds.
+	Layer         string `protobuf:"bytes,11,opt,name=layer,proto3" json:"layer,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1867,6 +1869,13 @@ func (x *Finding) GetRank() float64 {
 func (x *Finding) GetSentence() string {
 	if x != nil {
 		return x.Sentence
+	}
+	return ""
+}
+
+func (x *Finding) GetLayer() string {
+	if x != nil {
+		return x.Layer
 	}
 	return ""
 }
@@ -2350,7 +2359,7 @@ const file_selvage_v1_check_proto_rawDesc = "" +
 	"\bdeformed\x18\r \x01(\x01R\bdeformed\x12\x16\n" +
 	"\x06parted\x18\x0e \x01(\x01R\x06parted\x12\x18\n" +
 	"\acrossed\x18\x0f \x01(\x01R\acrossed\x12\x14\n" +
-	"\x05dived\x18\x10 \x01(\x01R\x05dived\"\xbd\x02\n" +
+	"\x05dived\x18\x10 \x01(\x01R\x05dived\"\xd3\x02\n" +
 	"\aFinding\x12+\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x17.selvage.v1.FindingKindR\x04kind\x12+\n" +
 	"\x04pose\x18\x02 \x01(\v2\x17.selvage.v1.CheckedPoseR\x04pose\x12.\n" +
@@ -2362,7 +2371,8 @@ const file_selvage_v1_check_proto_rawDesc = "" +
 	"\bseverity\x18\b \x01(\x01R\bseverity\x12\x12\n" +
 	"\x04rank\x18\t \x01(\x01R\x04rank\x12\x1a\n" +
 	"\bsentence\x18\n" +
-	" \x01(\tR\bsentence\"\x85\x02\n" +
+	" \x01(\tR\bsentence\x12\x14\n" +
+	"\x05layer\x18\v \x01(\tR\x05layer\"\x85\x02\n" +
 	"\fFindingPlace\x124\n" +
 	"\asurface\x18\x01 \x01(\x0e2\x1a.selvage.v1.CheckedSurfaceR\asurface\x12\x16\n" +
 	"\x06vertex\x18\x02 \x01(\x05R\x06vertex\x12\x12\n" +
