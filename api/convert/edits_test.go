@@ -83,17 +83,22 @@ func TestDifference_RoundTripOfEveryField(t *testing.T) {
 	var touches []pass.Touch
 	fill(reflect.ValueOf(&c).Elem(), "Comparison", new(int), new([]string))
 	fill(reflect.ValueOf(&touches).Elem(), "touches", new(int), new([]string))
-	c.L1 = nil // does not travel
+	for len(c.L1) <= 2*partNumbers {
+		c.L1 = append(c.L1, c.L1...)
+	}
 	for len(c.Places) <= partRows {
 		c.Places = append(c.Places, c.Places...)
 	}
 	index := map[string]int{touches[0].Garment: 1, touches[1].Garment: 0}
-	parts := DifferenceParts(&c, touches, func(x *pass.Touch) int { return index[x.Garment] })
-	if len(parts) < 2 {
+	parts := DifferenceParts(&c, touches, func(x *pass.Touch) int { return index[x.Garment] }, true)
+	if len(parts) < 5 {
 		t.Errorf("%d parts", len(parts))
 	}
 	whole := &pb.RowsDifference{}
 	for _, p := range parts {
+		if n := proto.Size(p); n > 1<<20+1<<10 {
+			t.Errorf("a part has %d bytes", n)
+		}
 		proto.Merge(whole, p)
 	}
 	protoFields(t, whole)
@@ -102,6 +107,9 @@ func TestDifference_RoundTripOfEveryField(t *testing.T) {
 	protoFields(t, whole.Garments[0])
 	back, again := DifferenceFromProto(whole, c.Old, c.New, func(i int) string { return touches[1-i].Garment })
 	if !reflect.DeepEqual(*back, c) || !reflect.DeepEqual(again, touches) {
-		t.Errorf("after the round trip:\n%+v\n%+v\nwant\n%+v\n%+v", *back, again, c, touches)
+		t.Error("the round trip changes something")
+	}
+	if parts := DifferenceParts(&c, nil, nil, false); parts[len(parts)-1].VertexL1 != nil {
+		t.Error("changes of vertices travel unasked")
 	}
 }
