@@ -133,7 +133,7 @@ func PassSummaryFromProto(m *pb.PassSummary) pass.Summary {
 func weightChanges(list []pass.JointChange) []*pb.WeightChange {
 	var out []*pb.WeightChange
 	for _, j := range list {
-		out = append(out, &pb.WeightChange{Joint: j.Joint, Change: j.Change})
+		out = append(out, &pb.WeightChange{Joint: j.Joint, Change: j.Change, Absolute: j.Absolute, Largest: j.Largest})
 	}
 	return out
 }
@@ -141,7 +141,7 @@ func weightChanges(list []pass.JointChange) []*pb.WeightChange {
 func jointChanges(list []*pb.WeightChange) []pass.JointChange {
 	var out []pass.JointChange
 	for _, j := range list {
-		out = append(out, pass.JointChange{Joint: j.GetJoint(), Change: j.GetChange()})
+		out = append(out, pass.JointChange{Joint: j.GetJoint(), Change: j.GetChange(), Absolute: j.GetAbsolute(), Largest: j.GetLargest()})
 	}
 	return out
 }

@@ -250,6 +250,9 @@ func (r *remote) diff(vertices bool) func(ctx context.Context, before, after str
 	}
 }
 
+// diffJoints is the number of joints that the terminal shows of the whole.
+const diffJoints = 5
+
 // writeDiff prints the tables, most changed first.
 func writeDiff(w io.Writer, r *diffReport, top int) {
 	how := "by vertex"
@@ -293,6 +296,13 @@ func writeDiff(w io.Writer, r *diffReport, top int) {
 		}
 		t.Render()
 		writeRest(w, len(r.Places), top)
+		if len(r.Joints) > 0 {
+			var joints []string
+			for _, j := range r.Joints[:min(diffJoints, len(r.Joints))] {
+				joints = append(joints, fmt.Sprintf("%s %.3f (at most %.3f)", printable(j.Joint), j.Absolute, j.Largest))
+			}
+			fmt.Fprintf(w, "joints by mean absolute change, first of %d: %s\n", len(r.Joints), strings.Join(joints, ", "))
+		}
 	}
 	if len(r.Garments) > 0 {
 		t := newTable(w, []string{"garment", "over the change", "largest L1 under it", "weight on changed joints", "joints"}, 1, 5)

@@ -43,7 +43,7 @@ type Comparison struct {
 	Meshes []MeshChange `json:"meshes"`
 	// Places are connected patches of changed vertices, largest Amount first.
 	Places []PlaceChange `json:"places"`
-	// Joints by weight gained or lost, largest first.
+	// Joints by mean absolute change, largest first.
 	Joints []JointChange `json:"joints"`
 	// JointsAdded and JointsRemoved are names in one list of joints alone, sorted.
 	JointsAdded   []string `json:"jointsAdded,omitempty"`
@@ -51,7 +51,7 @@ type Comparison struct {
 
 	// L1 of each vertex of the new surface; NaN where it has no match.
 	L1 []float64 `json:"-"`
-	// joint holds the names of the joints that gained or lost anywhere.
+	// joint holds the names of the joints that changed anywhere, see jointChanged.
 	joint map[string]bool
 }
 
@@ -84,16 +84,26 @@ type PlaceChange struct {
 	Losing  []JointChange `json:"losing"`
 }
 
-// JointChange is the mean change of one joint's weight over the changed vertices
-// of a place or a surface.
+// JointChange is what became of one joint's weight over the changed vertices of a
+// place or a surface.
 type JointChange struct {
-	Joint  string  `json:"joint"`
+	Joint string `json:"joint"`
+	// Change is the mean of the changes, -1 to 1: gains less losses.
 	Change float64 `json:"change"`
+	// Absolute is the mean of their absolute values, 0 to 1. It is more than that of
+	// Change where the joint gains at some vertices and loses at others.
+	Absolute float64 `json:"absolute"`
+	// Largest is the largest of the absolute values.
+	Largest float64 `json:"largest"`
 }
 
-// jointChanged is the mean change of a joint's weight over a place from which on
-// the joint counts as changed.
+// jointChanged is the change of a joint's weight at one of the changed vertices from
+// which on the joint counts as changed. No mean says that: over a large place a joint
+// that changed in a corner of it alone has a mean near 0.
 const jointChanged = 1e-3
+
+// noJointChange is what float32 leaves of no change.
+const noJointChange = 1e-6
 
 // mostJoints is the number of joints that a place lists of each sign.
 const mostJoints = 5
@@ -185,9 +195,9 @@ func Diff(ctx context.Context, before, after *Surface, opt DiffOptions) (*Compar
 			of[p] = append(of[p], int32(v))
 		}
 	}
-	sums := make([]float64, len(joints))
+	sums := newJointSums(joints)
 	for _, list := range of {
-		c.Places = append(c.Places, c.placeOf(after, old, joints, list, share, sums))
+		c.Places = append(c.Places, c.placeOf(after, old, list, share, sums))
 	}
 	slices.SortStableFunc(c.Places, func(a, b PlaceChange) int { return cmp.Compare(b.Amount, a.Amount) })
 	var all []int32
@@ -196,7 +206,8 @@ func Diff(ctx context.Context, before, after *Surface, opt DiffOptions) (*Compar
 			all = append(all, int32(v))
 		}
 	}
-	c.Joints = jointChanges(after.Rows, old, joints, all, sums)
+	c.Joints = sums.changes(after.Rows, old, all)
+	slices.SortStableFunc(c.Joints, func(a, b JointChange) int { return cmp.Compare(b.Absolute, a.Absolute) })
 	return c, nil
 }
 
@@ -225,7 +236,7 @@ func (c *Comparison) meshes(s *Surface, change float64, share func(v int) float6
 }
 
 // placeOf measures one patch of vertices.
-func (c *Comparison) placeOf(s *Surface, old *weights.Rows, joints []Joint, list []int32, share func(v int) float64, sums []float64) PlaceChange {
+func (c *Comparison) placeOf(s *Surface, old *weights.Rows, list []int32, share func(v int) float64, sums *jointSums) PlaceChange {
 	p := PlaceChange{Vertices: len(list), Worst: int(list[0])}
 	points := make([]r3.Vec, len(list))
 	var centre r3.Vec
@@ -252,42 +263,66 @@ func (c *Comparison) placeOf(s *Surface, old *weights.Rows, joints []Joint, list
 			p.Mesh = part.Name
 		}
 	}
-	for _, j := range jointChanges(s.Rows, old, joints, list, sums) {
-		if math.Abs(j.Change) >= jointChanged {
+	changes := sums.changes(s.Rows, old, list)
+	slices.SortStableFunc(changes, func(a, b JointChange) int { return cmp.Compare(math.Abs(b.Change), math.Abs(a.Change)) })
+	for _, j := range changes {
+		if j.Largest >= jointChanged {
 			c.joint[j.Joint] = true
 		}
-		if j.Change > 0 && len(p.Gaining) < mostJoints {
+		if j.Change > noJointChange && len(p.Gaining) < mostJoints {
 			p.Gaining = append(p.Gaining, j)
 		}
-		if j.Change < 0 && len(p.Losing) < mostJoints {
+		if j.Change < -noJointChange && len(p.Losing) < mostJoints {
 			p.Losing = append(p.Losing, j)
 		}
 	}
 	return p
 }
 
-// jointChanges are the mean changes of the joints' weights over some vertices,
-// largest first; sums is scratch, zero before and after.
-func jointChanges(rows, old *weights.Rows, joints []Joint, list []int32, sums []float64) []JointChange {
+// jointSums adds up changes by joint. All numbers are 0 between two calls.
+type jointSums struct {
+	joints                    []Joint
+	signed, absolute, largest []float64
+	// here are the changes at one vertex.
+	here []float64
+}
+
+func newJointSums(joints []Joint) *jointSums {
+	n := len(joints)
+	return &jointSums{joints, make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n)}
+}
+
+// changes are the changes of the joints' weights over some vertices, in the order of
+// the joints; those that did not change are left out.
+func (s *jointSums) changes(rows, old *weights.Rows, list []int32) []JointChange {
 	for _, v := range list {
-		joint, weight := rows.Row(int(v))
-		for i, j := range joint {
-			sums[j] += weight[i]
+		ja, wa := rows.Row(int(v))
+		jb, wb := old.Row(int(v))
+		for i, j := range ja {
+			s.signed[j] += wa[i]
+			s.here[j] += wa[i]
 		}
-		joint, weight = old.Row(int(v))
-		for i, j := range joint {
-			sums[j] -= weight[i]
+		for i, j := range jb {
+			s.signed[j] -= wb[i]
+			s.here[j] -= wb[i]
+		}
+		for _, row := range [2][]uint16{ja, jb} {
+			for _, j := range row {
+				d := math.Abs(s.here[j]) // 0 where the first row had the joint already
+				s.absolute[j] += d
+				s.largest[j] = max(s.largest[j], d)
+				s.here[j] = 0
+			}
 		}
 	}
+	n := float64(max(1, len(list)))
 	var out []JointChange
-	for j := range sums {
-		// What float32 leaves is no change.
-		if d := sums[j] / float64(max(1, len(list))); math.Abs(d) > 1e-6 {
-			out = append(out, JointChange{joints[j].Name, d})
+	for j := range s.joints {
+		if s.largest[j] > noJointChange {
+			out = append(out, JointChange{s.joints[j].Name, s.signed[j] / n, s.absolute[j] / n, s.largest[j]})
 		}
-		sums[j] = 0
+		s.signed[j], s.absolute[j], s.largest[j] = 0, 0, 0
 	}
-	slices.SortStableFunc(out, func(a, b JointChange) int { return cmp.Compare(math.Abs(b.Change), math.Abs(a.Change)) })
 	return out
 }
 

@@ -1,9 +1,11 @@
 package pass
 
 import (
+	"cmp"
 	"context"
 	"math"
 	"reflect"
+	"slices"
 	"testing"
 
 	"github.com/selvage/selvage/transfer/mesh"
@@ -101,6 +103,75 @@ func TestDiff_Places(t *testing.T) {
 	}
 	if _, err := Diff(context.Background(), sheetSurface("old", m, smooth(m)), sheetSurface("new", m, smooth(m)), DiffOptions{Change: 3}); err == nil {
 		t.Error("a change of 3 is no error")
+	}
+}
+
+// TestDiff_JointsBySize: two joints exchange weight, one way on the left and the other
+// on the right, so that gains and losses cancel out over the sheet; a third gives
+// weight in one corner alone. Expected are the sums over vertices, done here by hand.
+func TestDiff_JointsBySize(t *testing.T) {
+	m := cloth(40, 0)
+	row := func(a, b, c float64) *weights.Rows { return rowOf(0, a, 1, b, 2, c) }
+	before, after := weights.NewRows(0), weights.NewRows(0)
+	n := float64(m.NumVertices())
+	signed, absolute, corner := 0.0, 0.0, 0
+	for _, p := range m.Positions {
+		d := 0.2
+		if p.X > 0.5 {
+			d = -0.2
+		}
+		e := 0.0
+		if p.X < 0.01 && p.Y < 0.01 {
+			e, corner = 0.1, corner+1
+		}
+		before.Append(row(0.4, 0.4, 0.2).Row(0))
+		after.Append(row(0.4+d, 0.4-d+e, 0.2-e).Row(0))
+		signed, absolute = signed+d, absolute+math.Abs(d)
+	}
+	if corner != 1 {
+		t.Fatalf("%d vertices in the corner", corner)
+	}
+	c := diff(t, sheetSurface("old", m, before), sheetSurface("new", m, after))
+	want := []JointChange{
+		{sheetJoints[1].Name, (0.1 - signed) / n, (absolute - 0.1) / n, 0.2},
+		{sheetJoints[0].Name, signed / n, absolute / n, 0.2},
+		{sheetJoints[2].Name, -0.1 / n, 0.1 / n, 0.1},
+	}
+	slices.SortFunc(want[:2], func(a, b JointChange) int { return cmp.Compare(b.Absolute, a.Absolute) })
+	if c.Changed != m.NumVertices() || len(c.Joints) != len(want) {
+		t.Fatalf("%d of %d vertices changed, joints %v", c.Changed, m.NumVertices(), c.Joints)
+	}
+	for k, w := range want {
+		if g := c.Joints[k]; g.Joint != w.Joint || math.Abs(g.Change-w.Change) > 1e-9 || math.Abs(g.Absolute-w.Absolute) > 1e-9 || math.Abs(g.Largest-w.Largest) > 1e-9 {
+			t.Errorf("joint %d: %+v, want %+v", k, g, w)
+		}
+	}
+	// Signs are those of the means.
+	for _, p := range c.Places {
+		for _, j := range p.Gaining {
+			if j.Change <= 0 {
+				t.Errorf("%+v gains", j)
+			}
+		}
+		for _, j := range p.Losing {
+			if j.Change >= 0 {
+				t.Errorf("%+v loses", j)
+			}
+		}
+	}
+	// A garment on any of the joints is on a changed one, the corner's too.
+	for j := range 3 {
+		r := weights.NewRows(0)
+		for range m.Positions {
+			r.Append(rowOf(float64(j), 1).Row(0))
+		}
+		list, err := Touches(t.Context(), c, sheetSurface("new", m, after), []*Surface{sheetSurface("worn", m, r)}, 0, 0, 1)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if x := list[0]; x.JointShare != 1 || !reflect.DeepEqual(x.Joints, []string{sheetJoints[j].Name}) {
+			t.Errorf("all weight on %s: %+v", sheetJoints[j].Name, x)
+		}
 	}
 }
 

@@ -21,7 +21,8 @@ type Touch struct {
 	// MaxL1 is the largest change of the body under the garment.
 	MaxL1 float64 `json:"maxL1"`
 	// JointShare is the share of the garment's weight that lies on joints which
-	// changed on the body; 0 for a garment without weights.
+	// changed on the body, by 0.001 or more at one of its changed vertices; 0 for a
+	// garment without weights.
 	JointShare float64 `json:"jointShare"`
 	// Joints are those, most of the garment's weight first, at most five.
 	Joints []string `json:"joints"`

@@ -206,7 +206,7 @@ type RowsDifference struct {
 	Meshes []*MeshDifference `protobuf:"bytes,7,rep,name=meshes,proto3" json:"meshes,omitempty"`
 	// Connected patches of changed vertices, most changed first.
 	Places []*PlaceDifference `protobuf:"bytes,8,rep,name=places,proto3" json:"places,omitempty"`
-	// Joints by weight gained or lost, largest first.
+	// Joints by mean absolute change, largest first.
 	Joints []*WeightChange `protobuf:"bytes,9,rep,name=joints,proto3" json:"joints,omitempty"`
 	// Names of joints that the newer asset alone has.
 	JointsAdded []string `protobuf:"bytes,10,rep,name=joints_added,json=jointsAdded,proto3" json:"joints_added,omitempty"`
@@ -560,13 +560,18 @@ func (x *PlaceDifference) GetLosing() []*WeightChange {
 	return nil
 }
 
-// WeightChange is the mean change of one joint's weight over changed vertices.
+// WeightChange is what became of one joint's weight over changed vertices.
 type WeightChange struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Name of the joint.
 	Joint string `protobuf:"bytes,1,opt,name=joint,proto3" json:"joint,omitempty"`
-	// The change, -1 to 1.
-	Change        float64 `protobuf:"fixed64,2,opt,name=change,proto3" json:"change,omitempty"`
+	// Mean of the changes, -1 to 1: gains less losses.
+	Change float64 `protobuf:"fixed64,2,opt,name=change,proto3" json:"change,omitempty"`
+	// Mean of their absolute values, 0 to 1: more than that of change where the joint
+	// gains at some vertices and loses at others.
+	Absolute float64 `protobuf:"fixed64,3,opt,name=absolute,proto3" json:"absolute,omitempty"`
+	// Largest of the absolute values.
+	Largest       float64 `protobuf:"fixed64,4,opt,name=largest,proto3" json:"largest,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -615,6 +620,20 @@ func (x *WeightChange) GetChange() float64 {
 	return 0
 }
 
+func (x *WeightChange) GetAbsolute() float64 {
+	if x != nil {
+		return x.Absolute
+	}
+	return 0
+}
+
+func (x *WeightChange) GetLargest() float64 {
+	if x != nil {
+		return x.Largest
+	}
+	return 0
+}
+
 // GarmentTouch says how far a change of the body concerns one garment.
 type GarmentTouch struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -629,8 +648,8 @@ type GarmentTouch struct {
 	OverShare float64 `protobuf:"fixed64,4,opt,name=over_share,json=overShare,proto3" json:"over_share,omitempty"`
 	// Largest change of the body under the garment.
 	MaxL1 float64 `protobuf:"fixed64,5,opt,name=max_l1,json=maxL1,proto3" json:"max_l1,omitempty"`
-	// Share of the garment's weight on joints that changed on the body; 0 for a
-	// garment without weights.
+	// Share of the garment's weight on joints that changed on the body, by 0.001 or
+	// more at one of its changed vertices; 0 for a garment without weights.
 	JointShare float64 `protobuf:"fixed64,6,opt,name=joint_share,json=jointShare,proto3" json:"joint_share,omitempty"`
 	// Those joints, most of the garment's weight first, at most five.
 	Joints []string `protobuf:"bytes,7,rep,name=joints,proto3" json:"joints,omitempty"`
@@ -779,10 +798,12 @@ const file_selvage_v1_diff_proto_rawDesc = "" +
 	"\x06amount\x18\b \x01(\x01R\x06amount\x122\n" +
 	"\againing\x18\t \x03(\v2\x18.selvage.v1.WeightChangeR\againing\x120\n" +
 	"\x06losing\x18\n" +
-	" \x03(\v2\x18.selvage.v1.WeightChangeR\x06losing\"<\n" +
+	" \x03(\v2\x18.selvage.v1.WeightChangeR\x06losing\"r\n" +
 	"\fWeightChange\x12\x14\n" +
 	"\x05joint\x18\x01 \x01(\tR\x05joint\x12\x16\n" +
-	"\x06change\x18\x02 \x01(\x01R\x06change\"\xdd\x01\n" +
+	"\x06change\x18\x02 \x01(\x01R\x06change\x12\x1a\n" +
+	"\babsolute\x18\x03 \x01(\x01R\babsolute\x12\x18\n" +
+	"\alargest\x18\x04 \x01(\x01R\alargest\"\xdd\x01\n" +
 	"\fGarmentTouch\x12\x14\n" +
 	"\x05index\x18\x01 \x01(\x05R\x05index\x12\x1a\n" +
 	"\bvertices\x18\x02 \x01(\x05R\bvertices\x12\x12\n" +
