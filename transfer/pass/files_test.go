@@ -40,6 +40,13 @@ func coxGarment(t *testing.T, name string, density float64) *gltfio.Asset {
 	return parsed(t, name+".glb", func(b *bytes.Buffer) error { return smallCox().GarmentAt(name, density).WriteGLB(b) })
 }
 
+// coxWeighted is a garment with the weights of a transfer.
+func coxWeighted(t *testing.T, name string) *gltfio.Asset {
+	t.Helper()
+	a, _ := given(t, coxBody(t), coxGarment(t, name, 0.5), transfer.AssetOptions{})
+	return a
+}
+
 func given(t *testing.T, body, garment *gltfio.Asset, opt transfer.AssetOptions) (*gltfio.Asset, *transfer.Result) {
 	t.Helper()
 	p, err := transfer.PrepareAsset(context.Background(), body, gltfio.Selection{}, 0)

@@ -50,7 +50,7 @@ type Placement struct {
 	Bary   [][3]float64
 	// Fate of each target vertex; Corner and Bary mean nothing unless Placed.
 	Fate []Fate
-	// ByIndex: both have the same vertices in the same order.
+	// ByIndex: both have the same vertices in the same order, all of them.
 	ByIndex bool
 }
 
@@ -58,20 +58,30 @@ type Placement struct {
 func (p *Placement) Exact(v int) bool { return p.Fate[v] == Placed && p.Bary[v][0] == 1 }
 
 // Place finds where target's vertices lie on source: by index where the two have
-// the same triangles, or the same vertices in the same places; else at the
+// the same vertices in the same places, or the same triangles and what was moved or
+// sculpted has not changed places with other parts (vertices.go); else at the vertex
+// of source in the same place that faces the same way to 60 degrees; else at the
 // nearest point of source's surface that is no farther than reach metres (0: half
-// its median edge) and faces the same way to 60 degrees. A target vertex without
-// a normal faces every way. Both meshes must be valid and stand in one frame. It
-// does not depend on threads. Errors: ctx's. O(n log n) in practice.
+// its median edge) and faces so. A target vertex without a normal faces every way.
+// Both meshes must be valid and stand in one frame. It does not depend on threads.
+// Errors: ctx's. O(n log n) in practice.
 func Place(ctx context.Context, source, target *mesh.Mesh, reach float64, threads int) (*Placement, error) {
 	n := target.NumVertices()
 	p := &Placement{Corner: make([][3]int32, n), Bary: make([][3]float64, n), Fate: make([]Fate, n)}
 	edge := medianEdge(source)
 	snap := snapShare * edge
-	if sameVertices(source, target, snap) {
+	at := newByPlace(source.Positions)
+	own, err := stay(ctx, source, target, at, snap)
+	if err != nil {
+		return nil, err
+	}
+	is := func(v int, u int32) {
+		p.Corner[v], p.Bary[v], p.Fate[v] = [3]int32{u, u, u}, [3]float64{1, 0, 0}, Placed
+	}
+	if own.all {
 		p.ByIndex = true
 		for v := range n {
-			p.Corner[v], p.Bary[v] = [3]int32{int32(v), int32(v), int32(v)}, [3]float64{1, 0, 0}
+			is(v, int32(v))
 		}
 		return p, nil
 	}
@@ -82,15 +92,27 @@ func Place(ctx context.Context, source, target *mesh.Mesh, reach float64, thread
 	if err != nil {
 		return nil, fmt.Errorf("place vertices: %w", err)
 	}
-	normal, err := facing(ctx, target)
-	if err != nil {
+	vertex := coincident{at: at, snap: snap, joint: mesh.WeldTolerance(source), edge: edge}
+	if vertex.from, err = newSense(ctx, source); err != nil {
 		return nil, err
 	}
+	if vertex.to, err = newSense(ctx, target); err != nil {
+		return nil, err
+	}
+	normal := vertex.to.joined
 	// The normals weigh as much as the reach: over one turned by 90 degrees a surface
 	// that agrees may lie a reach and a half farther away.
 	lambdaSq := reach * reach
 	err = parallel(ctx, n, threads, func(v int) {
+		if own.same != nil && own.same[v] {
+			is(v, int32(v))
+			return
+		}
 		q := target.Positions[v]
+		if u := vertex.find(q, int32(v)); u >= 0 {
+			is(v, u)
+			return
+		}
 		var h closest.Hit
 		if normal[v] == (r3.Vec{}) {
 			h = tree.NearestWithin(q, reach*reach)
@@ -112,7 +134,7 @@ func Place(ctx context.Context, source, target *mesh.Mesh, reach float64, thread
 		p.Corner[v], p.Bary[v] = c, h.Bary
 		for k := range c {
 			if r3.Norm(r3.Sub(source.Positions[c[k]], q)) <= snap {
-				p.Corner[v], p.Bary[v] = [3]int32{c[k], c[k], c[k]}, [3]float64{1, 0, 0}
+				is(v, c[k])
 				break
 			}
 		}
@@ -120,24 +142,20 @@ func Place(ctx context.Context, source, target *mesh.Mesh, reach float64, thread
 	if err != nil {
 		return nil, err
 	}
-	return p, nil
-}
-
-// sameVertices reports whether two meshes have the same triangles, or the same
-// places in the same order.
-func sameVertices(a, b *mesh.Mesh, snap float64) bool {
-	if a.NumVertices() != b.NumVertices() {
-		return false
-	}
-	if slices.Equal(a.Triangles, b.Triangles) {
-		return true
-	}
-	for v, p := range a.Positions {
-		if r3.Norm(r3.Sub(p, b.Positions[v])) > snap {
-			return false
+	for _, island := range own.doubtful {
+		placed := 0
+		for _, v := range island {
+			if p.Fate[v] == Placed {
+				placed++
+			}
+		}
+		if 2*placed < len(island) {
+			for _, v := range island {
+				is(int(v), v)
+			}
 		}
 	}
-	return true
+	return p, nil
 }
 
 // facing returns the unit normal of each vertex of a mesh, coincident vertices
