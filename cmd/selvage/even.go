@@ -17,7 +17,8 @@ func newEven() *cobra.Command {
 		Long: `Even takes two joints that share a limb, as a forearm and its twist joint do, and makes
 the share of each a function of the position along the limb alone, rising or falling
 all along: even around every ring. What both have together stays as it is at every
-vertex. Where the shares are so already nothing changes. Only weights change.
+vertex, and a vertex whose row has no room for both joints stays as it is. Where the
+shares are so already nothing changes. Only weights change.
 
 The axis runs from the first joint's origin to the second's; where they coincide, along
 the limb.

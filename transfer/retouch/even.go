@@ -23,16 +23,17 @@ type EvenReport struct {
 	Length float64 `json:"length"`
 	// Before and After are the root of the mean squared distance of the first joint's
 	// share from a function of the position along the axis alone, over the surface and
-	// the pair's weight: what was uneven, and what is left of it.
+	// the pair's weight: what was uneven, and what is left of it in the rows as they are
+	// stored.
 	Before float64 `json:"before"`
 	After  float64 `json:"after"`
 	// Largest is the largest change of a share.
 	Largest float64 `json:"largest"`
-	// Already says that the share was such a function, rising or falling all along:
-	// nothing changes.
+	// Already says that the share was such a function, rising or falling all along, but
+	// for vertices without room: nothing changes.
 	Already bool `json:"already"`
 	// Full vertices keep their share, though it should change by more than a percent:
-	// they have one joint of the pair and no room for the other.
+	// their rows have no room for both joints of the pair.
 	Full int `json:"full"`
 }
 
@@ -47,6 +48,7 @@ type sample struct {
 	sum    float64 // weight of both
 	share  float64 // of the first
 	weight float64 // in the fit: area times sum
+	full   bool    // no room for both joints: keeps its row, and the fit goes without it
 }
 
 // Even makes the weights of a twist pair, the joints called a and b, even around
@@ -54,14 +56,15 @@ type sample struct {
 // along the axis alone, rising or falling all along, as it did on the whole. The axis
 // runs from a's origin to b's, or where they coincide along the limb. The weight of
 // both together stays as it is at every vertex, to rounding. Only vertices in mask
-// (nil: all) are looked at and changed.
+// (nil: all) are looked at and changed. A vertex whose row would have more influences
+// with both joints than the form allows keeps it, and does not move the others.
 //
 // The function: the shares are averaged over slices one mean edge thick, put in
 // order by isotonic regression, and joined by a monotone curve with a continuous
 // slope (Fritsch and Butland 1984, "A method for constructing local monotone piecewise
 // cubic interpolants", SIAM Journal on Scientific and Statistical Computing 5). Where
 // the shares are such a function already, to the rounding of the form, nothing
-// changes.
+// changes; so a second time changes nothing.
 //
 // Errors: *transfer.OptionError for a name that is not exactly one joint's, or a pair
 // without weight; ctx's. O(n log n).
@@ -97,7 +100,12 @@ func Even(ctx context.Context, s *Surface, mask []bool, a, b string, form Form) 
 		}
 		wa, wb := weightOf(g.rows, w, ja), weightOf(g.rows, w, jb)
 		if sum := wa + wb; sum > 0 {
-			list = append(list, sample{w: w, sum: sum, share: wa / sum, weight: op.Mass[w] * sum})
+			joint, _ := g.rows.Row(w)
+			both := len(joint)
+			if wa == 0 || wb == 0 {
+				both++
+			}
+			list = append(list, sample{w: w, sum: sum, share: wa / sum, weight: op.Mass[w] * sum, full: both > g.form.MaxInfluences})
 			report.Pair += len(g.member[w])
 		}
 	}
@@ -109,52 +117,64 @@ func Even(ctx context.Context, s *Surface, mask []bool, a, b string, form Form) 
 		list[i].t = r3.Dot(r3.Sub(g.mesh.Positions[list[i].w], origin), axis)
 	}
 	slices.SortFunc(list, func(x, y sample) int { return cmp.Or(cmp.Compare(x.t, y.t), cmp.Compare(x.w, y.w)) })
-	if falls(list) {
-		slices.Reverse(list)
-		for i := range list {
-			list[i].t = -list[i].t
+	report.Length = list[len(list)-1].t - list[0].t
+	for i := 0; i < len(list); { // one position for each ring
+		e := i + 1
+		for e < len(list) && list[e].t-list[i].t <= tie*report.Length {
+			e++
+		}
+		middle := (list[i].t + list[e-1].t) / 2
+		for ; i < e; i++ {
+			list[i].t = middle
 		}
 	}
-	report.Length = list[len(list)-1].t - list[0].t
-
+	var free []sample
+	for _, x := range list {
+		if !x.full {
+			free = append(free, x)
+		}
+	}
 	rounding := unchanged
 	if steps := g.form.Format.Steps(); steps > 0 {
 		rounding = 1.5 / float64(steps) // half a step of either weight and of their sum
 	}
-	touched := make([]bool, len(in))
-	if report.Already = inOrder(list, report.Length, rounding); report.Already {
-		r, err := g.finish(ctx, g.rows, touched)
-		return r, report, err
+	if report.Already = inOrder(list, rounding); report.Already || len(free) == 0 { // nothing changes
+		free = slices.Clone(list)
 	}
-	curve := fitCurve(list, g.meanEdge(list))
-	share := make([]float64, len(in))
-	var before, after, total float64
-	for _, x := range list {
-		f := curve(x.t)
-		share[x.w], touched[x.w] = f, true
-		before, total = before+x.weight*(x.share-f)*(x.share-f), total+x.weight
+	if falls(free) {
+		turn(list)
+		turn(free)
 	}
-	next := weights.NewRows(len(in))
+	var curve func(t float64) float64
+	whole := report.Already
+	if report.Already = whole || inOrder(free, rounding); report.Already {
+		curve = through(free)
+	} else {
+		curve = fitCurve(free, g.meanEdge(free))
+	}
 	acc := weights.NewAccumulator(len(s.Skin.Joints))
+	next, touched := weights.NewRows(len(in)), make([]bool, len(in))
+	share := make([]float64, len(in))
+	for _, x := range list {
+		touched[x.w] = !x.full && !report.Already
+		share[x.w] = curve(x.t)
+		if whole || report.Already && !x.full { // to rounding
+			share[x.w] = x.share
+		}
+		if x.full && math.Abs(x.share-share[x.w]) > 0.01 {
+			report.Full += len(g.member[x.w])
+		}
+		if touched[x.w] {
+			report.Largest = max(report.Largest, math.Abs(x.share-share[x.w]))
+		}
+	}
 	for w := range in {
 		joint, weight := g.rows.Row(w)
 		if !touched[w] {
 			next.Append(joint, weight)
 			continue
 		}
-		wa, wb := weightOf(g.rows, w, ja), weightOf(g.rows, w, jb)
-		sum, f := wa+wb, share[w]
-		one := wa == 0 && f > 0 || wb == 0 && f < 1
-		if was := wa / sum; one && len(joint) >= g.form.MaxInfluences {
-			if math.Abs(was-f) > 0.01 {
-				report.Full += len(g.member[w])
-			}
-			after += op.Mass[w] * sum * (was - f) * (was - f)
-			touched[w] = false
-			next.Append(joint, weight)
-			continue
-		}
-		report.Largest = max(report.Largest, math.Abs(wa/sum-f))
+		sum, f := weightOf(g.rows, w, ja)+weightOf(g.rows, w, jb), share[w]
 		for i, j := range joint {
 			if int(j) != ja && int(j) != jb {
 				acc.Add(j, weight[i])
@@ -164,9 +184,40 @@ func Even(ctx context.Context, s *Surface, mask []bool, a, b string, form Form) 
 		acc.Add(uint16(jb), sum-sum*f)
 		acc.FlushNormalised(next)
 	}
-	report.Before, report.After = math.Sqrt(before/total), math.Sqrt(after/total)
 	r, err := g.finish(ctx, next, touched)
+	if err != nil {
+		return nil, nil, err
+	}
+	report.Before, report.After = g.unevenness(r, list, share, ja, jb)
 	return r, report, err
+}
+
+// unevenness is the root of the mean squared distance of the samples' shares from those
+// that they should have, before and after.
+func (g *joined) unevenness(r *Result, list []sample, share []float64, ja, jb int) (before, after float64) {
+	total := 0.0
+	for _, x := range list {
+		was, f := x.share, share[x.w]
+		now, v := was, int(g.member[x.w][0])
+		if r.Changed[v] {
+			a, b := weightOf(r.Rows, v, ja), weightOf(r.Rows, v, jb)
+			if now = f; a+b > 0 { // else the form had no step as small as their weight
+				now = a / (a + b)
+			}
+		}
+		total += x.weight
+		before += x.weight * (was - f) * (was - f)
+		after += x.weight * (now - f) * (now - f)
+	}
+	return math.Sqrt(before / total), math.Sqrt(after / total)
+}
+
+// turn turns the axis round.
+func turn(list []sample) {
+	slices.Reverse(list)
+	for i := range list {
+		list[i].t = -list[i].t
+	}
 }
 
 // jointNamed is the only joint with a name.
@@ -244,32 +295,55 @@ func falls(list []sample) bool {
 	return cov < 0
 }
 
-// inOrder reports whether the shares, ordered by t, ascend but for what rounding of
-// the weights explains, and are the same within a ring.
-func inOrder(list []sample, length, rounding float64) bool {
-	var value, weight []float64
-	var group []int
-	start := math.Inf(-1)
-	for _, x := range list {
-		if x.t-start > tie*length {
-			start = x.t
-			value, weight = append(value, 0), append(weight, 0)
+// inOrder reports whether some function of t, rising or falling all along, is as near
+// to every share as rounding of the weights explains.
+func inOrder(list []sample, rounding float64) bool {
+	falling := slices.Clone(list)
+	turn(falling)
+	return rises(list, rounding) || rises(falling, rounding)
+}
+
+// rises is inOrder for a function that rises: where it comes to a share, the most that
+// those before ask of it must not be too much for this one.
+func rises(list []sample, rounding float64) bool {
+	least := math.Inf(-1)
+	for i := 0; i < len(list); {
+		e := i
+		for e == i || e < len(list) && list[e].t == list[i].t { // a ring has one share
+			least = max(least, list[e].share-rounding/list[e].sum)
+			e++
 		}
-		k := len(value) - 1
-		group = append(group, k)
-		value[k] += x.weight * x.share
-		weight[k] += x.weight
-	}
-	for k := range value {
-		value[k] /= weight[k]
-	}
-	fit := isotonic(value, weight)
-	for i, x := range list {
-		if math.Abs(x.share-fit[group[i]])*x.sum > rounding {
-			return false
+		for ; i < e; i++ {
+			if least > list[i].share+rounding/list[i].sum {
+				return false
+			}
 		}
 	}
 	return true
+}
+
+// through is the function that inOrder found the shares to be: rings' means, joined by
+// straight lines.
+func through(list []sample) func(t float64) float64 {
+	var at, value []float64
+	for i := 0; i < len(list); {
+		sum, weight, t := 0.0, 0.0, list[i].t
+		for i < len(list) && (weight == 0 || list[i].t == t) {
+			sum, weight = sum+list[i].weight*list[i].share, weight+list[i].weight
+			i++
+		}
+		at, value = append(at, t), append(value, sum/weight)
+	}
+	return func(t float64) float64 {
+		i, exact := slices.BinarySearch(at, t)
+		switch {
+		case exact || i == 0:
+			return value[i]
+		case i == len(at):
+			return value[i-1]
+		}
+		return value[i-1] + (value[i]-value[i-1])*(t-at[i-1])/(at[i]-at[i-1])
+	}
 }
 
 // meanEdge is the mean length of the edges around the samples, metres.

@@ -11,7 +11,9 @@ import (
 
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/crew"
+	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/internal/shapes"
+	"github.com/selvage/selvage/transfer/internal/threejs"
 	"github.com/selvage/selvage/transfer/laplacian"
 	"github.com/selvage/selvage/transfer/mesh"
 	"github.com/selvage/selvage/transfer/skinning"
@@ -535,5 +537,60 @@ func TestCancelled(t *testing.T) {
 		if err := f(); !errors.Is(err, context.Canceled) {
 			t.Errorf("%s: %v", name, err)
 		}
+	}
+}
+
+// TestEven_Twice: a second time changes nothing, byte by byte of the file, also where
+// rows have no room for both joints, and what the first says is left is what the second
+// finds: on real rigged hands (npm @webxr-input-profiles/assets, profile generic-hand,
+// MIT) and on a body whose rows were shaken, stored as bytes and as floats.
+func TestEven_Twice(t *testing.T) {
+	type trial struct {
+		name  string
+		asset *gltfio.Asset
+		pairs [][2]string
+	}
+	var fingers [][2]string
+	for _, f := range []string{"index", "middle", "ring", "pinky"} {
+		fingers = append(fingers, [2]string{f + "-finger-phalanx-proximal", f + "-finger-phalanx-intermediate"})
+	}
+	fingers = append(fingers, [2]string{"thumb-phalanx-proximal", "thumb-phalanx-distal"})
+	arm := [][2]string{{"forearm.left", "forearm_twist.left"}, {"forearm.left", "hand.left"}, {"thigh.right", "shin.right"}}
+	trials := []trial{{"cox", parse(t, shaken(t, theCox())), arm}, {"pilot", parse(t, shaken(t, thePilot())), arm}}
+	for _, side := range []string{"left", "right"} {
+		a, err := gltfio.Open(threejs.Hand(t, side), gltfio.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		trials = append(trials, trial{side + " hand", a, fingers})
+	}
+	full, changed := 0, 0
+	for _, c := range trials {
+		for _, pair := range c.pairs {
+			for _, most := range []int{0, 2, 3, 8} {
+				r := Request{Even: &EvenRequest{Joints: pair}, MaxInfluences: most}
+				once, first, err := Run(t.Context(), c.asset, nil, r)
+				if err != nil {
+					t.Fatal(err)
+				}
+				once = parse(t, encode(t, once))
+				again, second, err := Run(t.Context(), once, nil, r)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if again != once || second.Changed > 0 || !second.Even.Already {
+					t.Errorf("%s, %v, %d influences: the second time changes %d rows of %d by up to %g: %+v", c.name, pair, most, second.Changed, first.Changed, second.MaxL1, *second.Even)
+				}
+				// The first holds the shares against its own curve, the second against straight
+				// lines through those that are even: they part where a limit of two leaves few.
+				if a, b := first.Even.After, second.Even.Before; most != 2 && math.Abs(a-b) > 0.002 || second.Even.After != b {
+					t.Errorf("%s, %v, %d influences: %.5f left after the first, %.5f before the second, %.5f after it", c.name, pair, most, a, b, second.Even.After)
+				}
+				full, changed = full+first.Even.Full, changed+first.Changed
+			}
+		}
+	}
+	if full == 0 || changed == 0 {
+		t.Errorf("%d vertices without room, %d changed: nothing was tried", full, changed)
 	}
 }
