@@ -63,11 +63,13 @@ type Result struct {
 	// Elapsed is how long computing took, without waiting.
 	Elapsed time.Duration
 
-	// Of a task with a Pass: the new pass record's file, what became of the edits, and
+	// Of a task with a Pass: the new pass record's file, what became of the edits, how
+	// many conflicts there were where Pass lists the worst of them alone (else 0), and
 	// what the pass started from.
-	Record []byte
-	Pass   *pass.Summary
-	From   *PassFiles
+	Record    []byte
+	Pass      *pass.Summary
+	Conflicts int
+	From      *PassFiles
 }
 
 // Output is a finished garment.

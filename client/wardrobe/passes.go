@@ -9,6 +9,7 @@ package wardrobe
 // changes its edits are merged into what comes out.
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -17,6 +18,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -175,19 +177,53 @@ type PassRecord struct {
 	SHA256  string    `json:"sha256"`
 	Size    int64     `json:"size"`
 	ModTime time.Time `json:"modified"`
-	// Summary of the pass, with the worst conflicts alone.
+	// Summary of the pass, with the worst conflicts alone: see Item.Pass.
 	Summary pass.Summary `json:"summary"`
+	// Conflicts is the number of all.
+	Conflicts int `json:"conflicts,omitempty"`
+
+	all []pass.Conflict // of an output that this run made, as far as they came
 }
 
 // keptConflicts is how many conflicts the state keeps of an output.
 const keptConflicts = 200
 
 // passRecord describes a pass record that was just written.
-func passRecord(file string, data []byte, s *pass.Summary) *PassRecord {
-	sum, stamp := sha256.Sum256(data), stampOf(file)
+func passRecord(file string, result *Result) *PassRecord {
+	sum, stamp, s := sha256.Sum256(result.Record), stampOf(file), result.Pass
 	r := &PassRecord{SHA256: hex.EncodeToString(sum[:]), Size: stamp.Size, ModTime: stamp.ModTime, Summary: *s}
+	r.Conflicts, r.all = max(result.Conflicts, len(s.Conflicts)), s.Conflicts
 	r.Summary.Conflicts = s.WorstConflicts(keptConflicts)
 	return r
+}
+
+// Pass is what became of the edits in an output that has a pass record, with as many
+// conflicts as can be had, and the number of all. An output that this run made here
+// has all, by vertex, as pass.Output has them; any other has those that its record
+// lists (at most pass.RecordedConflicts, the worst), and where that is not all of them
+// the worst come first. The item must have a Record with a Pass.
+func (i *Item) Pass() (s pass.Summary, conflicts int) {
+	r := i.Record.Pass
+	s = r.Summary
+	if r.all != nil {
+		s.Conflicts = r.all
+	}
+	conflicts = max(r.Conflicts, len(s.Conflicts))
+	// Earlier versions, here and on farms, did not say how many there are.
+	if n := len(s.Conflicts); n < conflicts || n == keptConflicts {
+		if last, err := i.Task.lastPass(); err == nil {
+			t := &last.Last.Summary
+			// A record that a later run has taken elsewhere tells of another pass.
+			if t.Conflict == s.Conflict && len(t.Conflicts) > n && slices.Equal(t.WorstConflicts(n), s.WorstConflicts(n)) {
+				s.Conflicts = t.Conflicts
+			}
+		}
+		conflicts = max(conflicts, len(s.Conflicts))
+	}
+	if len(s.Conflicts) == conflicts {
+		s.Conflicts = slices.SortedStableFunc(slices.Values(s.Conflicts), func(a, b pass.Conflict) int { return cmp.Compare(a.Vertex, b.Vertex) })
+	}
+	return s, conflicts
 }
 
 // LostRecordError says that the record of an output is gone whose edits it told from

@@ -193,7 +193,7 @@ func (s *state) record(t *Task, result *Result, missing []string) (Record, error
 		Summary: result.Summary, Seconds: result.Elapsed.Seconds(), Missing: missing,
 	}
 	if t.Pass != nil {
-		r.Pass = passRecord(t.Pass.Record, result.Record, result.Pass)
+		r.Pass = passRecord(t.Pass.Record, result)
 	}
 	return r, nil
 }

@@ -70,7 +70,9 @@ Ctrl-C ends it.
 
 --json prints one JSON object a line, with the key "event": plan (tasks, bodies),
 started, progress (stage, share), upToDate and made (output, sha256, seconds,
-summary; with passes also pass, and edited where the output was changed by hand),
+summary; with passes also pass, and edited where the output was changed by hand;
+conflictsLeftOut where pass lists the 1000 worst of them alone, as it does for what
+is up to date or came from a farm),
 failed (error), report (file), end (counts, seconds); with --watch also
 changed (files), fault (error) and waiting.
 

@@ -366,7 +366,7 @@ func (e *farmExecutor) fetch(ctx context.Context, s *pb.TaskStatus, to []entrust
 		}
 		if x.from != nil {
 			edits := convert.PassSummaryFromProto(r.GetPass())
-			result.Record, result.Pass, result.From = record, &edits, x.from
+			result.Record, result.Pass, result.Conflicts, result.From = record, &edits, int(r.GetPassConflicts()), x.from
 		}
 		emit(wardrobe.Event{Task: x.task, Kind: wardrobe.Done, Where: s.GetWorker(), Result: result})
 	}

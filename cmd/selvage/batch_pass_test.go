@@ -1,11 +1,17 @@
 package main
 
 import (
+	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
+
+	"github.com/selvage/selvage/transfer/pass"
+	"gonum.org/v1/gonum/spatial/r3"
 )
 
 const coxPasses = `version: 1
@@ -294,5 +300,96 @@ func TestPass_LayersServer(t *testing.T) {
 		}
 		b := rowsOf(t, body)
 		repaint(t, body, b.Joints[3].Name, patch(b.Mesh.Positions[0], 0.5, 0.1))
+	}
+}
+
+// TestBatch_AllConflicts: a batch lists the conflicts that transfer lists, however many;
+// a farm's, and what is up to date, the worst that the record has, with the number of
+// the rest.
+func TestBatch_AllConflicts(t *testing.T) {
+	const manifest = "version: 1\nbodies: [{name: cox, file: body.glb}]\ngarments: [{files: [gloves.glb, jersey.glb]}]\noutput: out/{garment}.glb\npasses: passes\n"
+	store := t.TempDir()
+	s := serve(t, nil, "--farm", "--farm-folder", store)
+	startWorker(t, "--farm-folder", store)
+	single := t.TempDir()
+	places := [][]string{nil, {"--server", s.address}, nil}
+	dirs, files := make([]string, len(places)), make([]string, len(places))
+	for k := range places {
+		dirs[k], files[k] = coxWardrobe(t, manifest)
+	}
+	body := filepath.Join(single, "body.glb")
+	copyFile(t, cox("body"), body)
+	garments := []string{"gloves", "jersey"}
+	args := []string{"transfer", body, cox("gloves"), cox("jersey"), "-o", filepath.Join(single, "out"), "--pass-dir", filepath.Join(single, "passes")}
+	must(t, append(args, "-q")...)
+	for k, place := range places {
+		must(t, append([]string{"batch", files[k], "-q"}, place...)...)
+	}
+	for _, d := range append(dirs, single) {
+		for _, g := range garments {
+			out := filepath.Join(d, "out", g+".glb")
+			r := rowsOf(t, out)
+			repaint(t, out, r.Joints[r.Rows.Joint[0]].Name, func(p r3.Vec) float64 {
+				if g == "gloves" && p.X < 0 {
+					return 0 // one of them
+				}
+				return 0.1
+			})
+		}
+		b := filepath.Join(d, "body.glb")
+		repaint(t, b, rowsOf(t, b).Joints[5].Name, func(r3.Vec) float64 { return 0.5 })
+	}
+	var told []passSummary
+	if err := json.Unmarshal([]byte(must(t, append(args, "--json")...).stdout), &told); err != nil || len(told) != 2 {
+		t.Fatal(err)
+	}
+	want := map[string][]pass.Conflict{}
+	for k, g := range garments {
+		want[g] = told[k].Pass.Conflicts
+	}
+	if few, many := len(want["gloves"]), len(want["jersey"]); few <= 200 || few > pass.RecordedConflicts || many <= pass.RecordedConflicts {
+		t.Fatalf("%d and %d conflicts: it checks little", few, many)
+	}
+	// conflicts of the events of one kind, by garment, and how many were left out.
+	conflicts := func(kind, out string) (map[string][]pass.Conflict, map[string]int) {
+		t.Helper()
+		lists, left := map[string][]pass.Conflict{}, map[string]int{}
+		for line := range strings.Lines(out) {
+			var e struct {
+				Event, Garment   string
+				Pass             pass.Summary
+				ConflictsLeftOut int
+			}
+			if err := json.Unmarshal([]byte(line), &e); err != nil {
+				t.Fatal(err)
+			}
+			if e.Event == kind {
+				lists[e.Garment], left[e.Garment] = e.Pass.Conflicts, e.ConflictsLeftOut
+			}
+		}
+		return lists, left
+	}
+	for k, x := range []struct {
+		name, kind string
+		bounded    bool
+	}{{"made here", "made", false}, {"made on a farm", "made", true}, {"up to date", "upToDate", true}} {
+		if x.kind == "upToDate" {
+			o := must(t, "batch", files[k])
+			for g, how := range map[string]string{"gloves": "lists all", "jersey": fmt.Sprintf("lists the %d worst", pass.RecordedConflicts)} {
+				if line := fmt.Sprintf("cox/%s: and %d more conflicts; --json %s\n", g, len(want[g])-conflictRows, how); !strings.Contains(o.stdout, line) {
+					t.Errorf("%s: no %q: %s", x.name, line, o.stdout)
+				}
+			}
+		}
+		got, left := conflicts(x.kind, must(t, append([]string{"batch", files[k], "--json"}, places[k]...)...).stdout)
+		for _, g := range garments {
+			list := want[g]
+			if all := (&pass.Summary{Conflicts: list}); x.bounded && len(list) > pass.RecordedConflicts {
+				list = all.WorstConflicts(pass.RecordedConflicts)
+			}
+			if !slices.Equal(got[g], list) || left[g] != len(want[g])-len(list) {
+				t.Errorf("%s, %s: %d conflicts and %d left out, want %d of %d", x.name, g, len(got[g]), left[g], len(list), len(want[g]))
+			}
+		}
 	}
 }

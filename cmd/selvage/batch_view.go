@@ -142,7 +142,11 @@ func ended(u wardrobe.Update) map[string]any {
 	line["sha256"], line["seconds"] = u.Record.SHA256, u.Record.Seconds
 	line["low"], line["summary"] = u.Record.Low(), u.Record.Summary
 	if u.Record.Pass != nil {
-		line["pass"] = u.Record.Pass.Summary
+		s, conflicts := u.Item.Pass()
+		line["pass"] = s
+		if left := conflicts - len(s.Conflicts); left > 0 {
+			line["conflictsLeftOut"] = left
+		}
 	}
 	if u.Record.Edited {
 		line["edited"] = true
@@ -278,13 +282,15 @@ func writeBatch(w io.Writer, o *wardrobe.Outcome, top int) {
 // writeBatchPasses prints what became of the edits of garments that were made, most
 // edited first, at most top garments (0: all); those without any are counted.
 func writeBatchPasses(w io.Writer, o *wardrobe.Outcome, top int) {
-	var list []pass.Summary
+	var list []toldPass
 	first, plain := 0, 0
 	for _, i := range o.Items {
 		if i.Status != wardrobe.Made || i.Record.Pass == nil {
 			continue
 		}
-		s := i.Record.Pass.Summary
+		s := toldPass{}
+		s.Summary, s.conflicts = i.Pass()
+		s.listed = min(s.conflicts, pass.RecordedConflicts) // from now on: the garment is up to date
 		s.Garment = i.Task.Name
 		switch {
 		case s.Edited+s.Undone+s.Locked+s.Lost()+len(s.Notes) > 0:
@@ -295,7 +301,7 @@ func writeBatchPasses(w io.Writer, o *wardrobe.Outcome, top int) {
 			plain++
 		}
 	}
-	slices.SortStableFunc(list, func(a, b pass.Summary) int {
+	slices.SortStableFunc(list, func(a, b toldPass) int {
 		return cmp.Or(cmp.Compare(b.Conflict, a.Conflict), cmp.Compare(b.Edited, a.Edited))
 	})
 	if rest := len(list) - top; top > 0 && rest > 0 {

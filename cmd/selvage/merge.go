@@ -78,7 +78,7 @@ the joint map unless --joint-map or --map-joint give the one that NEW was made w
 			case asJSON:
 				return writeJSON(cmd.OutOrStdout(), out.pass)
 			case !quiet:
-				writePasses(cmd.OutOrStdout(), []pass.Summary{*out.pass})
+				writePasses(cmd.OutOrStdout(), toldPasses(*out.pass))
 			}
 			return nil
 		},

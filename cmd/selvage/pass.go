@@ -192,18 +192,34 @@ func (p *passes) show(cmd *cobra.Command, list []transfer.Summary, asJSON, quiet
 	if err := show(cmd, list, false, quiet); err != nil || quiet {
 		return err
 	}
-	writePasses(cmd.OutOrStdout(), p.summaries)
+	writePasses(cmd.OutOrStdout(), toldPasses(p.summaries...))
 	return nil
 }
 
 // conflictRows is the number of conflicts that the terminal shows of a garment.
 const conflictRows = 10
 
+// toldPass is a summary of a pass, with the number of its conflicts and of those that
+// --json lists.
+type toldPass struct {
+	pass.Summary
+	conflicts, listed int
+}
+
+// toldPasses are summaries that list all conflicts.
+func toldPasses(list ...pass.Summary) []toldPass {
+	out := make([]toldPass, len(list))
+	for k, s := range list {
+		out[k] = toldPass{s, len(s.Conflicts), len(s.Conflicts)}
+	}
+	return out
+}
+
 // writePasses prints what became of the edits.
-func writePasses(w io.Writer, list []pass.Summary) {
+func writePasses(w io.Writer, list []toldPass) {
 	t := newTable(w, []string{"garment", "edits", "of them new", "kept", "carried", "agreed", "in conflict", "dropped", "locked"}, 1)
 	for i := range list {
-		s := &list[i]
+		s := &list[i].Summary
 		t.AppendRow(table.Row{printable(s.Garment), s.Edited, s.New, s.Kept, s.Carried, s.Agreed, s.Conflict, s.Lost(), s.Locked})
 	}
 	t.Render()
@@ -234,7 +250,11 @@ func writePasses(w io.Writer, list []pass.Summary) {
 		})
 		for k, c := range worst {
 			if k == conflictRows {
-				fmt.Fprintf(w, "%s: and %d more conflicts; --json lists all\n", printable(s.Garment), len(worst)-k)
+				which := "all"
+				if s.listed < s.conflicts {
+					which = fmt.Sprintf("the %d worst", s.listed)
+				}
+				fmt.Fprintf(w, "%s: and %d more conflicts; --json lists %s\n", printable(s.Garment), s.conflicts-k, which)
 				break
 			}
 			fmt.Fprintf(w, "%s: conflict at vertex %d, joint %s: edited by %.3f, moved by %.3f: %s\n", printable(s.Garment), c.Vertex, printable(c.Joint), c.Edit, c.Moved, c.Choice)

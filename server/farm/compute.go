@@ -5,6 +5,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -76,6 +77,7 @@ func (c *computed) result(key, version string) *pb.TaskResult {
 		sum := sha256.Sum256(c.record)
 		r.RecordSha256, r.RecordSizeBytes = sum[:], int64(len(c.record))
 		s := *c.pass
+		r.PassConflicts = int32(min(len(s.Conflicts), math.MaxInt32))
 		s.Conflicts = s.WorstConflicts(keptConflicts)
 		r.Pass = convert.PassSummaryToProto(&s)
 	}

@@ -70,7 +70,7 @@ func (in *Input) takeIn(ctx context.Context, r *Record, m *Merged, sum *Summary,
 		return nil
 	}
 	r.Last.Summary = *sum
-	r.Last.Summary.Notes, r.Last.Summary.Conflicts = nil, sum.WorstConflicts(lastConflicts)
+	r.Last.Summary.Notes, r.Last.Summary.Conflicts = nil, sum.WorstConflicts(RecordedConflicts)
 	if in.before != nil {
 		r.Last.Difference = make([]uint16, len(m.Outcome))
 		for v := range r.Last.Difference {

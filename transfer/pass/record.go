@@ -70,8 +70,9 @@ const (
 	DifferenceStep = 2.0 / 65534
 	// UnknownDifference is none.
 	UnknownDifference = 65535
-	// lastConflicts is how many conflicts a record lists.
-	lastConflicts = 1000
+	// RecordedConflicts is how many conflicts of its pass a record lists, at most: the
+	// worst (WorstConflicts).
+	RecordedConflicts = 1000
 )
 
 // Sparse is the rows of some vertices.

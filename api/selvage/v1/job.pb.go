@@ -749,7 +749,9 @@ type TaskResult struct {
 	// Number of bytes of the record for the next pass; 0: there is none.
 	RecordSizeBytes int64 `protobuf:"varint,8,opt,name=record_size_bytes,json=recordSizeBytes,proto3" json:"record_size_bytes,omitempty"`
 	// SHA-256 of that record: 32 bytes; empty: there is none.
-	RecordSha256  []byte `protobuf:"bytes,9,opt,name=record_sha256,json=recordSha256,proto3" json:"record_sha256,omitempty"`
+	RecordSha256 []byte `protobuf:"bytes,9,opt,name=record_sha256,json=recordSha256,proto3" json:"record_sha256,omitempty"`
+	// Number of conflicts, of which pass lists the worst, and the record the 1000 worst.
+	PassConflicts int32 `protobuf:"varint,10,opt,name=pass_conflicts,json=passConflicts,proto3" json:"pass_conflicts,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -845,6 +847,13 @@ func (x *TaskResult) GetRecordSha256() []byte {
 		return x.RecordSha256
 	}
 	return nil
+}
+
+func (x *TaskResult) GetPassConflicts() int32 {
+	if x != nil {
+		return x.PassConflicts
+	}
+	return 0
 }
 
 // CreateJobRequest hands in a job.
@@ -1822,7 +1831,7 @@ const file_selvage_v1_job_proto_rawDesc = "" +
 	"\x06worker\x18\x06 \x01(\tR\x06worker\x12\x14\n" +
 	"\x05error\x18\a \x01(\tR\x05error\x12.\n" +
 	"\x06result\x18\b \x01(\v2\x16.selvage.v1.TaskResultR\x06result\x12\x18\n" +
-	"\arefusal\x18\t \x01(\tR\arefusal\"\xb2\x02\n" +
+	"\arefusal\x18\t \x01(\tR\arefusal\"\xd9\x02\n" +
 	"\n" +
 	"TaskResult\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x16\n" +
@@ -1834,7 +1843,9 @@ const file_selvage_v1_job_proto_rawDesc = "" +
 	"\x05found\x18\x06 \x01(\bR\x05found\x12+\n" +
 	"\x04pass\x18\a \x01(\v2\x17.selvage.v1.PassSummaryR\x04pass\x12*\n" +
 	"\x11record_size_bytes\x18\b \x01(\x03R\x0frecordSizeBytes\x12#\n" +
-	"\rrecord_sha256\x18\t \x01(\fR\frecordSha256\"`\n" +
+	"\rrecord_sha256\x18\t \x01(\fR\frecordSha256\x12%\n" +
+	"\x0epass_conflicts\x18\n" +
+	" \x01(\x05R\rpassConflicts\"`\n" +
 	"\x10CreateJobRequest\x12!\n" +
 	"\fdisplay_name\x18\x01 \x01(\tR\vdisplayName\x12)\n" +
 	"\x05tasks\x18\x02 \x03(\v2\x13.selvage.v1.JobTaskR\x05tasks\"#\n" +
