@@ -3,6 +3,7 @@ package pass
 import (
 	"fmt"
 	"path"
+	"slices"
 	"strings"
 )
 
@@ -50,7 +51,8 @@ type Policy struct {
 
 // Rule decides about some conflicts: those that meet all its conditions.
 type Rule struct {
-	// Garment is a glob of the garment's name (path.Match syntax); empty: any.
+	// Garment is a glob of the garment's name (path.Match syntax), with or without its
+	// ending .glb or .gltf; empty: any.
 	Garment string
 	// Joint is a glob of the names of joints whose weight the edit changed: one of
 	// them must match. Empty: any.
@@ -115,10 +117,54 @@ func (p *Policy) Validate() error {
 	return nil
 }
 
+// Covers reports whether a rule is for a garment, by name alone.
+func (r *Rule) Covers(garment string) bool {
+	if r.Garment == "" {
+		return true
+	}
+	bare := garment
+	if ext := path.Ext(garment); strings.EqualFold(ext, ".glb") || strings.EqualFold(ext, ".gltf") {
+		bare = strings.TrimSuffix(garment, ext)
+	}
+	for _, name := range []string{garment, bare} {
+		if ok, _ := path.Match(r.Garment, name); ok {
+			return true
+		}
+	}
+	return false
+}
+
+// Idle are sentences on rules for garments of which there is none among those named:
+// all that a run has.
+func (p *Policy) Idle(garments ...string) (notes []string) {
+	for _, r := range p.Rules {
+		if !slices.ContainsFunc(garments, r.Covers) {
+			notes = append(notes, fmt.Sprintf("no garment is named %q: the rule for its conflicts does nothing", r.Garment))
+		}
+	}
+	return notes
+}
+
+// idleRules are sentences on rules for joints that the garment does not have; of a
+// garment that is alone, as in a merge, also on those for other garments.
+func (in *Input) idleRules(joints []Joint) (notes []string) {
+	if in.From == nil { // in a transfer the caller knows what other garments there are
+		notes = in.Policy.Idle(in.Garment)
+	}
+	for _, r := range in.Policy.Rules {
+		matches := func(j Joint) bool { ok, _ := path.Match(r.Joint, j.Name); return ok }
+		if r.Joint != "" && r.Covers(in.Garment) && !slices.ContainsFunc(joints, matches) {
+			notes = append(notes, fmt.Sprintf("no joint is named %q: the rule for its conflicts does nothing", r.Joint))
+		}
+	}
+	return notes
+}
+
 // choose decides about vertex v of a garment; changed are the joints of the edit.
 func (p *Policy) choose(garment string, v int, joints []Joint, changed []uint16) Choice {
-	for _, r := range p.Rules {
-		if ok, _ := path.Match(r.Garment, garment); r.Garment != "" && !ok || r.Mask != nil && (v >= len(r.Mask) || !r.Mask[v]) {
+	for i := range p.Rules {
+		r := &p.Rules[i]
+		if !r.Covers(garment) || r.Mask != nil && (v >= len(r.Mask) || !r.Mask[v]) {
 			continue
 		}
 		if r.Joint != "" {
