@@ -23,6 +23,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 
 	"github.com/selvage/selvage/transfer/closest"
 	"github.com/selvage/selvage/transfer/skinning"
@@ -43,6 +44,9 @@ const (
 	// aboveDepth is what a vertex may dive, as a share of the body's size (2 mm on a grown
 	// figure).
 	aboveDepth = 0.001
+	// tornStretch is by how much an edge may pass the limit on stretch before its region is
+	// torn.
+	tornStretch = 1.02
 	// aboveMove is how far the poses move joints, as a share of the body's size.
 	aboveMove = 0.02
 )
@@ -58,6 +62,7 @@ func keepAbove(ctx context.Context, s *Source, g *target, t *trusted, rows *weig
 	if s.worn == nil || t.free == nil {
 		return rows, nil
 	}
+	before := rows
 	rows, err := clampAbove(ctx, s, g, t, rows, opt)
 	if err != nil {
 		return nil, err
@@ -76,7 +81,65 @@ func keepAbove(ctx context.Context, s *Source, g *target, t *trusted, rows *weig
 	if rows, err = clampAbove(ctx, s, g, t, rows, opt); err != nil {
 		return nil, err
 	}
-	return fadeOut(ctx, s, t, rows, g.joints(s), opt.MaxInfluences)
+	if rows, err = fadeOut(ctx, s, t, rows, g.joints(s), opt.MaxInfluences); err != nil {
+		return nil, err
+	}
+	return unlessTorn(ctx, s, g, t, before, rows, opt)
+}
+
+// unlessTorn returns rows, and in regions in which those stretch an edge past the limit,
+// unlike before, the rows before. Joints that want more than their parent has share it,
+// and the limit of influences cuts: either may add to a slope.
+func unlessTorn(ctx context.Context, s *Source, g *target, t *trusted, before, rows *weights.Rows, opt *Options) (*weights.Rows, error) {
+	was, err := newSubtrees(ctx, s, g, t.free, before)
+	if err != nil || was == nil {
+		return rows, err
+	}
+	is, err := newSubtrees(ctx, s, g, t.free, rows)
+	if err != nil {
+		return nil, err
+	}
+	torn := make([]bool, t.regions)
+	for j, sum := range is.sum {
+		if sum == nil {
+			continue
+		}
+		then := was.sum[j]
+		if then == nil {
+			then = make([]float64, len(sum))
+		}
+		cost, quarters := is.slope(j, opt.LooseStretch-1), is.quarterTurns(s.body.Skin.Joints, j)
+		for i, v := range is.members {
+			if ended(ctx, i) {
+				return nil, ctx.Err()
+			}
+			if !t.free[v] || t.region[v] < 0 {
+				continue
+			}
+			for _, u := range g.adjacency.Neighbours(int(v)) {
+				k := is.index[u]
+				if k < 0 || torn[t.region[v]] || math.Abs(sum[i]-sum[k]) <= max(cost(v, u), math.Abs(then[i]-then[k])) {
+					continue
+				}
+				// The slope's bound is for the worst direction: now the edge itself.
+				p, q := g.position[v], g.position[u]
+				most := tornStretch * max(opt.LooseStretch*r3.Norm(r3.Sub(p, q)), longest(quarters, p, q, then[i], then[k]))
+				torn[t.region[v]] = longest(quarters, p, q, sum[i], sum[k]) > most
+			}
+		}
+	}
+	if !slices.Contains(torn, true) {
+		return rows, nil
+	}
+	out := weights.NewRows(rows.Len())
+	for v, r := range t.region {
+		if r >= 0 && torn[r] && t.free[v] {
+			out.Append(before.Row(v))
+		} else {
+			out.Append(rows.Row(v))
+		}
+	}
+	return out, ctx.Err()
 }
 
 func clampAbove(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.Rows, opt *Options) (*weights.Rows, error) {
@@ -190,29 +253,55 @@ func (x *subtrees) carriers(joints []skinning.Joint) []int {
 	return carrier
 }
 
+// quarterTurns are the ways of points in the quarter turns of a used joint, and of the
+// unused ones above it, which turn what it turns.
+func (x *subtrees) quarterTurns(joints []skinning.Joint, j int) []skinning.Affine {
+	var out []skinning.Affine
+	for k, steps := j, 0; k >= 0 && (k == j || !x.used[k]) && steps <= len(joints); k, steps = joints[k].Parent, steps+1 {
+		out = append(out, posesAbout(joints[k].Global.M, joints[k].Global.T, []float64{-90, 90}, nil)...)
+	}
+	return out
+}
+
+// longest is how long the edge from p to q becomes in any of the poses, whose ends go
+// along with the shares a and b.
+func longest(ways []skinning.Affine, p, q r3.Vec, a, b float64) float64 {
+	most := 0.0
+	for k := range ways {
+		most = max(most, r3.Norm2(r3.Sub(r3.Add(p, r3.Scale(a, ways[k].Apply(p))), r3.Add(q, r3.Scale(b, ways[k].Apply(q))))))
+	}
+	return math.Sqrt(most)
+}
+
 // posesOf returns, for each pose of a joint, the map from a point to the way that it goes
 // when it moves along with the joint.
 func posesOf(j *skinning.Joint, size float64) []skinning.Affine {
+	return posesAbout(j.Global.M, j.Global.T, aboveAngles, []float64{-aboveMove * size, aboveMove * size})
+}
+
+// posesAbout are the ways of points that turn by the angles, in degrees, about the columns
+// of axes through origin, or move by the lengths along them.
+func posesAbout(axes [9]float64, origin r3.Vec, angles, lengths []float64) []skinning.Affine {
 	var out []skinning.Affine
 	for k := range 3 {
-		axis := r3.Vec{X: j.Global.M[k], Y: j.Global.M[3+k], Z: j.Global.M[6+k]}
+		axis := r3.Vec{X: axes[k], Y: axes[3+k], Z: axes[6+k]}
 		length := r3.Norm(axis)
 		if !(length > 0) || math.IsInf(length, 1) {
 			continue
 		}
 		axis = r3.Scale(1/length, axis)
-		for _, angle := range aboveAngles {
+		for _, angle := range angles {
 			turn := r3.NewRotation(angle*math.Pi/180, axis)
 			var way skinning.Affine
 			for c, e := range []r3.Vec{{X: 1}, {Y: 1}, {Z: 1}} {
 				d := r3.Sub(turn.Rotate(e), e)
 				way.M[c], way.M[3+c], way.M[6+c] = d.X, d.Y, d.Z
 			}
-			way.T = r3.Scale(-1, way.ApplyVector(j.Global.T))
+			way.T = r3.Scale(-1, way.ApplyVector(origin))
 			out = append(out, way)
 		}
-		for _, d := range []float64{-aboveMove, aboveMove} {
-			out = append(out, skinning.Affine{T: r3.Scale(d*size, axis)})
+		for _, d := range lengths {
+			out = append(out, skinning.Affine{T: r3.Scale(d, axis)})
 		}
 	}
 	return out
