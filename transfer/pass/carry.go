@@ -37,8 +37,9 @@ type Moved struct {
 // Move carries edits to a garment that may have other vertices and other joints.
 // At each new vertex the bases and the rows of the corners that it lies between are
 // interpolated (corners without an edit give the transfer's row for both), so that
-// their difference is the interpolated change. Weight of vanished joints goes to
-// their nearest surviving ancestor. Edits that have no place any more are counted
+// their difference is the interpolated change. Edits whose vertices the artist's
+// garment lacks come from the record where that garment has no edit. Weight of
+// vanished joints goes to their nearest surviving ancestor. Edits that have no place any more are counted
 // by reason. Errors: ctx's. O(n log n).
 func Move(ctx context.Context, f *Found, target *mesh.Mesh, joints []Joint, threads int) (*Moved, error) {
 	return moveBy(ctx, f, target, MapJoints(f.Joints, joints), threads)
@@ -46,9 +47,57 @@ func Move(ctx context.Context, f *Found, target *mesh.Mesh, joints []Joint, thre
 
 // moveBy is Move with joints mapped by to.
 func moveBy(ctx context.Context, f *Found, target *mesh.Mesh, to *JointMap, threads int) (*Moved, error) {
-	place, err := Place(ctx, f.Mesh, target, 0, threads)
+	m, _, err := moveFound(ctx, f, target, to, threads)
+	if err != nil || f.absent == nil {
+		return m, err
+	}
+	more, place, err := moveFound(ctx, f.absent, target, to, threads)
 	if err != nil {
 		return nil, err
+	}
+	at, moreAt := entries(m.Edits.Vertex, target.NumVertices()), entries(more.Edits.Vertex, target.NumVertices())
+	both := newEdits()
+	for v := range at {
+		from, i := m.Edits, int(at[v])
+		if i < 0 {
+			from, i = more.Edits, int(moreAt[v])
+			if i < 0 || !f.absent.holds(place, v) {
+				continue
+			}
+		}
+		both.Vertex = append(both.Vertex, int32(v))
+		both.Base.Append(from.Base.Row(i))
+		both.Row.Append(from.Row.Row(i))
+	}
+	m.Edits = both
+	for reason, n := range more.Dropped {
+		m.Dropped[reason] += n
+	}
+	m.GoneJoints = append(m.GoneJoints, more.GoneJoints...)
+	slices.Sort(m.GoneJoints)
+	m.GoneJoints = slices.Compact(m.GoneJoints)
+	return m, nil
+}
+
+// counts reports whether the edit of vertex v counts where it is lost.
+func (f *Found) counts(v int32) bool { return f.lacks == nil || f.lacks[v] }
+
+// holds reports whether a target vertex lies at a vertex that counts, or beside one.
+func (f *Found) holds(place *Placement, v int) bool {
+	for k, c := range place.Corner[v] {
+		if place.Bary[v][k] > 0 && f.counts(c) {
+			return true
+		}
+	}
+	return false
+}
+
+// moveFound is moveBy without what the artist's garment lacks. It returns the
+// target's place on f's mesh too.
+func moveFound(ctx context.Context, f *Found, target *mesh.Mesh, to *JointMap, threads int) (*Moved, *Placement, error) {
+	place, err := Place(ctx, f.Mesh, target, 0, threads)
+	if err != nil {
+		return nil, nil, err
 	}
 	m := &Moved{Edits: newEdits(), Dropped: map[string]int{}, ByIndex: place.ByIndex}
 	m.GoneJoints = goneJoints(f, to)
@@ -59,7 +108,7 @@ func moveBy(ctx context.Context, f *Found, target *mesh.Mesh, to *JointMap, thre
 	lives := make([]bool, f.Edits.Len())
 	for i := range lives {
 		lives[i] = len(row.Joint[row.Start[i]:row.Start[i+1]]) > 0 && row.DistanceL1(i, base, i) > faint
-		if !lives[i] {
+		if !lives[i] && f.counts(f.Edits.Vertex[i]) {
 			m.Dropped[DropJoints]++
 		}
 	}
@@ -73,7 +122,7 @@ func moveBy(ctx context.Context, f *Found, target *mesh.Mesh, to *JointMap, thre
 	}
 	if place.ByIndex {
 		m.Edits, m.Current = kept, current
-		return m, nil
+		return m, place, nil
 	}
 
 	n := newInterpolation(place, to.size)
@@ -87,7 +136,7 @@ func moveBy(ctx context.Context, f *Found, target *mesh.Mesh, to *JointMap, thre
 			m.Edits.Row.Append(e.Row(int(i)))
 		}
 	}
-	return m, m.countLost(ctx, f.Mesh, target, kept, place, newAt, threads)
+	return m, place, m.countLost(ctx, f, target, kept, place, newAt, threads)
 }
 
 // goneJoints lists the vanished joints that an edit changed the weight of.
@@ -106,7 +155,8 @@ func goneJoints(f *Found, to *JointMap) []string {
 
 // countLost counts the edits that no new vertex holds any part of, by what the
 // new surface is like at their place.
-func (m *Moved) countLost(ctx context.Context, source, target *mesh.Mesh, edits *Edits, place *Placement, newAt []int32, threads int) error {
+func (m *Moved) countLost(ctx context.Context, f *Found, target *mesh.Mesh, edits *Edits, place *Placement, newAt []int32, threads int) error {
+	source := f.Mesh
 	// Vertices in one place hold each other's edits.
 	w, err := mesh.WeldContext(ctx, source, mesh.WeldTolerance(source))
 	if err != nil {
@@ -125,7 +175,7 @@ func (m *Moved) countLost(ctx context.Context, source, target *mesh.Mesh, edits 
 	}
 	var corner []int32
 	for _, v := range edits.Vertex {
-		if !held[w.ToWelded[v]] {
+		if !held[w.ToWelded[v]] && f.counts(v) {
 			corner = append(corner, v)
 		}
 	}

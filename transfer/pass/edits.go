@@ -47,7 +47,19 @@ type Found struct {
 	// Unplaced counts vertices of the artist's garment that have no place on the
 	// recorded surface: what is an edit there cannot be told.
 	Unplaced int
+	// Absent counts the remembered edits whose vertices the artist's garment lacks or
+	// has without weights. They live on: nobody has taken them back.
+	Absent int
+	// absent are the remembered edits, on the record's mesh, where the garment lacks
+	// missing of their vertices; lacks says of it which of that mesh's vertices they are.
+	absent  *Found
+	missing int
+	lacks   []bool
 }
+
+// Len is how many edits there are, those of vertices that the artist's garment lacks
+// included.
+func (f *Found) Len() int { return f.Edits.Len() + f.missing }
 
 // reshaped is the L1 distance up to which a row of a vertex that the artist's
 // garment has and the record does not still counts as interpolated: programs that
@@ -61,7 +73,8 @@ const reshaped = 0.02
 // the edits that the record remembers. Where the garment has other vertices than
 // the record, the record's rows are interpolated at its vertices (Place), and
 // changes of 0.02 in L1 or less are no edits there. A vertex without usable weights
-// is no edit. Errors: ctx's, more than 65536 joints together. O(n log n).
+// is no new edit; it keeps the one that the record remembers, and so do vertices that
+// the garment lacks (Absent). Errors: ctx's, more than 65536 joints together. O(n log n).
 func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Found, error) {
 	place, err := Place(ctx, rec.Mesh, current.Mesh, 0, threads)
 	if err != nil {
@@ -90,6 +103,8 @@ func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Fou
 			}
 		}
 	}
+	// Remembered edits that the artist took back or replaced, by vertex of the record.
+	over := make([]bool, rec.Rows.Len())
 	parts := current.Parts
 	if len(parts) == 0 {
 		parts = []Part{{Start: 0, End: rows.Len()}}
@@ -99,21 +114,36 @@ func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Fou
 		how.learn(written, rows, p.Start, p.End, func(v int) bool { return place.Fate[v] == Placed && place.Exact(v) })
 		for v := p.Start; v < p.End; v++ {
 			joint, weight := rows.Row(v)
-			if len(joint) == 0 || place.Fate[v] != Placed {
+			if place.Fate[v] != Placed {
+				continue
+			}
+			remember := func() {
+				f.Edits.Vertex = append(f.Edits.Vertex, int32(v))
+				f.Edits.Base.Append(base.Row(int(at[v])))
+				f.Edits.Row.Append(edited.Row(int(at[v])))
+			}
+			remembered := at[v] >= 0
+			if len(joint) == 0 {
+				if remembered {
+					f.Absent++
+					remember()
+				}
 				continue
 			}
 			as := func(r *weights.Rows) bool {
 				j, w := r.Row(v)
 				return how.same(j, w, joint, weight) || !place.Exact(v) && r.DistanceL1(v, rows, v) <= reshaped
 			}
-			remembered := at[v] >= 0
-			switch {
-			case as(written):
+			if as(written) {
 				if remembered {
-					f.Edits.Vertex = append(f.Edits.Vertex, int32(v))
-					f.Edits.Base.Append(base.Row(int(at[v])))
-					f.Edits.Row.Append(edited.Row(int(at[v])))
+					remember()
 				}
+				continue
+			}
+			if place.Exact(v) {
+				over[place.Corner[v][0]] = true
+			}
+			switch {
 			case as(f.Rows):
 				if remembered {
 					f.Undone++
@@ -126,5 +156,43 @@ func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Fou
 			}
 		}
 	}
-	return f, nil
+	if place.ByIndex {
+		return f, nil
+	}
+	return f, f.rememberAbsent(ctx, rec, place, over)
+}
+
+// rememberAbsent sets absent and lacks: the remembered edits of vertices that no
+// vertex of the artist's garment stands at or lies beside. With them are the other
+// remembered ones that are not over, so that what lies between is whole.
+func (f *Found) rememberAbsent(ctx context.Context, rec *Record, place *Placement, over []bool) error {
+	weld, err := mesh.WeldContext(ctx, rec.Mesh, mesh.WeldTolerance(rec.Mesh))
+	if err != nil {
+		return err
+	}
+	there := make([]bool, weld.Mesh.NumVertices())
+	for v, fate := range place.Fate {
+		for k, c := range place.Corner[v] {
+			if fate == Placed && place.Bary[v][k] > 0 {
+				there[weld.ToWelded[c]] = true
+			}
+		}
+	}
+	lacks, n, edits := make([]bool, rec.Rows.Len()), 0, newEdits()
+	for i, v := range rec.Edits.Vertex {
+		if !there[weld.ToWelded[v]] {
+			lacks[v] = true
+			n++
+		}
+		if !over[v] {
+			edits.Vertex = append(edits.Vertex, v)
+			edits.Base.Append(rec.Edits.Base.Row(i))
+			edits.Row.Append(rec.Edits.Row.Row(i))
+		}
+	}
+	if n > 0 {
+		f.Absent, f.missing = f.Absent+n, n
+		f.absent = &Found{Mesh: rec.Mesh, Joints: f.Joints, Edits: edits, Rows: rec.Rows, Current: rec.written(), lacks: lacks}
+	}
+	return nil
 }

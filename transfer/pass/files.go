@@ -170,6 +170,9 @@ func Run(ctx context.Context, in Input) (*Output, error) {
 		if merged, err = in.merge(ctx, fresh, read, theirs, opt, sum); err != nil {
 			return nil, err
 		}
+		if sum.Edited > 0 {
+			sum.Notes = append(sum.Notes, in.idleRules(fresh.Joints)...)
+		}
 	} else if in.Current != nil && sum.Locked < theirs.Len() {
 		sum.Notes = append(sum.Notes, "there is no record of an earlier pass: rows changed by hand in "+in.Current.Name+" could not be told from the transfer's and are replaced")
 	}
@@ -249,7 +252,7 @@ func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface
 	}
 
 	sum.Notes, sum.Locked = append(sum.Notes, notes...), 0
-	sum.Edited, sum.New, sum.Undone, sum.Dropped = found.Edits.Len(), found.New, found.Undone, moved.Dropped
+	sum.Edited, sum.New, sum.Undone, sum.Dropped = found.Len(), found.New, found.Undone, moved.Dropped
 	for _, x := range m.Outcome {
 		switch x {
 		case Kept:
@@ -269,10 +272,13 @@ func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface
 	if found.Unplaced > 0 {
 		note("%d vertices of the artist's garment have no place on the recorded surface: what was edited there cannot be told", found.Unplaced)
 	}
+	if found.Absent > 0 {
+		note("%d edits of earlier passes lie where the artist's garment has no vertices or no weights: they are those of the record", found.Absent)
+	}
 	if n := found.Mesh.NumVertices(); 2*found.New > n {
 		note("%d of %d rows differ from those that the last pass wrote: is this really the garment that it wrote, and not one of an earlier pass?", found.New, n)
 	}
-	if !moved.ByIndex && found.Edits.Len() > 0 {
+	if !moved.ByIndex && found.Len() > 0 {
 		note("the garment has other vertices than before: the edits were moved along its surface")
 	}
 	if len(moved.GoneJoints) > 0 {

@@ -5,12 +5,15 @@ import (
 	"context"
 	"fmt"
 	"reflect"
+	"slices"
+	"strings"
 	"sync"
 	"testing"
 
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/crew"
 	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/mesh"
 	"github.com/selvage/selvage/transfer/skinning"
 	"github.com/selvage/selvage/transfer/weights"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -263,5 +266,75 @@ func BenchmarkRun(b *testing.B) {
 				}
 			}
 		})
+	}
+}
+
+// TestRun_Absent: the artist's file is one half of the garment, as the transfer made it.
+// Edits of earlier passes on the other half live on, and the summary adds up.
+func TestRun_Absent(t *testing.T) {
+	body := coxBody(t)
+	first, _ := given(t, body, coxGarment(t, "jersey", 0.4), transfer.AssetOptions{})
+	one := runPass(t, Input{Garment: "jersey", New: first})
+	s, _ := surfaceOf(t, first)
+	artist := paint(t, paint(t, first, r3.Vec{X: 0.15, Y: 1.3}, 0.2, 0.4), r3.Vec{X: -0.15, Y: 1.3}, 0.2, 0.4)
+	two := runPass(t, Input{Garment: "jersey", New: first, Record: one.Record, Current: artist})
+
+	left := func(p r3.Vec) bool { return p.X > 0.02 }
+	g := *smallCox().GarmentAt("jersey", 0.4)
+	_, of := cutOut(g.Mesh, left)
+	part := func(v int32) int {
+		return slices.IndexFunc(g.Parts, func(p crew.Part) bool { return int(v) >= p.Start && int(v) < p.End })
+	}
+	slices.Sort(of)
+	// The vertices of each part stay together.
+	whole, number := g.Mesh, map[int32]int32{}
+	half := &mesh.Mesh{}
+	uv, parts := [][2]float32(nil), slices.Clone(g.Parts)
+	for k := range parts {
+		parts[k].Start = len(half.Positions)
+		for _, v := range of {
+			if part(v) == k {
+				number[v] = int32(len(half.Positions))
+				half.Positions, uv = append(half.Positions, whole.Positions[v]), append(uv, g.UV[v])
+				if whole.Normals != nil {
+					half.Normals = append(half.Normals, whole.Normals[v])
+				}
+			}
+		}
+		parts[k].End = len(half.Positions)
+	}
+	for _, c := range whole.Triangles {
+		a, okA := number[c[0]]
+		b, okB := number[c[1]]
+		d, okD := number[c[2]]
+		if okA && okB && okD {
+			half.Triangles = append(half.Triangles, [3]int32{a, b, d})
+		}
+	}
+	g.Mesh, g.UV, g.Parts = half, uv, parts
+	current, _ := given(t, body, parsed(t, "jersey.glb", func(b *bytes.Buffer) error { return g.WriteGLB(b) }), transfer.AssetOptions{})
+
+	out := runPass(t, Input{Garment: "jersey", New: first, Record: two.Record, Current: current})
+	sum := out.Summary
+	if n := sum.Kept + sum.Carried + sum.Agreed + sum.Conflict + sum.Lost(); sum.Edited == 0 || n != sum.Edited {
+		t.Errorf("%d edits became %d: %+v", sum.Edited, n, sum)
+	}
+	if !strings.Contains(strings.Join(sum.Notes, "\n"), "those of the record") {
+		t.Errorf("notes %q", sum.Notes)
+	}
+	before, _ := surfaceOf(t, two.Asset)
+	after, _ := surfaceOf(t, out.Asset)
+	edited := 0
+	for v, p := range s.Mesh.Positions {
+		if p.X > -0.05 || before.Rows.DistanceL1(v, s.Rows, v) == 0 {
+			continue
+		}
+		edited++
+		if d := after.Rows.DistanceL1(v, before.Rows, v); d != 0 {
+			t.Fatalf("vertex %d, edited and missing in the artist's file, has moved by %g", v, d)
+		}
+	}
+	if edited == 0 {
+		t.Error("no edit is missing in the artist's file: tests nothing")
 	}
 }

@@ -32,6 +32,26 @@ func cloth(n int, up float64) *mesh.Mesh {
 	return m
 }
 
+// cutOut is the part of a mesh whose triangles have corners to keep alone, and which
+// vertices it has.
+func cutOut(m *mesh.Mesh, keep func(p r3.Vec) bool) (*mesh.Mesh, []int32) {
+	cut, of, used := &mesh.Mesh{}, []int32(nil), map[int32]int32{}
+	for _, t := range m.Triangles {
+		if !keep(m.Positions[t[0]]) || !keep(m.Positions[t[1]]) || !keep(m.Positions[t[2]]) {
+			continue
+		}
+		for k, v := range t {
+			if _, ok := used[v]; !ok {
+				used[v] = int32(len(of))
+				of, cut.Positions = append(of, v), append(cut.Positions, m.Positions[v])
+			}
+			t[k] = used[v]
+		}
+		cut.Triangles = append(cut.Triangles, t)
+	}
+	return cut, of
+}
+
 // turned is the same sheet seen from behind.
 func turned(m *mesh.Mesh) *mesh.Mesh {
 	out := &mesh.Mesh{Positions: m.Positions}
@@ -356,26 +376,8 @@ func TestMove_Lost(t *testing.T) {
 	all := find(t, rec, m, bump(m, rec.Rows, middle, 0.3), sheetJoints)
 	total := all.Edits.Len()
 	half := func(keep func(c r3.Vec) bool) *mesh.Mesh {
-		out := cloth(13, 0)
-		var kept [][3]int32
-		for _, t := range out.Triangles {
-			if keep(out.Positions[t[0]]) && keep(out.Positions[t[1]]) && keep(out.Positions[t[2]]) {
-				kept = append(kept, t)
-			}
-		}
-		used := map[int32]int32{}
-		cut := &mesh.Mesh{}
-		for _, t := range kept {
-			for k, v := range t {
-				if _, ok := used[v]; !ok {
-					used[v] = int32(len(cut.Positions))
-					cut.Positions = append(cut.Positions, out.Positions[v])
-				}
-				t[k] = used[v]
-			}
-			cut.Triangles = append(cut.Triangles, t)
-		}
-		return cut
+		out, _ := cutOut(cloth(13, 0), keep)
+		return out
 	}
 	for _, x := range []struct {
 		name   string
@@ -415,5 +417,103 @@ func TestMove_Lost(t *testing.T) {
 	got := move(t, only, m, sheetJoints[:2])
 	if got.Dropped[DropJoints] != 1 || !slices.Equal(got.Edits.Vertex, []int32{41}) || !sameRow(got.Edits.Row, 0, rowOf(1, 1), 0) || !slices.Equal(got.GoneJoints, []string{"strap"}) {
 		t.Errorf("dropped %v, edits of %v, gone %v", got.Dropped, got.Edits.Vertex, got.GoneJoints)
+	}
+}
+
+// TestMove_Absent: edits of earlier passes live on where the artist's file lacks
+// their vertices, or has them without weights; those it has count as ever.
+func TestMove_Absent(t *testing.T) {
+	m := cloth(20, 0)
+	rec := sheetRecord(m)
+	meant := bump(m, rec.Rows, middle, 0.3)
+	first := find(t, rec, m, meant, sheetJoints).Edits
+	rec.Edits = first
+	for i, v := range first.Vertex {
+		rec.Written.Vertex = append(rec.Written.Vertex, v)
+		rec.Written.Rows.Append(first.Row.Row(i))
+	}
+	// The artist took this one back, and changed that one.
+	var large []int32
+	for i, v := range first.Vertex {
+		if m.Positions[v].X < 0.5 && first.Row.DistanceL1(i, first.Base, i) > 0.2 {
+			large = append(large, v)
+		}
+	}
+	back, anew := large[0], large[5]
+	row := func(v int32) ([]uint16, []float64) {
+		switch v {
+		case back:
+			return rec.Rows.Row(int(v))
+		case anew:
+			return []uint16{2}, []float64{1}
+		}
+		return rec.written().Row(int(v))
+	}
+	left := func(p r3.Vec) bool { return p.X < 0.56 }
+	whole, bare, halfRows, halfBare := weights.NewRows(0), weights.NewRows(0), weights.NewRows(0), weights.NewRows(0)
+	for v, p := range m.Positions {
+		whole.Append(row(int32(v)))
+		if left(p) {
+			bare.Append(row(int32(v)))
+		} else {
+			bare.Append(nil, nil)
+		}
+	}
+	half, of := cutOut(m, left)
+	for _, v := range of {
+		halfRows.Append(row(v))
+	}
+	// A file of another order, without weights on the right.
+	shuffled, order := cutOut(turned(turned(m)), func(r3.Vec) bool { return true })
+	for _, v := range order {
+		if left(m.Positions[v]) {
+			halfBare.Append(row(v))
+		} else {
+			halfBare.Append(nil, nil)
+		}
+	}
+	want := move(t, find(t, rec, m, whole, sheetJoints), m, sheetJoints).Edits
+	if want.Len() != first.Len()-1 {
+		t.Fatalf("%d edits of %d", want.Len(), first.Len())
+	}
+	right := 0
+	for _, v := range want.Vertex {
+		if !left(m.Positions[v]) {
+			right++
+		}
+	}
+	for _, x := range []struct {
+		name string
+		mesh *mesh.Mesh
+		rows *weights.Rows
+	}{{"without weights", m, bare}, {"without vertices", half, halfRows}, {"in another order, without weights", shuffled, halfBare}} {
+		t.Run(x.name, func(t *testing.T) {
+			f := find(t, rec, x.mesh, x.rows, sheetJoints)
+			if f.Absent != right || f.New != 1 || f.Undone != 1 || f.Len() != want.Len() {
+				t.Errorf("%d absent, %d new, %d undone, %d in all; want %d, 1, 1, %d", f.Absent, f.New, f.Undone, f.Len(), right, want.Len())
+			}
+			if got := move(t, f, m, sheetJoints); !reflect.DeepEqual(got.Edits, want) || len(got.Dropped) > 0 {
+				t.Errorf("other edits than from the whole file: %d of %d, dropped %v", got.Edits.Len(), want.Len(), got.Dropped)
+			}
+			// On the half that the file has the others have no place: each is counted.
+			got := move(t, f, half, sheetJoints)
+			lost := 0
+			for _, n := range got.Dropped {
+				lost += n
+			}
+			if got.Edits.Len()+lost != f.Len() || lost == 0 {
+				t.Errorf("%d edits, dropped %v of %d", got.Edits.Len(), got.Dropped, f.Len())
+			}
+			// On other vertices the edit is whole.
+			fine := cloth(33, 0)
+			got = move(t, f, fine, sheetJoints)
+			base := smooth(fine)
+			at := entries(got.Edits.Vertex, fine.NumVertices())
+			for v, p := range fine.Positions {
+				if d := bump(fine, base, middle, 0.3).DistanceL1(v, base, v); d > 0.05 && at[v] < 0 && p.X > 0.5 {
+					t.Fatalf("vertex %d at %v: a change of %g is missing", v, p, d)
+				}
+			}
+		})
 	}
 }
