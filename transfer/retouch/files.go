@@ -10,6 +10,7 @@ import (
 	"math"
 	"path/filepath"
 	"slices"
+	"strings"
 
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
@@ -22,8 +23,8 @@ import (
 // Request is one operation on the skinned meshes of an asset: exactly one of Fill,
 // Mirror, Even, Smooth and Tidy is set.
 type Request struct {
-	// Meshes picks meshes; zero: every skinned mesh of the default scene. Each skin's
-	// meshes are one surface.
+	// Meshes picks meshes; zero: every skinned mesh of the default scene. The meshes of
+	// skins that share joints are one surface.
 	Meshes gltfio.Selection
 	// Mask are specs of package region: the vertices that may change. Empty: all, but
 	// for Fill, which needs some.
@@ -155,7 +156,11 @@ func Run(ctx context.Context, a, from *gltfio.Asset, r Request) (*gltfio.Asset, 
 		return nil, nil, bad("onto", "is for mirroring alone")
 	}
 	in := a.WithContext(ctx)
-	surfaces, err := in.Skinned(r.Meshes)
+	skins, err := in.Skinned(r.Meshes)
+	if err != nil {
+		return nil, nil, err
+	}
+	surfaces, err := unite(ctx, skins, func() (*gltfio.Surface, error) { return in.Body(r.Meshes) })
 	if err != nil {
 		return nil, nil, err
 	}
@@ -177,9 +182,9 @@ func Run(ctx context.Context, a, from *gltfio.Asset, r Request) (*gltfio.Asset, 
 		}
 		source = &Surface{Mesh: body.Mesh, Rows: body.Rows, Skin: body.Skin}
 	}
-	list := make([]gltfio.Reweighted, len(surfaces))
+	var list []gltfio.Reweighted
 	for i, s := range surfaces {
-		form := r.form(s)
+		form := r.form(s.skins...)
 		result, err := r.one(ctx, s, source, masks[i], form, sum)
 		if errors.Is(err, ErrNoRows) {
 			err = &gltfio.Error{File: a.Name, What: "has no vertex with weights"}
@@ -187,11 +192,13 @@ func Run(ctx context.Context, a, from *gltfio.Asset, r Request) (*gltfio.Asset, 
 		if err != nil {
 			return nil, nil, err
 		}
-		list[i] = gltfio.Reweighted{Surface: s, Rows: result.Rows, Changed: result.Changed, Format: form.Format}
-		if r.Tidy != nil && r.MaxInfluences > 0 {
+		list = append(list, s.split(result, form)...)
+		sum.count(s, result)
+	}
+	if r.Tidy != nil && r.MaxInfluences > 0 {
+		for i := range list {
 			list[i].Sets = (r.MaxInfluences + 3) / 4
 		}
-		sum.count(s, result)
 	}
 	if sum.Changed > 0 {
 		sum.MeanL1 /= float64(sum.Changed)
@@ -203,28 +210,31 @@ func Run(ctx context.Context, a, from *gltfio.Asset, r Request) (*gltfio.Asset, 
 	if out == in {
 		out = a
 	}
-	sum.finish(surfaces, list)
+	sum.finish(list)
 	return out, sum, nil
 }
 
-// form is how the rows of a surface are stored: as they were, floats where its
-// primitives differ.
-func (r *Request) form(s *gltfio.SkinnedSurface) Form {
+// form is how the rows of a surface, of some skins, are stored: as they were, floats
+// where its primitives differ.
+func (r *Request) form(skins ...*gltfio.SkinnedSurface) Form {
 	f := Form{Format: weights.Float32, MaxInfluences: r.MaxInfluences, Threads: r.Threads}
-	room, mixed, first := 4, false, -1
-	for i := range s.Stored {
-		x := &s.Stored[i]
-		if x.Sets == 0 {
-			continue
+	room, mixed := 4, false
+	var first *gltfio.StoredRows
+	for _, s := range skins {
+		for i := range s.Stored {
+			x := &s.Stored[i]
+			if x.Sets == 0 {
+				continue
+			}
+			room = max(room, 4*x.Sets)
+			if first == nil {
+				first = x
+			}
+			mixed = mixed || x.Mixed || x.Format != first.Format
 		}
-		room = max(room, 4*x.Sets)
-		if first < 0 {
-			first = i
-		}
-		mixed = mixed || x.Mixed || x.Format != s.Stored[first].Format
 	}
-	if first >= 0 && !mixed {
-		f.Format = s.Stored[first].Format
+	if first != nil && !mixed {
+		f.Format = first.Format
 	}
 	if f.MaxInfluences == 0 {
 		f.MaxInfluences = room
@@ -232,9 +242,9 @@ func (r *Request) form(s *gltfio.SkinnedSurface) Form {
 	return f
 }
 
-// withPair leaves the surfaces whose skin has both joints of the pair.
-func (r *Request) withPair(surfaces []*gltfio.SkinnedSurface) ([]*gltfio.SkinnedSurface, error) {
-	var out []*gltfio.SkinnedSurface
+// withPair leaves the surfaces whose skins have both joints of the pair.
+func (r *Request) withPair(surfaces []*united) ([]*united, error) {
+	var out []*united
 	var first error
 	for _, s := range surfaces {
 		var err error
@@ -256,7 +266,7 @@ func (r *Request) withPair(surfaces []*gltfio.SkinnedSurface) ([]*gltfio.Skinned
 }
 
 // masks are the regions of the surfaces, nil where everything may change.
-func (r *Request) masks(ctx context.Context, a *gltfio.Asset, surfaces []*gltfio.SkinnedSurface, sum *Summary) ([][]bool, error) {
+func (r *Request) masks(ctx context.Context, a *gltfio.Asset, surfaces []*united, sum *Summary) ([][]bool, error) {
 	out := make([][]bool, len(surfaces))
 	if len(r.Mask) == 0 {
 		return out, nil
@@ -265,8 +275,9 @@ func (r *Request) masks(ctx context.Context, a *gltfio.Asset, surfaces []*gltfio
 	if err != nil {
 		return nil, err
 	}
-	// An attribute that one skin's meshes have need not be on the others.
+	// An attribute that one surface's meshes have need not be on the others.
 	any := false
+	var nothing []string // why specs pick nothing
 	for _, one := range set.Each() {
 		var missing *region.MissingError
 		var notes []string
@@ -293,19 +304,20 @@ func (r *Request) masks(ctx context.Context, a *gltfio.Asset, surfaces []*gltfio
 			return nil, &gltfio.Error{File: missing.File, Where: fmt.Sprintf("region %q", missing.Spec), What: missing.What}
 		}
 		if empty {
-			sum.Notes = append(sum.Notes, notes...)
+			nothing = append(nothing, notes...)
 		}
 		any = any || !empty
 	}
 	if !any {
-		return nil, bad("mask", "no vertex is in the region")
+		return nil, bad("mask", "no vertex is in the region: %s", strings.Join(nothing, "; "))
 	}
+	sum.Notes = append(sum.Notes, nothing...)
 	return out, nil
 }
 
 // one is the operation on one surface.
-func (r *Request) one(ctx context.Context, x *gltfio.SkinnedSurface, source *Surface, mask []bool, form Form, sum *Summary) (result *Result, err error) {
-	s := &Surface{Mesh: x.Mesh, Bind: x.Bind, Rows: x.Rows, Skin: x.Skin}
+func (r *Request) one(ctx context.Context, x *united, source *Surface, mask []bool, form Form, sum *Summary) (result *Result, err error) {
+	s := x.surface()
 	if mask != nil && !slices.Contains(mask, true) {
 		return &Result{Rows: x.Rows, Changed: make([]bool, len(mask))}, nil
 	}
@@ -345,26 +357,39 @@ func (r *Request) one(ctx context.Context, x *gltfio.SkinnedSurface, source *Sur
 }
 
 // storedOf are the rows of all primitives as the file has them.
-func storedOf(x *gltfio.SkinnedSurface) *Stored {
+func storedOf(u *united) *Stored {
 	s := &Stored{Start: []int32{0}}
-	for i, p := range x.Parts {
-		rows := &x.Stored[i]
-		for v := range p.End - p.Start {
-			for k := 4 * rows.Sets * v; k < 4*rows.Sets*(v+1); k++ {
-				j, ok := rows.SurfaceJoint(rows.Joint[k])
-				if !ok {
-					j = math.MaxUint16 // without weight, or reading it had failed
+	for i, x := range u.skins {
+		for part, p := range x.Parts {
+			rows := &x.Stored[part]
+			for v := range p.End - p.Start {
+				for k := 4 * rows.Sets * v; k < 4*rows.Sets*(v+1); k++ {
+					j, ok := rows.SurfaceJoint(rows.Joint[k])
+					switch {
+					case !ok:
+						j = math.MaxUint16 // without weight, or reading it had failed
+					case u.shared == nil:
+					case rows.Weight[k] != 0:
+						j = u.joint[i][j]
+					case rows.Joint[k] != 0: // what is empty names the skin's own first joint
+						j = math.MaxUint16
+					default:
+						j = 0
+					}
+					s.Joint, s.Weight = append(s.Joint, j), append(s.Weight, rows.Weight[k])
 				}
-				s.Joint, s.Weight = append(s.Joint, j), append(s.Weight, rows.Weight[k])
+				s.Start = append(s.Start, int32(len(s.Joint)))
 			}
-			s.Start = append(s.Start, int32(len(s.Joint)))
 		}
 	}
 	return s
 }
 
+// mostLacking is how many joints are named that a skin lacks.
+const mostLacking = 8
+
 // count adds the changes of one surface.
-func (s *Summary) count(x *gltfio.SkinnedSurface, r *Result) {
+func (s *Summary) count(x *united, r *Result) {
 	s.Vertices += len(r.Changed)
 	for v, is := range r.Changed {
 		if !is {
@@ -375,6 +400,13 @@ func (s *Summary) count(x *gltfio.SkinnedSurface, r *Result) {
 			d := r.Rows.DistanceL1(v, x.Rows, v)
 			s.MaxL1, s.MeanL1 = max(s.MaxL1, d), s.MeanL1+d
 		}
+	}
+	for i, l := range r.Lacking {
+		if i == mostLacking {
+			s.note("%d more joints that a skin lacks gave their weight to others", len(r.Lacking)-i)
+			break
+		}
+		s.note("a skin lacks the joint %q: at %d vertices its weight went to %q", x.Skin.Joints[l.From].Name, l.Vertices, x.Skin.Joints[l.To].Name)
 	}
 }
 
@@ -450,7 +482,7 @@ func (s *Summary) addTidy(r *TidyReport) {
 }
 
 // finish writes the notes.
-func (s *Summary) finish(surfaces []*gltfio.SkinnedSurface, list []gltfio.Reweighted) {
+func (s *Summary) finish(list []gltfio.Reweighted) {
 	if f := s.Fill; f != nil {
 		if f.Unreached > 0 {
 			s.note("%d vertices of the region keep their rows: nothing around them has weights", f.Unreached)
@@ -473,10 +505,19 @@ func (s *Summary) finish(surfaces []*gltfio.SkinnedSurface, list []gltfio.Reweig
 	if t := s.Tidy; t != nil && t.Filled > 0 {
 		s.note("%d vertices without usable weights were filled in from their neighbours: look at them", t.Filled)
 	}
+	if s.Tidy == nil {
+		left := 0
+		for i := range list {
+			left += faulty(&list[i])
+		}
+		if left > 0 {
+			s.note("%d vertices keep rows that are not legal (weights that are no numbers, all zero, negative or not normalised): selvage tidy mends them", left)
+		}
+	}
 	moved, farthest := 0, 0.0
-	for i, x := range surfaces {
-		least := 1e-4 * x.Mesh.Diagonal()
-		for _, d := range displacements(x, &list[i]) {
+	for i := range list {
+		least := 1e-4 * list[i].Surface.Mesh.Diagonal()
+		for _, d := range displacements(&list[i]) {
 			if d > least {
 				moved++
 				farthest = max(farthest, d)
@@ -488,8 +529,31 @@ func (s *Summary) finish(surfaces []*gltfio.SkinnedSurface, list []gltfio.Reweig
 	}
 }
 
+// faulty counts the vertices whose rows stay as they were and are not legal: those
+// that reading mends, as gltfio.RowFaults has them.
+func faulty(r *gltfio.Reweighted) (n int) {
+	for i, p := range r.Surface.Parts {
+		stored := &r.Surface.Stored[i]
+		for v := p.Start; v < p.End; v++ {
+			if r.Changed[v] {
+				continue
+			}
+			sum, sound := 0.0, true
+			for _, w := range stored.Weight[4*stored.Sets*(v-p.Start):][:4*stored.Sets] {
+				sum += w
+				sound = sound && finite(w) && w >= 0
+			}
+			if !sound || !(math.Abs(sum-1) <= 0.01) {
+				n++
+			}
+		}
+	}
+	return n
+}
+
 // displacements are how far the changed vertices with rows move in the default pose.
-func displacements(x *gltfio.SkinnedSurface, r *gltfio.Reweighted) []float64 {
+func displacements(r *gltfio.Reweighted) []float64 {
+	x := r.Surface
 	of := make([]skinning.Affine, len(x.Skin.Joints))
 	for j := range of {
 		joint := &x.Skin.Joints[j]

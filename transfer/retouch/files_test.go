@@ -406,6 +406,12 @@ func rebuilt(t testing.TB, data []byte, change func(doc map[string]any)) []byte 
 	t.Helper()
 	doc, chunk := document(t, data)
 	change(doc)
+	return glb(t, doc, chunk)
+}
+
+// glb is a document with its binary chunk.
+func glb(t testing.TB, doc map[string]any, chunk []byte) []byte {
+	t.Helper()
 	text, err := json.Marshal(doc)
 	if err != nil {
 		t.Fatal(err)
@@ -473,6 +479,49 @@ func TestRun_Onto(t *testing.T) {
 	}
 }
 
+// TestRun_Faulty: rows that are not legal and stay are counted in a note.
+func TestRun_Faulty(t *testing.T) {
+	data := bytes.Clone(thePilot())
+	w := accessorBytes(t, data, "WEIGHTS_0")
+	list, err := parse(t, data).Skinned(gltfio.Selection{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	bad := 0
+	for v, p := range list[0].Mesh.Positions {
+		if p.Y < 0.5 || p.Y > 0.55 {
+			continue
+		}
+		for k := range 4 {
+			binary.LittleEndian.PutUint32(w[16*v+4*k:], math.Float32bits([]float32{float32(math.NaN()), 0}[bad%2]))
+		}
+		bad++
+	}
+	a := parse(t, data)
+	for name, r := range map[string]Request{
+		"smooth": {Smooth: &SmoothOptions{}},
+		"even":   {Even: &EvenRequest{Joints: [2]string{"upper_arm.left", "upper_arm_twist.left"}}},
+		"fill":   {Fill: &FillRequest{}, Mask: []string{"box:-9,0.53,-9,9,9,9"}},
+		"mirror": {Mirror: &MirrorOptions{}, Mask: []string{"box:-9,-9,-9,9,0.53,9"}},
+	} {
+		out, sum, err := Run(t.Context(), a, nil, r)
+		if err != nil {
+			t.Fatal(name, err)
+		}
+		after, err := out.Skinned(gltfio.Selection{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		left := after[0].Faults.Unusable
+		if want := fmt.Sprintf("%d vertices keep rows that are not legal", left); left == 0 || !slices.ContainsFunc(sum.Notes, func(n string) bool { return strings.HasPrefix(n, want) }) {
+			t.Errorf("%s: %d of %d rows are left: %q", name, left, bad, sum.Notes)
+		}
+	}
+	if _, sum, err := Run(t.Context(), parse(t, thePilot()), nil, Request{Smooth: &SmoothOptions{}}); err != nil || slices.ContainsFunc(sum.Notes, func(n string) bool { return strings.Contains(n, "legal") }) {
+		t.Errorf("a sound body: %v, %q", err, sum.Notes)
+	}
+}
+
 func TestRun_Errors(t *testing.T) {
 	a := parse(t, theCox())
 	for _, c := range []struct {
@@ -486,6 +535,7 @@ func TestRun_Errors(t *testing.T) {
 		{"no region", Request{Fill: &FillRequest{}}, new(*transfer.OptionError), "region"},
 		{"no such region", Request{Fill: &FillRequest{}, Mask: []string{"sphere:1"}}, new(*region.SpecError), "sphere"},
 		{"empty region", Request{Fill: &FillRequest{}, Mask: []string{"joint:tail*"}}, new(*transfer.OptionError), "no vertex"},
+		{"near no such joint", Request{Smooth: &SmoothOptions{}, Mask: []string{"near:tail:0.1"}}, new(*transfer.OptionError), "no joint has that name"},
 		{"no such attribute", Request{Fill: &FillRequest{}, Mask: []string{"attribute:_PAINTED"}}, new(*gltfio.Error), "_PAINTED"},
 		{"all of it", Request{Fill: &FillRequest{}, Mask: []string{"mesh:*"}}, new(*transfer.OptionError), "nothing"},
 		{"energy", Request{Fill: &FillRequest{Energy: 7}, Mask: []string{"mesh:*"}}, new(*transfer.OptionError), "energy"},

@@ -2,7 +2,7 @@
 // garments alike: it fills a region in from its surroundings (fill.go), carries one
 // side over to the other (mirror.go, pairs.go), makes a twist pair even around its
 // limb (even.go, isotonic.go), smooths (smooth.go) and tidies (tidy.go). files.go
-// joins it to assets.
+// joins it to assets, and skins.go the skins of an asset to surfaces.
 //
 // Every operation works on a [Surface] and returns a [Result]: new rows, and which
 // vertices they are for. All others keep their rows, bit for bit. Vertices in one
@@ -23,7 +23,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// Surface is the meshes of one skin with their rows.
+// Surface is the meshes of one skin, or of skins that share joints, with their rows.
 type Surface struct {
 	// Mesh in the default-pose world frame, metres.
 	Mesh *mesh.Mesh
@@ -35,6 +35,9 @@ type Surface struct {
 	// weights.
 	Rows *weights.Rows
 	Skin *skinning.Skin
+	// Shared is set where several skins share the surface: its Skin has the joints of all,
+	// and a vertex gets those that every skin with a vertex in its place has.
+	Shared *Shared
 }
 
 // Form is how the rows are stored. The zero value: floats, four influences.
@@ -62,6 +65,8 @@ type Result struct {
 	Rows *weights.Rows
 	// Changed says which vertices get another row.
 	Changed []bool
+	// Lacking says what went to other joints for want of one in a skin (Shared).
+	Lacking []Lacking
 }
 
 // joined is a surface with coincident vertices joined.
@@ -177,6 +182,8 @@ func (g *joined) mask(mask []bool) ([]bool, error) {
 // and hands them to their members. A vertex counts as changed where any of those in
 // its place differs by more than rounding.
 func (g *joined) finish(ctx context.Context, next *weights.Rows, touched []bool) (*Result, error) {
+	given := next
+	next, moved := g.owned(given, touched)
 	some := weights.NewRows(0)
 	at := make([]int32, len(g.member))
 	for w := range at {
@@ -216,6 +223,7 @@ func (g *joined) finish(ctx context.Context, next *weights.Rows, touched []bool)
 			r.Rows.Append(g.of.Rows.Row(v))
 		}
 	}
+	r.Lacking = g.lacked(given, moved, r.Changed)
 	return r, ctx.Err()
 }
 

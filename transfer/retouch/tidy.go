@@ -131,6 +131,8 @@ func Tidy(ctx context.Context, s *Surface, stored *Stored, opt TidyOptions, form
 			return nil, nil, err
 		}
 	}
+	given := rows
+	rows, moved := g.owned(given, touched)
 	some := weights.NewRows(0)
 	at := make([]int32, len(g.member))
 	for w := range at {
@@ -154,6 +156,7 @@ func Tidy(ctx context.Context, s *Surface, stored *Stored, opt TidyOptions, form
 		r.Changed[v] = true
 		r.Rows.Append(done.Row(int(at[w])))
 	}
+	r.Lacking = g.lacked(given, moved, r.Changed)
 	return r, report, ctx.Err()
 }
 

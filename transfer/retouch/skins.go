@@ -1,0 +1,477 @@
+package retouch
+
+// Skins that share joints: one surface over the joints of all. Many exporters write
+// a skin for each mesh; the cloth is still one.
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"math"
+	"slices"
+
+	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/skinning"
+	"github.com/selvage/selvage/transfer/weights"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// Shared says which joints each skin of a surface has, where there are several.
+type Shared struct {
+	// Of is each vertex's skin.
+	Of []int32
+	// Has says by skin which of the surface's joints it has.
+	Has [][]bool
+}
+
+// Lacking says that weight went from a joint that a skin lacks to another.
+type Lacking struct {
+	From, To uint16
+	// Vertices with another row for it.
+	Vertices int
+}
+
+// united is the meshes of skins that share joints, as one surface in the frame in
+// which the first skin was bound.
+type united struct {
+	gltfio.Surface
+	bind   []r3.Vec
+	skins  []*gltfio.SkinnedSurface
+	start  []int      // vertices of skins[k] are [start[k], start[k+1])
+	joint  [][]uint16 // from the joints of skins[k] to the surface's
+	shared *Shared    // nil for one skin
+}
+
+// surface is u as the operations take it.
+func (u *united) surface() *Surface {
+	return &Surface{Mesh: u.Mesh, Bind: u.bind, Rows: u.Rows, Skin: u.Skin, Shared: u.shared}
+}
+
+// unite puts surfaces together whose skins share joints, in their order. The joints of
+// all are all's.
+func unite(ctx context.Context, surfaces []*gltfio.SkinnedSurface, all func() (*gltfio.Surface, error)) ([]*united, error) {
+	// Skins of a group lead to its first.
+	first := make([]int, len(surfaces))
+	at := map[int]int{}
+	for k, s := range surfaces {
+		first[k] = k
+		for _, node := range s.JointNode {
+			j, ok := at[node]
+			if !ok {
+				at[node] = k
+				continue
+			}
+			a, b := first[j], first[k]
+			for i := range first[:k+1] {
+				if a != b && (first[i] == a || first[i] == b) {
+					first[i] = min(a, b)
+				}
+			}
+		}
+	}
+	var out []*united
+	var joints *gltfio.Surface
+	for k := range surfaces {
+		if first[k] != k {
+			continue
+		}
+		var skins []*gltfio.SkinnedSurface
+		for i, s := range surfaces {
+			if first[i] == k {
+				skins = append(skins, s)
+			}
+		}
+		if len(skins) == 1 {
+			s := skins[0]
+			out = append(out, &united{Surface: s.Surface, bind: s.Bind, skins: skins, start: []int{0, s.Mesh.NumVertices()}})
+			continue
+		}
+		var err error
+		if joints == nil {
+			if joints, err = all(); err != nil {
+				return nil, err
+			}
+		}
+		u, err := uniteGroup(ctx, skins, joints)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, u)
+	}
+	return out, nil
+}
+
+// uniteGroup puts skins together that share joints.
+func uniteGroup(ctx context.Context, skins []*gltfio.SkinnedSurface, all *gltfio.Surface) (*united, error) {
+	u := &united{skins: skins, start: []int{0}, shared: &Shared{}}
+	u.Mesh, u.Rows = &mesh.Mesh{}, weights.NewRows(0)
+	u.joints(all)
+	acc := weights.NewAccumulator(len(u.JointNode))
+	for k, s := range skins {
+		base := len(u.Mesh.Positions)
+		if int64(base)+int64(s.Mesh.NumVertices()) > math.MaxInt32 {
+			return nil, fmt.Errorf("more than %d vertices in all", math.MaxInt32)
+		}
+		u.Mesh.Positions = append(u.Mesh.Positions, s.Mesh.Positions...)
+		for _, t := range s.Mesh.Triangles {
+			u.Mesh.Triangles = append(u.Mesh.Triangles, [3]int32{t[0] + int32(base), t[1] + int32(base), t[2] + int32(base)})
+		}
+		for _, p := range s.Parts {
+			p.Start, p.End = p.Start+base, p.End+base
+			u.Parts = append(u.Parts, p)
+		}
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		for v := range s.Mesh.Positions {
+			joint, weight := s.Rows.Row(v)
+			for i, j := range joint {
+				acc.Add(u.joint[k][j], weight[i])
+			}
+			acc.Flush(u.Rows)
+			u.shared.Of = append(u.shared.Of, int32(k))
+		}
+		u.start = append(u.start, len(u.Mesh.Positions))
+	}
+	return u, u.place(ctx)
+}
+
+// joints makes the skin, of those of all's joints that one of the skins has.
+func (u *united) joints(all *gltfio.Surface) {
+	used := map[int]bool{}
+	for _, s := range u.skins {
+		for _, node := range s.JointNode {
+			used[node] = true
+		}
+	}
+	to := make([]int, len(all.JointNode)) // from all's joints
+	u.Skin = &skinning.Skin{Name: u.skins[0].Skin.Name}
+	at := map[int]uint16{}
+	for j, node := range all.JointNode {
+		if to[j] = -1; used[node] {
+			to[j] = len(u.JointNode)
+			at[node] = uint16(to[j])
+			u.JointNode = append(u.JointNode, node)
+			u.Skin.Joints = append(u.Skin.Joints, all.Skin.Joints[j])
+		}
+	}
+	for j := range u.Skin.Joints {
+		p := u.Skin.Joints[j].Parent
+		for p >= 0 && to[p] < 0 {
+			p = all.Skin.Joints[p].Parent
+		}
+		if p >= 0 {
+			p = to[p]
+		}
+		u.Skin.Joints[j].Parent = p
+	}
+	for _, s := range u.skins {
+		index, has := make([]uint16, len(s.JointNode)), make([]bool, len(u.JointNode))
+		for i, node := range s.JointNode {
+			index[i] = at[node]
+			has[at[node]] = true
+		}
+		u.joint, u.shared.Has = append(u.joint, index), append(u.shared.Has, has)
+	}
+}
+
+// Bounds on how frames in which skins were bound are told from one another, over the
+// size of the mesh. Inverse bind matrices are float32, so that the map between two frames
+// comes out a little different for each joint.
+const (
+	sameFrame = 1e-6 // it is one frame: what vertices are joined within
+	oneMap    = 1e-5 // one map leads from the one to the other
+)
+
+// place brings the stored positions and the inverse bind matrices of all skins into
+// the frame in which the first was bound. Where the joints that a skin shares with those
+// before it agree on the map from its frame, that is it. Where they do not, it was bound
+// in another pose: its vertices go where they would have to stand for their rows to put
+// them where they are in the default pose.
+func (u *united) place(ctx context.Context) error {
+	u.bind = make([]r3.Vec, len(u.Mesh.Positions))
+	known := make([]bool, len(u.Skin.Joints))
+	placed := make([]bool, len(u.skins))
+	for range u.skins {
+		k := slices.IndexFunc(placed, func(is bool) bool { return !is })
+		for i := range u.skins { // the first with a joint that is known
+			if !placed[i] && slices.ContainsFunc(u.joint[i], func(j uint16) bool { return known[j] }) {
+				k = i
+				break
+			}
+		}
+		s, bind := u.skins[k], u.bind[u.start[k]:u.start[k+1]]
+		to, ok := skinning.Identity(), k == 0
+		if !ok {
+			to, ok = u.mapOf(k, known)
+		}
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		back, invertible := to.Inverse()
+		if ok && invertible {
+			for v, p := range s.Bind {
+				if bind[v] = p; to != skinning.Identity() {
+					bind[v] = to.Apply(p)
+				}
+			}
+		} else if err := u.unpose(ctx, k, known, bind); err != nil {
+			return err
+		}
+		for i, j := range u.joint[k] {
+			if joint := &u.Skin.Joints[j]; !known[j] && ok && invertible {
+				joint.InverseBind = s.Skin.Joints[i].InverseBind
+				if to != skinning.Identity() {
+					joint.InverseBind = joint.InverseBind.Mul(&back)
+				}
+			}
+		}
+		for _, j := range u.joint[k] {
+			known[j] = true
+		}
+		placed[k] = true
+	}
+	return nil
+}
+
+// mapOf is the map from the frame of skin k to the first's, by the joints that are known;
+// ok is false where they do not agree.
+func (u *united) mapOf(k int, known []bool) (to skinning.Affine, ok bool) {
+	s := u.skins[k]
+	var list []skinning.Affine
+	for i, j := range u.joint[k] {
+		if !known[j] {
+			continue
+		}
+		if inv, ok := u.Skin.Joints[j].InverseBind.Inverse(); ok {
+			list = append(list, inv.Mul(&s.Skin.Joints[i].InverseBind))
+		}
+	}
+	if len(list) == 0 {
+		return skinning.Identity(), false
+	}
+	for _, m := range list {
+		share := 1 / float64(len(list))
+		for i := range to.M {
+			to.M[i] += share * m.M[i]
+		}
+		to.T = r3.Add(to.T, r3.Scale(share, m.T))
+	}
+	box := mesh.Bounds(s.Bind)
+	size := r3.Norm(to.ApplyVector(r3.Sub(box.Max, box.Min)))
+	apart := 0.0 // of the corners of the box, by the maps of the joints
+	moved := 0.0
+	for corner := range 8 {
+		p := box.Min
+		if corner&1 != 0 {
+			p.X = box.Max.X
+		}
+		if corner&2 != 0 {
+			p.Y = box.Max.Y
+		}
+		if corner&4 != 0 {
+			p.Z = box.Max.Z
+		}
+		q := to.Apply(p)
+		moved = max(moved, r3.Norm(r3.Sub(q, p)))
+		for i := range list {
+			apart = max(apart, r3.Norm(r3.Sub(list[i].Apply(p), q)))
+		}
+	}
+	if moved <= sameFrame*size {
+		return skinning.Identity(), true
+	}
+	return to, apart <= oneMap*size
+}
+
+// unpose puts the vertices of skin k, as they stand in the default pose, into the
+// frame of the joints that are known, and the other joints of the skin with them: these
+// go with their nearest ancestor that is known.
+func (u *united) unpose(ctx context.Context, k int, known []bool, bind []r3.Vec) error {
+	goes := onto(u.Skin, known)
+	place := make([]skinning.Affine, len(u.Skin.Joints))
+	for j := range place {
+		joint := &u.Skin.Joints[goes[j]]
+		place[j] = joint.Global.Mul(&joint.InverseBind)
+	}
+	for v := range bind {
+		if v%4096 == 0 && ctx.Err() != nil {
+			return ctx.Err()
+		}
+		at := u.start[k] + v
+		joint, weight := u.Rows.Row(at)
+		if len(joint) == 0 { // it stands with the skin's first joint
+			joint, weight = u.joint[k][:1], []float64{1}
+		}
+		m := skinning.Pose(place).Blend(joint, weight)
+		inv, _ := m.Inverse()
+		bind[v] = inv.Apply(u.Mesh.Positions[at])
+	}
+	for _, j := range u.joint[k] {
+		if joint := &u.Skin.Joints[j]; !known[j] {
+			if inv, ok := joint.Global.Inverse(); ok {
+				joint.InverseBind = inv.Mul(&place[j])
+			}
+		}
+	}
+	return nil
+}
+
+// onto leads every joint of a skin to one in has: itself, else its nearest ancestor
+// there, else the one there whose origin is nearest. has must have one.
+func onto(skin *skinning.Skin, has []bool) []uint16 {
+	out := make([]uint16, len(skin.Joints))
+	for j := range out {
+		k := j
+		for steps := 0; k >= 0 && !has[k] && steps <= len(out); steps++ {
+			k = skin.Joints[k].Parent
+		}
+		if k < 0 || !has[k] {
+			least := math.Inf(1)
+			for i, is := range has {
+				if d := r3.Norm(r3.Sub(skin.Joints[i].Global.T, skin.Joints[j].Global.T)); is && (k < 0 || d < least) {
+					k, least = i, d
+				}
+			}
+		}
+		out[j] = uint16(k)
+	}
+	return out
+}
+
+// lacking counts vertices by the joints that weight went from and to.
+type lacking map[[2]uint16]int
+
+func (l lacking) add(from, to uint16, vertices int) {
+	if vertices > 0 {
+		l[[2]uint16{from, to}] += vertices
+	}
+}
+
+// list is the most vertices first.
+func (l lacking) list() []Lacking {
+	var out []Lacking
+	for k, n := range l {
+		out = append(out, Lacking{From: k[0], To: k[1], Vertices: n})
+	}
+	slices.SortFunc(out, func(a, b Lacking) int {
+		return cmp.Or(cmp.Compare(b.Vertices, a.Vertices), cmp.Compare(a.From, b.From), cmp.Compare(a.To, b.To))
+	})
+	return out
+}
+
+// owned gives the rows of the touched joined vertices to joints that the skins of all
+// members have, so that the place can have one row in every skin. moved says where the
+// joints of a row went; nil where it stays.
+func (g *joined) owned(rows *weights.Rows, touched []bool) (out *weights.Rows, moved [][]uint16) {
+	if g.of.Shared == nil {
+		return rows, nil
+	}
+	table := map[string][]uint16{} // by the skins of a place; nil: there is no joint that all have
+	out, moved = weights.NewRows(rows.Len()), make([][]uint16, rows.Len())
+	acc := weights.NewAccumulator(len(g.of.Skin.Joints))
+	var skins []int32
+	for w, m := range g.member {
+		joint, weight := rows.Row(w)
+		if !touched[w] {
+			out.Append(joint, weight)
+			continue
+		}
+		skins = skins[:0]
+		for _, v := range m {
+			skins = append(skins, g.of.Shared.Of[v])
+		}
+		slices.Sort(skins)
+		skins = slices.Compact(skins)
+		key := fmt.Sprint(skins)
+		to, ok := table[key]
+		if !ok {
+			has := slices.Clone(g.of.Shared.Has[skins[0]])
+			for _, k := range skins[1:] {
+				for j, is := range g.of.Shared.Has[k] {
+					has[j] = has[j] && is
+				}
+			}
+			if slices.Contains(has, true) {
+				to = onto(g.of.Skin, has)
+			}
+			table[key] = to
+		}
+		if to == nil || !slices.ContainsFunc(joint, func(j uint16) bool { return to[j] != j }) {
+			out.Append(joint, weight)
+			continue
+		}
+		moved[w] = to
+		for i, j := range joint {
+			acc.Add(to[j], weight[i])
+		}
+		acc.Flush(out)
+	}
+	return out, moved
+}
+
+// lacked lists what moved of rows, of the vertices that changed.
+func (g *joined) lacked(rows *weights.Rows, moved [][]uint16, changed []bool) []Lacking {
+	if moved == nil {
+		return nil
+	}
+	count := lacking{}
+	for w, to := range moved {
+		if to == nil {
+			continue
+		}
+		n := 0
+		for _, v := range g.member[w] {
+			if changed[v] {
+				n++
+			}
+		}
+		joint, weight := rows.Row(w)
+		for i, j := range joint {
+			if to[j] != j && weight[i] >= pruneBelow {
+				count.add(j, to[j], n)
+			}
+		}
+	}
+	return count.list()
+}
+
+// split gives each skin its part of a result, over its own joints.
+func (u *united) split(r *Result, form Form) []gltfio.Reweighted {
+	if u.shared == nil {
+		return []gltfio.Reweighted{{Surface: u.skins[0], Rows: r.Rows, Changed: r.Changed, Format: form.Format}}
+	}
+	out := make([]gltfio.Reweighted, len(u.skins))
+	count := lacking{}
+	for k, s := range u.skins {
+		own := make([]uint16, len(u.JointNode)) // from the surface's joints
+		for i, j := range u.joint[k] {
+			own[j] = uint16(i)
+		}
+		to := onto(u.Skin, u.shared.Has[k])
+		rows := weights.NewRows(s.Mesh.NumVertices())
+		acc := weights.NewAccumulator(len(u.joint[k]))
+		changed := r.Changed[u.start[k]:u.start[k+1]]
+		for v, is := range changed {
+			if !is {
+				rows.Append(s.Rows.Row(v))
+				continue
+			}
+			joint, weight := r.Rows.Row(u.start[k] + v)
+			for i, j := range joint {
+				if to[j] != j {
+					count.add(j, to[j], 1)
+				}
+				acc.Add(own[to[j]], weight[i])
+			}
+			acc.Flush(rows)
+		}
+		out[k] = gltfio.Reweighted{Surface: s, Rows: rows, Changed: changed, Format: form.Format}
+	}
+	for _, x := range r.Lacking {
+		count.add(x.From, x.To, x.Vertices)
+	}
+	r.Lacking = count.list()
+	return out
+}
