@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 
+	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/retouch"
 	"github.com/spf13/cobra"
 )
@@ -22,6 +23,13 @@ around the region hold its border. Only weights change.
 		Example: `  selvage smooth body.glb --mask joint:shin.left -o body.smooth.glb
   selvage smooth body.glb --mask 'near:upper_arm.*:0.1' --strength 3 --passes 2 -o body.smooth.glb`,
 	}, func(*cobra.Command) error {
+		// To a request zero is what goes without saying; the flags say it.
+		switch {
+		case opt.Strength == 0:
+			return usageError{&transfer.OptionError{Option: "strength", Reason: "0 is not above 0 and up to 100"}}
+		case opt.Passes == 0:
+			return usageError{&transfer.OptionError{Option: "passes", Reason: "0 is outside 1..100"}}
+		}
 		r.request.Smooth = &opt
 		return nil
 	}, func(w io.Writer, s *retouch.Summary) {
