@@ -12,6 +12,7 @@ import (
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/weights"
+	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // saved is an asset as another program finds it in a file.
@@ -297,7 +298,7 @@ func TestTransfer_LocksOnOtherVertices(t *testing.T) {
 }
 
 // TestTransfer_MaskOfTheArtist: a mask that only the artist's output has counts, and
-// it is said that the next pass will miss it; one that nobody has is an error.
+// it is said where it is read from; one that nobody has is an error.
 func TestTransfer_MaskOfTheArtist(t *testing.T) {
 	ctx := context.Background()
 	garment := coxGarment(t, "jersey", 0.3)
@@ -312,12 +313,71 @@ func TestTransfer_MaskOfTheArtist(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if next.Summary.Locked == 0 || !strings.Contains(strings.Join(next.Given.Summary.Notes, "\n"), "it is missing") {
+	if next.Summary.Locked == 0 || !strings.Contains(strings.Join(next.Given.Summary.Notes, "\n"), "is read from the artist's file") {
 		t.Errorf("%+v", next.Summary)
 	}
 	in.Options.Lock = []string{"_NONE"}
 	var wrong *transfer.OptionError
 	if _, err := Transfer(ctx, body, in); !errors.As(err, &wrong) || wrong.Option != "lock" {
 		t.Errorf("a mask that is not there: %v", err)
+	}
+}
+
+// TestTransfer_PaintStays: what locks and masks are read from stays in the output, though
+// the garment's own file has none of it: the passes to come find it there.
+func TestTransfer_PaintStays(t *testing.T) {
+	ctx := context.Background()
+	garment, body := coxGarment(t, "jersey", 0.4), coxBody(t)
+	in := Input{Garment: "jersey", From: garment}
+	out, err := Transfer(ctx, prepare(t, body), in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, read := surfaceOf(t, out.Asset)
+	n := len(s.Mesh.Positions)
+	red, held := make([][]float64, 4), make([]float64, n)
+	for k := range red {
+		red[k] = make([]float64, n)
+	}
+	painted := 0
+	for v, p := range s.Mesh.Positions {
+		red[3][v] = 1
+		if p.X > 0.2 {
+			red[0][v] = 1
+			painted++
+		}
+		held[v] = float64(v % 2)
+	}
+	artist, err := paint(t, out.Asset, s.Mesh.Positions[0], 1, 0.5).WithPainted(read, []gltfio.Painted{{Name: "COLOR_1", Channels: red}, {Name: "_HELD", Channels: [][]float64{held}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	in.Options.Lock = []string{"color:1"}
+	in.Policy = Policy{Rules: []Rule{{MaskAttribute: "_HELD", Choice: TakeNew}}}
+	in.Record, in.Current = out.Record, saved(t, artist)
+	var last *gltfio.Asset
+	for k := range 3 {
+		if k < 2 {
+			body = paint(t, body, r3.Vec{X: 0.3, Y: 1.2}, 0.4, 0.4)
+		}
+		if out, err = Transfer(ctx, prepare(t, body), in); err != nil {
+			t.Fatalf("pass %d: %v", k+2, err)
+		}
+		if out.Summary.Locked != painted || painted == 0 {
+			t.Errorf("pass %d: %d vertices locked, %d painted", k+2, out.Summary.Locked, painted)
+		}
+		_, now := surfaceOf(t, out.Asset)
+		got, err := out.Asset.Channel(now, "COLOR_1", 0)
+		if err != nil || !slices.Equal(got, red[0]) {
+			t.Errorf("pass %d: the colours changed (%v)", k+2, err)
+		}
+		if got, err := out.Asset.Scalars(now, "_HELD"); err != nil || !slices.Equal(got, held) {
+			t.Errorf("pass %d: the mask changed (%v)", k+2, err)
+		}
+		if k == 2 && !sameAsset(t, out.Asset, last) {
+			t.Error("a pass without a change changes something")
+		}
+		last = out.Asset
+		in.Record, in.Current = out.Record, saved(t, out.Asset)
 	}
 }

@@ -44,6 +44,9 @@ func Transfer(ctx context.Context, body *transfer.AssetBody, in Input) (*Output,
 	if in.New, result, err = body.TransferFrom(ctx, in.From, present, given); err != nil {
 		return nil, err
 	}
+	if in.New, err = in.keepPaint(ctx); err != nil {
+		return nil, err
+	}
 	in.done = make([]bool, len(result.Reason))
 	for v, r := range result.Reason {
 		in.done[v] = r == transfer.ReasonKeptEdit // of a transfer: a locked row
@@ -170,7 +173,7 @@ func (in *Input) lockMask(ctx context.Context, asset *gltfio.Asset, read *gltfio
 		var missing *region.MissingError
 		if errors.As(err, &missing) && in.Current != nil {
 			if own, more, err = in.currentMask(ctx, one, read, opt); err == nil {
-				more = append(more, fmt.Sprintf("region %q is read from %s: in %s, from which the next pass starts, it is missing", one, in.Current.Name, asset.Name))
+				more = append(more, fmt.Sprintf("region %q is read from the artist's file and stays in the output: %s has none", one, asset.Name))
 			}
 		}
 		if errors.As(err, &missing) {
@@ -185,6 +188,79 @@ func (in *Input) lockMask(ctx context.Context, asset *gltfio.Asset, read *gltfio
 		}
 	}
 	return mask, notes, nil
+}
+
+// keepPaint returns in.New with what the artist's garment has, and it has not, of the
+// attributes that locks and the policy's masks are read from: what was painted once holds
+// in every pass to come. Vertices that the artist's garment has not are 0.
+func (in *Input) keepPaint(ctx context.Context) (*gltfio.Asset, error) {
+	set, err := transfer.ParseLocks(in.locks())
+	if err != nil || in.Current == nil {
+		return in.New, err
+	}
+	wanted := set.Attributes()
+	for i := range in.Policy.Rules {
+		if name := in.Policy.Rules[i].MaskAttribute; name != "" {
+			wanted[name] = 1
+		}
+	}
+	if len(wanted) == 0 {
+		return in.New, nil
+	}
+	to, err := in.New.WithContext(ctx).Garment(in.Options.Garments)
+	if err != nil {
+		return nil, err
+	}
+	from, err := in.Current.WithContext(ctx).Garment(in.Options.Garments)
+	if err != nil {
+		return nil, err
+	}
+	var place *Placement
+	var list []gltfio.Painted
+	for _, name := range slices.Sorted(maps.Keys(wanted)) {
+		if in.New.Has(to, name) || !in.Current.Has(from, name) {
+			continue
+		}
+		if place == nil {
+			if place, err = Place(ctx, from.Mesh, to.Mesh, 0, in.Options.Threads); err != nil {
+				return nil, err
+			}
+		}
+		p := gltfio.Painted{Name: name}
+		for k := range wanted[name] {
+			var read []float64
+			if wanted[name] == 1 {
+				read, err = in.Current.Scalars(from, name)
+			} else {
+				read, err = in.Current.Channel(from, name, k)
+			}
+			if err != nil {
+				return nil, err
+			}
+			p.Channels = append(p.Channels, place.nearest(read))
+		}
+		list = append(list, p)
+	}
+	return in.New.WithPainted(to, list)
+}
+
+// nearest are the values of the target's vertices at the source's nearest corners, 0
+// where there is none.
+func (p *Placement) nearest(values []float64) []float64 {
+	out := make([]float64, len(p.Fate))
+	for v := range out {
+		if p.Fate[v] != Placed {
+			continue
+		}
+		best := 0
+		for k, b := range p.Bary[v] {
+			if b > p.Bary[v][best] {
+				best = k
+			}
+		}
+		out[v] = values[p.Corner[v][best]]
+	}
+	return out
 }
 
 // currentMask marks the vertices of read where most of the artist's garment is

@@ -86,6 +86,21 @@ func (s *Set) Each() []*Set {
 	return out
 }
 
+// Attributes are the names of the vertex attributes that the set reads, and the number of
+// their components: 1, or 4 for colours.
+func (s *Set) Attributes() map[string]int {
+	out := map[string]int{}
+	for _, p := range s.specs {
+		switch p.kind {
+		case byAttribute:
+			out[p.name] = 1
+		case byColor:
+			out[p.name] = 4
+		}
+	}
+	return out
+}
+
 // String lists the specs as they were written, with a comma and a space between.
 func (s *Set) String() string {
 	var text []string
