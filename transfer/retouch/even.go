@@ -57,7 +57,9 @@ type sample struct {
 // runs from a's origin to b's, or where they coincide along the limb. The weight of
 // both together stays as it is at every vertex, to rounding. Only vertices in mask
 // (nil: all) are looked at and changed. A vertex whose row would have more influences
-// with both joints than the form allows keeps it, and does not move the others.
+// with both joints than the form allows keeps it, and does not move the others. Where
+// the default pose is not the bind pose, places are those of the latter, which rows do
+// not change.
 //
 // The function: the shares are averaged over slices one mean edge thick, put in
 // order by isotonic regression, and joined by a monotone curve with a continuous
@@ -79,6 +81,9 @@ func Even(ctx context.Context, s *Surface, mask []bool, a, b string, form Form) 
 	}
 	if ja == jb {
 		return nil, nil, bad("joint", "the pair is %q twice", a)
+	}
+	if frames := bindFrames(s); len(frames) > 0 {
+		s = inBindPose(s, &frames[0])
 	}
 	g, err := join(ctx, s, form)
 	if err != nil {

@@ -22,6 +22,12 @@ type MirrorOptions struct {
 	// Tolerance is the distance of a pair's mirrored origins from which on it is
 	// doubtful, metres. Zero: a hundredth of the box around the joints.
 	Tolerance float64
+	// Plane is where the mirror stands on its axis, metres. Nil: where pairs of joints
+	// and the surface say.
+	Plane *float64
+	// AllowDoubtful goes on where most pairs are doubtful, or most vertices have no
+	// surface near their mirrored place; else that is a *DoubtError.
+	AllowDoubtful bool
 }
 
 func (o *MirrorOptions) validate() error {
@@ -30,6 +36,9 @@ func (o *MirrorOptions) validate() error {
 	}
 	if !(o.Tolerance >= 0) || !finite(o.Tolerance) {
 		return bad("tolerance", "%g is no distance", o.Tolerance)
+	}
+	if o.Plane != nil && !finite(*o.Plane) {
+		return bad("plane", "%g is no position", *o.Plane)
 	}
 	return nil
 }
@@ -40,6 +49,9 @@ type MirrorReport struct {
 	Axis  string  `json:"axis"`
 	Plane float64 `json:"plane"`
 	From  string  `json:"from"` // "left" or "right"; "all" onto another asset
+	// InBindPose says that this is not the default pose: plane, pairs and distances are
+	// those of the bind pose.
+	InBindPose bool `json:"inBindPose,omitempty"`
 	// Copied vertices got the other side's row, Middle ones, on the plane, the mean of
 	// their row and its mirror.
 	Copied int `json:"copied"`
@@ -74,12 +86,15 @@ const crossingSteps = 30
 // its row and its mirrored row. The first side stays as it is. On a mesh that is
 // symmetric vertex by vertex the rows are the other side's exactly.
 //
-// The plane goes through the middle of the joint pairs that names make. Errors:
-// *transfer.OptionError; ctx's. O(n log n).
+// Where the default pose is not the one that the skin was bound in, places are those of
+// the latter (bindpose.go). The plane goes through the middle of the joint pairs that
+// names make, if these agree on it; else it is the one that maps most of the surface onto
+// itself (plane.go). Errors: *transfer.OptionError; *DoubtError; ctx's. O(n log n).
 func Mirror(ctx context.Context, s *Surface, mask []bool, opt MirrorOptions, form Form) (*Result, *MirrorReport, error) {
 	if err := opt.validate(); err != nil {
 		return nil, nil, err
 	}
+	s, _, posed := mirrorPose(s, s, opt.Axis)
 	g, err := join(ctx, s, form)
 	if err != nil {
 		return nil, nil, err
@@ -88,16 +103,12 @@ func Mirror(ctx context.Context, s *Surface, mask []bool, opt MirrorOptions, for
 	if err != nil {
 		return nil, nil, err
 	}
-	if opt.Tolerance == 0 {
-		opt.Tolerance = pairTolerance(s.Skin)
-	}
-	m, leftPositive := findPlane(s.Skin, opt.Axis, 0.1*opt.Tolerance)
-	other, pairs, err := pairJoints(s.Skin, s.Skin, m, opt.Pairs, opt.Tolerance)
+	m, other, report, err := opt.evidence(ctx, g, g)
 	if err != nil {
 		return nil, nil, err
 	}
-	report := newMirrorReport(m, pairs)
-	report.From = "left"
+	report.From, report.InBindPose = "left", posed
+	_, leftPositive := findPlane(s.Skin, opt.Axis, 0)
 	sign := 1.0 // of the side that gives
 	if opt.FromRight {
 		report.From = "right"
@@ -154,7 +165,9 @@ func Mirror(ctx context.Context, s *Surface, mask []bool, opt MirrorOptions, for
 		func(c int32) bool { return !taker[c] }, len(s.Skin.Joints)); err != nil {
 		return nil, nil, err
 	}
-	report.measure(g, takers, hits, 2*opt.Tolerance)
+	if err := report.measure(g, takers, hits, opt); err != nil {
+		return nil, nil, err
+	}
 
 	// A hit on a triangle across the plane takes a part of its row from a taker: these
 	// are put in again and again, all from the rows of the step before.
@@ -207,6 +220,7 @@ func MirrorOnto(ctx context.Context, source, target *Surface, mask []bool, opt M
 	if err := opt.validate(); err != nil {
 		return nil, nil, err
 	}
+	source, target, posed := mirrorPose(source, target, opt.Axis)
 	from, err := join(ctx, source, form)
 	if err != nil {
 		return nil, nil, err
@@ -219,16 +233,11 @@ func MirrorOnto(ctx context.Context, source, target *Surface, mask []bool, opt M
 	if err != nil {
 		return nil, nil, err
 	}
-	if opt.Tolerance == 0 {
-		opt.Tolerance = pairTolerance(source.Skin)
-	}
-	m := planeBetween(source.Skin, target.Skin, opt.Axis, 0.1*opt.Tolerance)
-	other, pairs, err := pairJoints(source.Skin, target.Skin, m, opt.Pairs, opt.Tolerance)
+	m, other, report, err := opt.evidence(ctx, from, g)
 	if err != nil {
 		return nil, nil, err
 	}
-	report := newMirrorReport(m, pairs)
-	report.From = "all"
+	report.From, report.InBindPose = "all", posed
 	var takers []int
 	for w := range in {
 		if in[w] {
@@ -251,7 +260,9 @@ func MirrorOnto(ctx context.Context, source, target *Surface, mask []bool, opt M
 		func(int32) bool { return true }, len(target.Skin.Joints)); err != nil {
 		return nil, nil, err
 	}
-	report.measure(g, takers, hits, 2*opt.Tolerance)
+	if err := report.measure(g, takers, hits, opt); err != nil {
+		return nil, nil, err
+	}
 	rows := make([]row, len(from.member))
 	for w := range rows {
 		joint, weight := from.rows.Row(w)
@@ -278,14 +289,34 @@ func MirrorOnto(ctx context.Context, source, target *Surface, mask []bool, opt M
 	return r, report, err
 }
 
-func newMirrorReport(m plane, pairs []Pair) *MirrorReport {
-	r := &MirrorReport{Axis: axisName[m.axis], Plane: m.at, Pairs: pairs}
-	for _, p := range pairs {
+// evidence finds the plane and the joints' counterparts for a mirror of source onto
+// target, which may be one, and sets the tolerance.
+func (o *MirrorOptions) evidence(ctx context.Context, source, target *joined) (m plane, other []int, r *MirrorReport, err error) {
+	if o.Tolerance == 0 {
+		o.Tolerance = pairTolerance(source.of.Skin)
+	}
+	if o.Plane != nil {
+		m = plane{o.Axis, *o.Plane}
+	} else if m, err = mirrorPlane(ctx, source, target, o.Axis, o.Tolerance); err != nil {
+		return m, nil, nil, err
+	}
+	r = &MirrorReport{Axis: axisName[m.axis], Plane: m.at}
+	if other, r.Pairs, err = pairJoints(source.of.Skin, target.of.Skin, m, o.Pairs, o.Tolerance); err != nil {
+		return m, nil, nil, err
+	}
+	unlike := 0 // that neither a place nor a file bears out
+	for _, p := range r.Pairs {
 		if p.Doubt != "" {
 			r.Doubtful++
+			if p.By == byNames || p.By == byParent {
+				unlike++
+			}
 		}
 	}
-	return r
+	if 2*unlike > len(r.Pairs) && !o.AllowDoubtful {
+		return m, nil, nil, &DoubtError{Doubtful: unlike, Of: len(r.Pairs)}
+	}
+	return m, other, r, nil
 }
 
 // row is the row of one vertex.
@@ -390,18 +421,21 @@ func (s *mirrorSource) find(ctx context.Context, g *joined, takers []int, m plan
 	return hits, nil
 }
 
-// measure puts the distances of the hits into the report; far is the one from which on
-// a vertex is counted.
-func (r *MirrorReport) measure(g *joined, takers []int, hits []mirrorHit, far float64) {
+// measure puts the distances of the hits into the report.
+func (r *MirrorReport) measure(g *joined, takers []int, hits []mirrorHit, opt MirrorOptions) error {
 	n := 0
 	for i, w := range takers {
 		k := len(g.member[w])
 		n += k
 		r.Farthest = max(r.Farthest, hits[i].distance)
 		r.Mean += hits[i].distance * float64(k)
-		if hits[i].distance > far {
+		if hits[i].distance > 2*opt.Tolerance {
 			r.Far += k
 		}
 	}
 	r.Mean /= float64(max(1, n))
+	if 2*r.Far > n && !opt.AllowDoubtful {
+		return &DoubtError{Doubtful: r.Far, Of: n, Far: r.Farthest}
+	}
+	return nil
 }

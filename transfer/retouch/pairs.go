@@ -194,45 +194,43 @@ func otherByName(name string, to map[string]int) int {
 	return -1
 }
 
+// middles are the middles, on an axis, of the pairs of joints that names make: of the
+// left ones of a skin with their counterparts, or, of two skins, of all of from's that
+// have one or the same name in to. left is the median way from a counterpart to the left
+// one, 0 where there is none.
+func middles(from, to *skinning.Skin, axis int) (middle []float64, left float64) {
+	at := uniqueNames(to)
+	var towards []float64
+	for j := range from.Joints {
+		k := otherByName(from.Joints[j].Name, at)
+		_, of := swapped(from.Joints[j].Name)
+		if from == to && of != leftSide {
+			continue
+		}
+		if q, ok := at[from.Joints[j].Name]; from != to && k < 0 && ok {
+			k = q
+		}
+		if k >= 0 {
+			a, b := coordinate(from.Joints[j].Global.T, axis), coordinate(to.Joints[k].Global.T, axis)
+			middle = append(middle, (a+b)/2)
+			towards = append(towards, a-b)
+		}
+	}
+	if len(towards) > 0 {
+		slices.Sort(towards)
+		left = towards[len(towards)/2]
+	}
+	return middle, left
+}
+
 // findPlane puts the plane through the middle of the pairs that names make: the
 // median of their middles, at 0 where that is within tolerance of it or there are no
 // such pairs. leftPositive says on which side of it the left is: by the same pairs,
 // else the positive one (in glTF an asset faces +z with +y up, so that its left is +x:
 // glTF 2.0 specification, section 3.4, from memory).
 func findPlane(s *skinning.Skin, axis int, tolerance float64) (_ plane, leftPositive bool) {
-	at := uniqueNames(s)
-	var middle, towards []float64
-	for j := range s.Joints {
-		if _, of := swapped(s.Joints[j].Name); of != leftSide {
-			continue
-		}
-		if k := otherByName(s.Joints[j].Name, at); k >= 0 {
-			l, r := coordinate(s.Joints[j].Global.T, axis), coordinate(s.Joints[k].Global.T, axis)
-			middle, towards = append(middle, (l+r)/2), append(towards, l-r)
-		}
-	}
-	if len(middle) == 0 {
-		return plane{axis: axis}, true
-	}
-	slices.Sort(towards)
-	return throughMiddle(axis, middle, tolerance), towards[len(towards)/2] >= 0
-}
-
-// planeBetween puts the plane through the middle between the joints of one skin and
-// their counterparts by name in another.
-func planeBetween(from, to *skinning.Skin, axis int, tolerance float64) plane {
-	at := uniqueNames(to)
-	var middle []float64
-	for j := range from.Joints {
-		k := otherByName(from.Joints[j].Name, at)
-		if q, ok := at[from.Joints[j].Name]; k < 0 && ok {
-			k = q
-		}
-		if k >= 0 {
-			middle = append(middle, (coordinate(from.Joints[j].Global.T, axis)+coordinate(to.Joints[k].Global.T, axis))/2)
-		}
-	}
-	return throughMiddle(axis, middle, tolerance)
+	middle, left := middles(s, s, axis)
+	return throughMiddle(axis, middle, tolerance), left >= 0
 }
 
 // throughMiddle puts the plane at the median of the middles, at 0 where that is within
