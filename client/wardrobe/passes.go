@@ -38,6 +38,8 @@ type Pass struct {
 	Policy pass.Policy
 	// Garment and Program are the names that the record has.
 	Garment, Program string
+
+	rules []pass.Rule // of the policy, as the manifest has them
 }
 
 // PassFiles is what a task's pass starts from, as it was when it was read.

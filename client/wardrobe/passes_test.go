@@ -4,9 +4,11 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -294,5 +296,45 @@ func TestPlan_PassRecords(t *testing.T) {
 	write(t, file, []byte(strings.Replace(two, "passes: passes", "passes: passes/{body}", 1)))
 	if p := planOf(t, file); p.Tasks[0].Pass.Record != filepath.Join(filepath.Dir(file), "passes", "cox", "jersey.glb.pass") {
 		t.Errorf("record %s", p.Tasks[0].Pass.Record)
+	}
+}
+
+// TestRun_ConflictRules: rules name garments as the manifest does, or by their file with
+// or without its ending; those for no garment are told.
+func TestRun_ConflictRules(t *testing.T) {
+	const manifest = `version: 1
+bodies: [{name: cox, file: cox/body.glb}]
+garments: [{files: cox/jersey.glb, name: knit}, {files: cox/gloves.glb, conflict-rules: ["garment:mittens=take-new"]}]
+output: out/{garment}.glb
+passes: passes
+on-conflict: keep-change
+conflict-rules: ["garment:%s=take-new", "garment:jumper=take-new", "garment:gloves=take-new"]
+`
+	for _, x := range []struct{ name, want string }{{"knit", "take-new"}, {"jersey", "take-new"}, {"jersey.glb", "take-new"}, {"knit.glb", "keep-change"}} {
+		dir, file := wardrobeAt(t, fmt.Sprintf(manifest, x.name))
+		runPlan(t, Runner{}, planOf(t, file))
+		repaint(t, filepath.Join(dir, "out", "knit.glb"), 0.1)
+		repaint(t, filepath.Join(dir, "cox", "body.glb"), 0.6)
+		o := runPlan(t, Runner{}, planOf(t, file))
+		list := item(t, o, "cox/knit").Record.Pass.Summary.Conflicts
+		if len(list) == 0 {
+			t.Fatal("no conflicts: it checks nothing")
+		}
+		for _, c := range list {
+			if c.Choice != x.want {
+				t.Fatalf("%s: %s, want %s", x.name, c.Choice, x.want)
+			}
+		}
+		idle := []string{"jumper", "gloves", "mittens"} // the gloves have rules of their own
+		if x.want != "take-new" {
+			idle = append([]string{x.name}, idle...)
+		}
+		for k := range idle {
+			idle[k] = fmt.Sprintf("no garment is named %q: the rule for its conflicts does nothing", idle[k])
+		}
+		slices.Sort(idle)
+		if got := slices.Sorted(slices.Values(o.Notes)); !slices.Equal(got, idle) {
+			t.Errorf("%s: notes %q, want %q", x.name, got, idle)
+		}
 	}
 }

@@ -24,6 +24,7 @@ import (
 	pb "github.com/selvage/selvage/api/selvage/v1"
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/pass"
 )
 
 // Plan is the work that a manifest asks for.
@@ -255,8 +256,36 @@ func (m *Manifest) planPass(t *Task, rule *GarmentRule, program string) (err err
 		Record: m.passRecord(t.Body.Name, t.Output), Policy: rule.Conflicts.over(m.Conflicts).policy(),
 		Garment: filepath.Base(t.Garment.File), Program: program,
 	}
+	// Records know the file's name alone; the manifest may call the garment otherwise.
+	t.Pass.rules = t.Pass.Policy.Rules
+	t.Pass.Policy.Rules = slices.Clone(t.Pass.rules)
+	for i := range t.Pass.rules {
+		if r := &t.Pass.Policy.Rules[i]; !r.Covers(t.Pass.Garment) && r.Covers(t.Garment.Name) {
+			r.Garment = ""
+		}
+	}
 	t.Key, err = t.Pass.key(t.Key)
 	return err
+}
+
+// idleRules are sentences on the plan's rules for conflicts of garments of which it has
+// none, each once.
+func (p *Plan) idleRules() []string {
+	var rules []pass.Rule // by their globs, each once
+	used := map[string]bool{}
+	for _, t := range p.Tasks {
+		if t.Pass == nil {
+			continue
+		}
+		for _, r := range t.Pass.rules {
+			if _, ok := used[r.Garment]; !ok {
+				rules = append(rules, r)
+			}
+			used[r.Garment] = used[r.Garment] || r.Covers(t.Pass.Garment) || r.Covers(t.Garment.Name)
+		}
+	}
+	idle := pass.Policy{Rules: slices.DeleteFunc(rules, func(r pass.Rule) bool { return used[r.Garment] })}
+	return idle.Idle()
 }
 
 // passRecord is the file of an output's pass record.

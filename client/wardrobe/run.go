@@ -80,7 +80,8 @@ type Update struct {
 // Outcome of a run: every task of the part, in the plan's order.
 type Outcome struct {
 	Items []Item
-	// Notes are sentences on the order of layers that was found.
+	// Notes are sentences on the order of layers that was found, and on rules for
+	// conflicts of garments that the plan does not have.
 	Notes []string
 }
 
@@ -149,6 +150,7 @@ func (r *Runner) Run(ctx context.Context, p *Plan) (*Outcome, error) {
 		}
 		o.Notes = notes
 	}
+	o.Notes = append(o.Notes, p.idleRules()...)
 	of := func(t *Task) *Item {
 		i, ok := index[t]
 		if !ok {

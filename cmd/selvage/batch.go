@@ -73,7 +73,7 @@ started, progress (stage, share), upToDate and made (output, sha256, seconds,
 summary; with passes also pass, and edited where the output was changed by hand;
 conflictsLeftOut where pass lists the 1000 worst of them alone, as it does for what
 is up to date or came from a farm),
-failed (error), report (file), end (counts, seconds); with --watch also
+failed (error), report (file), end (counts, seconds, notes on the whole); with --watch also
 changed (files), fault (error) and waiting.
 
 Exit status: 0 done; 1 something failed, or the run was interrupted; 2 wrong usage,

@@ -171,10 +171,14 @@ func (b *batchRun) show(o *wardrobe.Outcome, err error, took time.Duration) erro
 		case b.verdict(o) != nil:
 			status = exitStrict
 		}
-		return b.event(map[string]any{
+		end := map[string]any{
 			"event": "end", "made": counts[wardrobe.Made], "upToDate": counts[wardrobe.UpToDate],
 			"failed": counts[wardrobe.Broken], "left": counts[wardrobe.Kept], "waiting": counts[wardrobe.Waiting], "seconds": took.Seconds(), "status": status,
-		})
+		}
+		if len(o.Notes) > 0 {
+			end["notes"] = o.Notes
+		}
+		return b.event(end)
 	}
 	if b.quiet {
 		if counts[wardrobe.Broken] > 1 { // one is in the last line

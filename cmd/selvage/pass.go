@@ -29,7 +29,7 @@ type conflictFlags struct {
 
 func addConflictFlags(f *pflag.FlagSet, c *conflictFlags) {
 	f.Var(choiceFlag[pass.Choice]{&c.choice, pass.ChoiceNames[:]}, "on-conflict", "where the new transfer moved a row as far as the edit did: keep-edit, keep-change or take-new")
-	f.StringArrayVar(&c.rules, "conflict-rule", nil, "joint:GLOB=WORD, garment:GLOB=WORD or mask:ATTRIBUTE=WORD: the word of --on-conflict for some conflicts; the first rule that covers one decides (repeatable)")
+	f.StringArrayVar(&c.rules, "conflict-rule", nil, "joint:GLOB=WORD, garment:GLOB=WORD (by name, with or without .glb) or mask:ATTRIBUTE=WORD: the word of --on-conflict for some conflicts; the first rule that covers one decides (repeatable)")
 }
 
 // into puts the flags into a pass's input.
@@ -148,6 +148,20 @@ func (in *passInput) remote() (*client.Pass, error) {
 		p.Current, err = client.OpenAsset(in.current)
 	}
 	return p, err
+}
+
+// idleRules are sentences on rules for conflicts of garments that are not among the
+// files.
+func (p *passes) idleRules(garments []string) []string {
+	var in pass.Input
+	if p.dir == "" || p.into(&in) != nil {
+		return nil
+	}
+	names := make([]string, len(garments))
+	for k, g := range garments {
+		names[k] = filepath.Base(g)
+	}
+	return in.Policy.Idle(names...)
 }
 
 // add keeps what a garment's pass left, to be written and shown.

@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -416,6 +417,7 @@ func TestPass_ConflictRules(t *testing.T) {
 	}{
 		{"no rule", nil, func(pass.Conflict) string { return "keep-edit" }},
 		{"garment", []string{"garment:glo*=take-new"}, func(pass.Conflict) string { return "take-new" }},
+		{"garment without its ending", []string{"garment:gloves=take-new"}, func(pass.Conflict) string { return "take-new" }},
 		{"another garment", []string{"garment:coat*=take-new"}, func(pass.Conflict) string { return "keep-edit" }},
 		{"mask", []string{"mask:_CONFIDENCE=take-new"}, func(c pass.Conflict) string {
 			if confidence[c.Vertex] >= 0.5 {
@@ -455,6 +457,24 @@ func TestPass_ConflictRules(t *testing.T) {
 	}
 	if chosen["mask take-new"] == 0 || chosen["mask before garment keep-change"] == 0 {
 		t.Errorf("the masks choose nothing: %v", chosen)
+	}
+	// Rules that match nothing are told, in one step and in two (after the note that all
+	// rows were edited).
+	idle := []string{"--conflict-rule", "garment:glove=take-new", "--conflict-rule", "joint:nope*=take-new", "--conflict-rule", "garment:glo*=keep-edit"}
+	const noGarment, noJoint = `no garment is named "glove": the rule for its conflicts does nothing`, `no joint is named "nope*": the rule for its conflicts does nothing`
+	again() // and the files as they were
+	for name, data := range map[string][]byte{out: artist, out + ".pass": record} {
+		if err := os.WriteFile(name, data, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var merged pass.Summary
+	if err := json.Unmarshal([]byte(must(t, append([]string{"merge", out + ".pass", out, sure, "-o", filepath.Join(dir, "merged.glb"), "--json"}, idle...)...).stdout), &merged); err != nil || len(merged.Notes) != 3 || !slices.Equal(merged.Notes[1:], []string{noGarment, noJoint}) {
+		t.Errorf("merge notes %q, %v", merged.Notes, err)
+	}
+	told := passJSON(t, append(args, idle...)...)
+	if !slices.Contains(told.Notes, noGarment) || len(told.Pass.Notes) != 2 || told.Pass.Notes[1] != noJoint {
+		t.Errorf("transfer notes %q and %q", told.Notes, told.Pass.Notes)
 	}
 	o := selvage(t, append(args, "--conflict-rule", "mask:_NONE=take-new")...)
 	oneSentence(t, o)

@@ -144,7 +144,7 @@ count. A joint map:
 			}
 			if len(order) > 0 {
 				last := &summaries[order[len(order)-1]] // the outermost has to do with all
-				last.Notes = append(last.Notes, found...)
+				last.Notes = append(append(last.Notes, found...), edits.idleRules(args[1:])...)
 			}
 			if reportFile != "" {
 				page, err := resultsPage(ctx, args[0], bodies, opt, results, targets, summaries, edits.records, previous)

@@ -247,7 +247,7 @@ func (x *PassPolicy) GetLock() []string {
 // ConflictRule decides about the conflicts that meet all its conditions.
 type ConflictRule struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Glob of the garment's name. Empty: any.
+	// Glob of the garment's name, with or without its ending .glb or .gltf. Empty: any.
 	Garment string `protobuf:"bytes,1,opt,name=garment,proto3" json:"garment,omitempty"`
 	// Glob of the names of joints whose weight the edit changed: one of them must
 	// match. Empty: any.
