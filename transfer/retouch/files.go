@@ -189,6 +189,9 @@ func Run(ctx context.Context, a, from *gltfio.Asset, r Request) (*gltfio.Asset, 
 		if errors.Is(err, ErrNoRows) {
 			err = &gltfio.Error{File: a.Name, What: "has no vertex with weights"}
 		}
+		if doubt := (*DoubtError)(nil); errors.As(err, &doubt) {
+			err = &gltfio.Error{File: a.Name, What: doubt.Error()}
+		}
 		if err != nil {
 			return nil, nil, err
 		}
@@ -309,7 +312,7 @@ func (r *Request) masks(ctx context.Context, a *gltfio.Asset, surfaces []*united
 		any = any || !empty
 	}
 	if !any {
-		return nil, bad("mask", "no vertex is in the region: %s", strings.Join(nothing, "; "))
+		return nil, bad("mask", "%s", strings.Join(nothing, "; "))
 	}
 	sum.Notes = append(sum.Notes, nothing...)
 	return out, nil
@@ -421,7 +424,7 @@ func (s *Summary) addFill(r *FillReport) {
 
 func (s *Summary) addMirror(r *MirrorReport) {
 	if s.Mirror == nil {
-		s.Mirror = &MirrorReport{Axis: r.Axis, Plane: r.Plane, From: r.From}
+		s.Mirror = &MirrorReport{Axis: r.Axis, Plane: r.Plane, From: r.From, InBindPose: r.InBindPose}
 	}
 	m := s.Mirror
 	if n := m.Copied + r.Copied; n > 0 {

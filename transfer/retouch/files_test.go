@@ -561,8 +561,10 @@ func TestRun_Errors(t *testing.T) {
 	data := bytes.Clone(thePilot())
 	clear(accessorBytes(t, data, "WEIGHTS_0"))
 	var fault *gltfio.Error
-	if _, _, err := Run(t.Context(), parse(t, data), nil, Request{Tidy: &TidyOptions{}}); !errors.As(err, &fault) {
-		t.Errorf("no weights at all: %v", err)
+	for _, r := range []Request{{Tidy: &TidyOptions{}}, {Smooth: &SmoothOptions{}}} {
+		if _, _, err := Run(t.Context(), parse(t, data), nil, r); !errors.As(err, &fault) {
+			t.Errorf("no weights at all: %v", err)
+		}
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()

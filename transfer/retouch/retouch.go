@@ -100,7 +100,7 @@ func join(ctx context.Context, s *Surface, form Form) (*joined, error) {
 	if err := bind.ValidateContext(ctx); err != nil {
 		return nil, err
 	}
-	weld, err := mesh.WeldContext(ctx, bind, mesh.WeldTolerance(bind))
+	weld, err := s.weld(ctx, bind)
 	if err != nil {
 		return nil, err
 	}

@@ -318,6 +318,58 @@ func (u *united) unpose(ctx context.Context, k int, known []bool, bind []r3.Vec)
 	return nil
 }
 
+// weld joins the vertices of s, whose positions are bind's, that are in one place: but
+// not those of two skins that have hardly anything to do with each other there, because
+// most of either row is on joints that the other skin lacks. These are two figures on one
+// root, say, or a buckle on a joint of its own; no row would do for both.
+func (s *Surface) weld(ctx context.Context, bind *mesh.Mesh) (*mesh.Welded, error) {
+	tolerance := mesh.WeldTolerance(bind)
+	weld, err := mesh.WeldContext(ctx, bind, tolerance)
+	if err != nil || s.Shared == nil {
+		return weld, err
+	}
+	base := make([]int32, len(weld.Mesh.Positions)) // first vertex with a row of a place
+	for w := range base {
+		base[w] = -1
+	}
+	var strange []int
+	for v, w := range weld.ToWelded {
+		switch u := base[w]; {
+		case s.Rows.Start[v+1] == s.Rows.Start[v]:
+		case u < 0:
+			base[w] = int32(v)
+		case 2*s.foreign(u, s.Shared.Of[v]) > 1 && 2*s.foreign(int32(v), s.Shared.Of[u]) > 1:
+			strange = append(strange, v)
+		}
+	}
+	if len(strange) == 0 {
+		return weld, nil
+	}
+	// Where they are joined, each skin's stand by themselves.
+	aside := &mesh.Mesh{Positions: slices.Clone(bind.Positions), Triangles: bind.Triangles}
+	for _, v := range strange {
+		aside.Positions[v].X += 10 * bind.Diagonal() * float64(1+s.Shared.Of[v])
+	}
+	if weld, err = mesh.WeldContext(ctx, aside, tolerance); err != nil {
+		return nil, err
+	}
+	for v, w := range slices.Backward(weld.ToWelded) {
+		weld.Mesh.Positions[w] = bind.Positions[v] // the first's is the last to be set
+	}
+	return weld, nil
+}
+
+// foreign is the weight of v's row on joints that a skin lacks.
+func (s *Surface) foreign(v, skin int32) (sum float64) {
+	joint, weight := s.Rows.Row(int(v))
+	for i, j := range joint {
+		if !s.Shared.Has[skin][j] {
+			sum += weight[i]
+		}
+	}
+	return sum
+}
+
 // onto leads every joint of a skin to one in has: itself, else its nearest ancestor
 // there, else the one there whose origin is nearest. has must have one.
 func onto(skin *skinning.Skin, has []bool) []uint16 {

@@ -53,8 +53,9 @@ type secondSkin struct {
 	reversed bool
 	// keep says which joints the skin has; nil: all.
 	keep func(name string) bool
-	// copies: the joints are nodes of their own, where the first skin's are.
-	copies bool
+	// copied says which joints are nodes of their own, where the first skin's are; nil:
+	// none.
+	copied func(name string) bool
 	// frame leads from the frame of the first skin to the second's; nil: one frame.
 	frame *skinning.Affine
 	// pose says where each joint stood when the second skin was bound; nil: as in the
@@ -121,7 +122,7 @@ func parted(t testing.TB, data []byte, how secondSkin) []byte {
 		}
 		at[j] = uint16(len(joints))
 		node := s.JointNode[j]
-		if how.copies {
+		if how.copied != nil && how.copied(s.Skin.Joints[j].Name) {
 			g := &s.Skin.Joints[j].Global
 			node = add("nodes", map[string]any{"matrix": []any{
 				g.M[0], g.M[3], g.M[6], 0, g.M[1], g.M[4], g.M[7], 0, g.M[2], g.M[5], g.M[8], 0, g.T.X, g.T.Y, g.T.Z, 1,
@@ -427,9 +428,14 @@ func TestRun_TidySharedJoints(t *testing.T) {
 }
 
 // TestRun_OtherJoints: skins of wholly different joints are surfaces of their own, in
-// one place as they may be.
+// one place as they may be, and so are those that have no more than a root in common.
 func TestRun_OtherJoints(t *testing.T) {
-	a := parse(t, parted(t, theJersey(), secondSkin{copies: true}))
+	t.Run("none in common", func(t *testing.T) { otherJoints(t, func(string) bool { return true }) })
+	t.Run("a root in common", func(t *testing.T) { otherJoints(t, func(name string) bool { return name != "root" }) })
+}
+
+func otherJoints(t *testing.T, copied func(name string) bool) {
+	a := parse(t, parted(t, theJersey(), secondSkin{copied: copied}))
 	list, err := a.Skinned(gltfio.Selection{})
 	if err != nil || len(list) != 2 {
 		t.Fatal(err)

@@ -53,7 +53,7 @@ type SmoothReport struct {
 // whatever the step; what is constant stays, and rows outside the mask are fixed.
 // Source: Desbrun, Meyer, Schröder, Barr 1999, "Implicit Fairing of Irregular Meshes
 // using Diffusion and Curvature Flow", SIGGRAPH, section 2.3 (from memory).
-// Errors: *transfer.OptionError; ctx's. O(n^1.5).
+// Errors: *transfer.OptionError; ErrNoRows; ctx's. O(n^1.5).
 func Smooth(ctx context.Context, s *Surface, mask []bool, opt SmoothOptions, form Form) (*Result, *SmoothReport, error) {
 	if err := opt.complete(); err != nil {
 		return nil, nil, err
@@ -95,7 +95,10 @@ func Smooth(ctx context.Context, s *Surface, mask []bool, opt SmoothOptions, for
 		}
 	}
 	if count == 0 {
-		return nil, nil, bad("mask", "no vertex is in the region")
+		if len(g.rows.Joint) == 0 {
+			return nil, nil, ErrNoRows
+		}
+		return nil, nil, bad("mask", "no vertex of the region has weights and neighbours")
 	}
 	report.Length /= float64(count)
 	solver, err := laplacian.Factor(ctx, laplacian.Problem{Op: op, DataWeight: data}, g.form.Threads)

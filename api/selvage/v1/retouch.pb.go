@@ -145,7 +145,7 @@ type RetouchAssetRequest struct {
 	// The skinned asset that gets other weights.
 	Asset *AssetSource `protobuf:"bytes,1,opt,name=asset,proto3" json:"asset,omitempty"`
 	// Globs of node, mesh or material names to work on. Empty: every skinned mesh of
-	// the asset's scene. The meshes of each skin are one surface.
+	// the asset's scene. The meshes of skins that share joints are one surface.
 	MeshNames []string `protobuf:"bytes,2,rep,name=mesh_names,json=meshNames,proto3" json:"mesh_names,omitempty"`
 	// The region of vertices that may change: specs, of which one must pick a vertex.
 	// "attribute:NAME", the vertex attribute _NAME is 0.5 or more; "color:N" or
@@ -391,7 +391,13 @@ type MirrorOperation struct {
 	// hundredth of the box around the joints.
 	Tolerance float64 `protobuf:"fixed64,4,opt,name=tolerance,proto3" json:"tolerance,omitempty"`
 	// Where set: all rows of the request's asset are replaced by this one's, mirrored.
-	Source        *AssetSource `protobuf:"bytes,5,opt,name=source,proto3" json:"source,omitempty"`
+	Source *AssetSource `protobuf:"bytes,5,opt,name=source,proto3" json:"source,omitempty"`
+	// Where the mirror stands on its axis, metres. Unset: where the pairs' middles and
+	// the surface say.
+	Plane *float64 `protobuf:"fixed64,6,opt,name=plane,proto3,oneof" json:"plane,omitempty"`
+	// Goes on where most pairs are doubtful, or most vertices have no surface near their
+	// mirrored place. Else that is INVALID_ARGUMENT.
+	AllowDoubtful bool `protobuf:"varint,7,opt,name=allow_doubtful,json=allowDoubtful,proto3" json:"allow_doubtful,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -459,6 +465,20 @@ func (x *MirrorOperation) GetSource() *AssetSource {
 		return x.Source
 	}
 	return nil
+}
+
+func (x *MirrorOperation) GetPlane() float64 {
+	if x != nil && x.Plane != nil {
+		return *x.Plane
+	}
+	return 0
+}
+
+func (x *MirrorOperation) GetAllowDoubtful() bool {
+	if x != nil {
+		return x.AllowDoubtful
+	}
+	return false
 }
 
 // JointNamePair is a joint with its counterpart.
@@ -1121,7 +1141,10 @@ type MirrorReport struct {
 	// Pairs of joints, each once.
 	Pairs []*MirrorPair `protobuf:"bytes,9,rep,name=pairs,proto3" json:"pairs,omitempty"`
 	// How many of them are doubtful.
-	Doubtful      int32 `protobuf:"varint,10,opt,name=doubtful,proto3" json:"doubtful,omitempty"`
+	Doubtful int32 `protobuf:"varint,10,opt,name=doubtful,proto3" json:"doubtful,omitempty"`
+	// The default pose is not the bind pose: plane, pairs and distances are those of the
+	// bind pose.
+	InBindPose    bool `protobuf:"varint,11,opt,name=in_bind_pose,json=inBindPose,proto3" json:"in_bind_pose,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1224,6 +1247,13 @@ func (x *MirrorReport) GetDoubtful() int32 {
 		return x.Doubtful
 	}
 	return 0
+}
+
+func (x *MirrorReport) GetInBindPose() bool {
+	if x != nil {
+		return x.InBindPose
+	}
+	return false
 }
 
 // MirrorPair is a joint with its counterpart, which is the joint itself in the middle.
@@ -1632,13 +1662,16 @@ const file_selvage_v1_retouch_proto_rawDesc = "" +
 	" \x01(\v2\x19.selvage.v1.TidyOperationH\x00R\x04tidyB\v\n" +
 	"\toperation\"9\n" +
 	"\rFillOperation\x12(\n" +
-	"\x06energy\x18\x01 \x01(\x0e2\x10.selvage.v1.FillR\x06energy\"\xe9\x01\n" +
+	"\x06energy\x18\x01 \x01(\x0e2\x10.selvage.v1.FillR\x06energy\"\xb5\x02\n" +
 	"\x0fMirrorOperation\x12*\n" +
 	"\x04from\x18\x01 \x01(\x0e2\x16.selvage.v1.MirrorSideR\x04from\x12*\n" +
 	"\x04axis\x18\x02 \x01(\x0e2\x16.selvage.v1.MirrorAxisR\x04axis\x12/\n" +
 	"\x05pairs\x18\x03 \x03(\v2\x19.selvage.v1.JointNamePairR\x05pairs\x12\x1c\n" +
 	"\ttolerance\x18\x04 \x01(\x01R\ttolerance\x12/\n" +
-	"\x06source\x18\x05 \x01(\v2\x17.selvage.v1.AssetSourceR\x06source\";\n" +
+	"\x06source\x18\x05 \x01(\v2\x17.selvage.v1.AssetSourceR\x06source\x12\x19\n" +
+	"\x05plane\x18\x06 \x01(\x01H\x00R\x05plane\x88\x01\x01\x12%\n" +
+	"\x0eallow_doubtful\x18\a \x01(\bR\rallowDoubtfulB\b\n" +
+	"\x06_plane\";\n" +
 	"\rJointNamePair\x12\x14\n" +
 	"\x05joint\x18\x01 \x01(\tR\x05joint\x12\x14\n" +
 	"\x05other\x18\x02 \x01(\tR\x05other\"S\n" +
@@ -1681,7 +1714,7 @@ const file_selvage_v1_retouch_proto_rawDesc = "" +
 	"FillReport\x12\x16\n" +
 	"\x06region\x18\x01 \x01(\x05R\x06region\x12\x1c\n" +
 	"\tunreached\x18\x02 \x01(\x05R\tunreached\x12\x18\n" +
-	"\aclamped\x18\x03 \x01(\x05R\aclamped\"\x88\x02\n" +
+	"\aclamped\x18\x03 \x01(\x05R\aclamped\"\xaa\x02\n" +
 	"\fMirrorReport\x12\x12\n" +
 	"\x04axis\x18\x01 \x01(\tR\x04axis\x12\x14\n" +
 	"\x05plane\x18\x02 \x01(\x01R\x05plane\x12\x12\n" +
@@ -1693,7 +1726,9 @@ const file_selvage_v1_retouch_proto_rawDesc = "" +
 	"\x03far\x18\b \x01(\x05R\x03far\x12,\n" +
 	"\x05pairs\x18\t \x03(\v2\x16.selvage.v1.MirrorPairR\x05pairs\x12\x1a\n" +
 	"\bdoubtful\x18\n" +
-	" \x01(\x05R\bdoubtful\"z\n" +
+	" \x01(\x05R\bdoubtful\x12 \n" +
+	"\fin_bind_pose\x18\v \x01(\bR\n" +
+	"inBindPose\"z\n" +
 	"\n" +
 	"MirrorPair\x12\x14\n" +
 	"\x05joint\x18\x01 \x01(\tR\x05joint\x12\x14\n" +
@@ -1822,6 +1857,7 @@ func file_selvage_v1_retouch_proto_init() {
 		(*RetouchAssetRequest_Smooth)(nil),
 		(*RetouchAssetRequest_Tidy)(nil),
 	}
+	file_selvage_v1_retouch_proto_msgTypes[2].OneofWrappers = []any{}
 	file_selvage_v1_retouch_proto_msgTypes[7].OneofWrappers = []any{
 		(*RetouchAssetResponse_Result)(nil),
 		(*RetouchAssetResponse_Content)(nil),
