@@ -13,6 +13,7 @@ import (
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/mesh"
 	"github.com/selvage/selvage/transfer/weights"
+	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // Input of one pass over one garment.
@@ -50,6 +51,10 @@ type Input struct {
 	done   []bool        // vertices whose row in New is locked already; nil: locks are still to do
 	// columns are globs of joints whose weights in New are locked already.
 	columns []string
+	// stands are places of joints by name, and renamed a note on those that the artist's
+	// file calls otherwise, once find has run.
+	stands  map[string]r3.Vec
+	renamed []string
 }
 
 // Output of one pass.
@@ -150,6 +155,9 @@ func Run(ctx context.Context, in Input) (*Output, error) {
 	if err != nil {
 		return nil, err
 	}
+	if in.stands == nil {
+		in.stands = places(read.Skin)
+	}
 	theirs, err := storedBut(in.done, fresh.Rows, opt.Format, opt.MaxInfluences)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", in.New.Name, err)
@@ -170,6 +178,7 @@ func Run(ctx context.Context, in Input) (*Output, error) {
 		if merged, err = in.merge(ctx, fresh, read, theirs, opt, sum); err != nil {
 			return nil, err
 		}
+		sum.Notes = append(sum.Notes, in.renamed...)
 		if sum.Edited > 0 {
 			sum.Notes = append(sum.Notes, in.idleRules(fresh.Joints)...)
 		}
@@ -284,6 +293,18 @@ func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface
 	if len(moved.GoneJoints) > 0 {
 		note("joints that are gone and had edited weight, now on their nearest ancestor: %s", strings.Join(moved.GoneJoints, ", "))
 	}
+	many := 0
+	for v, x := range m.Outcome {
+		if x != Plain && x != Locked && cuts(opt.MaxInfluences, m.Rows, v) {
+			many++
+		}
+	}
+	if many > 0 {
+		note("%d rows changed by hand have more influences than the limit of %d and keep them", many, opt.MaxInfluences)
+	}
+	if len(m.Cut) > 0 {
+		note("%d rows changed by hand have %d influences or more: no more of them are kept", len(m.Cut), mostKept)
+	}
 	if m.SeamsJoined > 0 {
 		note("in %d places coincident vertices were edited apart: all took the larger edit", m.SeamsJoined)
 	}
@@ -296,12 +317,15 @@ func (in *Input) find(ctx context.Context, opt transfer.AssetOptions) (*Found, e
 	if in.Current == nil {
 		return remembered(in.Record), nil
 	}
-	current, _, err := ReadSurface(ctx, in.Current, opt.Garments)
+	current, own, err := ReadSurface(ctx, in.Current, opt.Garments)
 	if err != nil {
 		return nil, err
 	}
 	if in.Record.Merged == current.sum() {
 		return remembered(in.Record), nil // its edits are in the record already
+	}
+	if in.renamed = renameByPlace(current.Joints, own.Skin, in.Record.Joints, in.stands); len(in.renamed) > 0 {
+		in.renamed = []string{renamedNote(in.Current.Name, in.renamed)}
 	}
 	f, err := Find(ctx, in.Record, current, opt.Threads)
 	if err == nil && in.Guess && 2*(f.New+f.Unplaced) > current.Rows.Len() {
@@ -408,6 +432,9 @@ func (o *Output) mark(m *Merged, theirs *weights.Rows) {
 		return
 	}
 	at := entries(m.Edits.Vertex, len(m.Outcome))
+	for _, v := range m.Cut {
+		o.Reason[v] |= uint16(transfer.ReasonPruned)
+	}
 	for _, v := range o.Record.GivenUp {
 		o.Reason[v] |= uint16(transfer.ReasonEditConflict)
 	}

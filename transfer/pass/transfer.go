@@ -33,6 +33,9 @@ import (
 func Transfer(ctx context.Context, body *transfer.AssetBody, in Input) (*Output, error) {
 	in.Options.Lock, in.Lock = in.locks(), nil
 	given := in.Options
+	if read, err := in.From.WithContext(ctx).Garment(in.Options.Garments); err == nil {
+		in.stands = places(body.Surface().Skin, read.Skin)
+	}
 	present, notes, err := in.present(ctx, body)
 	if err != nil {
 		return nil, err
