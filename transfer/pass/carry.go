@@ -65,9 +65,7 @@ func moveBy(ctx context.Context, f *Found, target *mesh.Mesh, to *JointMap, thre
 				continue
 			}
 		}
-		both.Vertex = append(both.Vertex, int32(v))
-		both.Base.Append(from.Base.Row(i))
-		both.Row.Append(from.Row.Row(i))
+		both.add(int32(v), from, i)
 	}
 	m.Edits = both
 	for reason, n := range more.Dropped {
@@ -101,13 +99,14 @@ func moveFound(ctx context.Context, f *Found, target *mesh.Mesh, to *JointMap, t
 	}
 	m := &Moved{Edits: newEdits(), Dropped: map[string]int{}, ByIndex: place.ByIndex}
 	m.GoneJoints = goneJoints(f, to)
-	base, row := to.Rows(f.Edits.Base), to.Rows(f.Edits.Row)
+	edits := &Edits{Vertex: f.Edits.Vertex, Base: to.Rows(f.Edits.Base), Row: to.Rows(f.Edits.Row), mixed: f.Edits.mixed}
 	current, plain := to.Rows(f.Current), to.Rows(f.Rows)
 
 	// Edits whose joints are gone, or between joints that became one.
 	lives := make([]bool, f.Edits.Len())
 	for i := range lives {
-		lives[i] = len(row.Joint[row.Start[i]:row.Start[i+1]]) > 0 && row.DistanceL1(i, base, i) > faint
+		joint, _ := edits.Row.Row(i)
+		lives[i] = len(joint) > 0 && edits.Row.DistanceL1(i, edits.Base, i) > faint
 		if !lives[i] && f.counts(f.Edits.Vertex[i]) {
 			m.Dropped[DropJoints]++
 		}
@@ -115,9 +114,7 @@ func moveFound(ctx context.Context, f *Found, target *mesh.Mesh, to *JointMap, t
 	kept := newEdits()
 	for i, v := range f.Edits.Vertex {
 		if lives[i] {
-			kept.Vertex = append(kept.Vertex, v)
-			kept.Base.Append(base.Row(i))
-			kept.Row.Append(row.Row(i))
+			kept.add(v, edits, i)
 		}
 	}
 	if place.ByIndex {
@@ -128,14 +125,8 @@ func moveFound(ctx context.Context, f *Found, target *mesh.Mesh, to *JointMap, t
 	n := newInterpolation(place, to.size)
 	m.Current = n.rows(current)
 	at := entries(kept.Vertex, f.Mesh.NumVertices())
-	b, e, newAt := n.edits(kept, plain, at)
-	for v, i := range newAt {
-		if i >= 0 {
-			m.Edits.Vertex = append(m.Edits.Vertex, int32(v))
-			m.Edits.Base.Append(b.Row(int(i)))
-			m.Edits.Row.Append(e.Row(int(i)))
-		}
-	}
+	var newAt []int32
+	m.Edits, newAt = n.edits(kept, plain, at)
 	return m, place, m.countLost(ctx, f, target, kept, place, newAt, threads)
 }
 
@@ -229,8 +220,9 @@ func (n *interpolation) rows(r *weights.Rows) *weights.Rows {
 // edited corner, and the entry of each target vertex, -1 where it has none. plain
 // are the source's rows where nothing is edited; at is the entry of each source
 // vertex.
-func (n *interpolation) edits(e *Edits, plain *weights.Rows, at []int32) (base, row *weights.Rows, newAt []int32) {
-	base, row = weights.NewRows(0), weights.NewRows(0)
+func (n *interpolation) edits(e *Edits, plain *weights.Rows, at []int32) (out *Edits, newAt []int32) {
+	out = newEdits()
+	one := &Edits{Base: weights.NewRows(1), Row: weights.NewRows(1), mixed: []bool{true}}
 	newAt = make([]int32, len(n.place.Fate))
 	mix := func(v int, of *weights.Rows, out *weights.Rows) {
 		for k, c := range n.place.Corner[v] {
@@ -253,9 +245,8 @@ func (n *interpolation) edits(e *Edits, plain *weights.Rows, at []int32) (base, 
 		}
 		if n.place.Exact(v) {
 			if i := at[n.place.Corner[v][0]]; i >= 0 {
-				newAt[v] = int32(base.Len())
-				base.Append(e.Base.Row(int(i)))
-				row.Append(e.Row.Row(int(i)))
+				newAt[v] = int32(out.Len())
+				out.add(int32(v), e, int(i))
 			}
 			continue
 		}
@@ -266,22 +257,16 @@ func (n *interpolation) edits(e *Edits, plain *weights.Rows, at []int32) (base, 
 		if !any {
 			continue
 		}
-		mix(v, e.Base, base)
-		mix(v, e.Row, row)
-		last := base.Len() - 1
-		if base.DistanceL1(last, row, last) <= faint || math.IsNaN(base.Sum(last)) {
-			dropLast(base)
-			dropLast(row)
+		for _, r := range []*weights.Rows{one.Base, one.Row} {
+			r.Start, r.Joint, r.Weight = r.Start[:1], r.Joint[:0], r.Weight[:0]
+		}
+		mix(v, e.Base, one.Base)
+		mix(v, e.Row, one.Row)
+		if one.Base.DistanceL1(0, one.Row, 0) <= faint || math.IsNaN(one.Base.Sum(0)) {
 			continue
 		}
-		newAt[v] = int32(last)
+		newAt[v] = int32(out.Len())
+		out.add(int32(v), one, 0)
 	}
-	return base, row, newAt
-}
-
-// dropLast takes the last row off.
-func dropLast(r *weights.Rows) {
-	r.Start = r.Start[:len(r.Start)-1]
-	end := r.Start[len(r.Start)-1]
-	r.Joint, r.Weight = r.Joint[:end], r.Weight[:end]
+	return out, newAt
 }

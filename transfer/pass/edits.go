@@ -87,7 +87,7 @@ func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Fou
 	rows := toUnion.Rows(current.Rows)
 	f := &Found{Mesh: current.Mesh, Joints: joints, Edits: newEdits(), Current: rows, Rows: rec.Rows}
 	written := rec.written()
-	base, edited := rec.Edits.Base, rec.Edits.Row
+	edits := rec.Edits
 	at := entries(rec.Edits.Vertex, rec.Rows.Len())
 	if place.ByIndex {
 		f.Mesh = rec.Mesh
@@ -96,7 +96,7 @@ func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Fou
 		i := newInterpolation(place, len(joints))
 		f.Rows = i.rows(rec.Rows)
 		written = i.rows(written)
-		base, edited, at = i.edits(rec.Edits, rec.Rows, at)
+		edits, at = i.edits(rec.Edits, rec.Rows, at)
 		for _, fate := range place.Fate {
 			if fate != Placed {
 				f.Unplaced++
@@ -117,16 +117,11 @@ func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Fou
 			if place.Fate[v] != Placed {
 				continue
 			}
-			remember := func() {
-				f.Edits.Vertex = append(f.Edits.Vertex, int32(v))
-				f.Edits.Base.Append(base.Row(int(at[v])))
-				f.Edits.Row.Append(edited.Row(int(at[v])))
-			}
 			remembered := at[v] >= 0
 			if len(joint) == 0 {
 				if remembered {
 					f.Absent++
-					remember()
+					f.Edits.add(int32(v), edits, int(at[v]))
 				}
 				continue
 			}
@@ -136,7 +131,7 @@ func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Fou
 			}
 			if as(written) {
 				if remembered {
-					remember()
+					f.Edits.add(int32(v), edits, int(at[v]))
 				}
 				continue
 			}
@@ -185,9 +180,7 @@ func (f *Found) rememberAbsent(ctx context.Context, rec *Record, place *Placemen
 			n++
 		}
 		if !over[v] {
-			edits.Vertex = append(edits.Vertex, v)
-			edits.Base.Append(rec.Edits.Base.Row(i))
-			edits.Row.Append(rec.Edits.Row.Row(i))
+			edits.add(v, rec.Edits, i)
 		}
 	}
 	if n > 0 {

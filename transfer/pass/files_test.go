@@ -338,3 +338,69 @@ func TestRun_Absent(t *testing.T) {
 		t.Error("no edit is missing in the artist's file: tests nothing")
 	}
 }
+
+// TestRun_MoreInfluences: an artist's rows of six influences come through a pass whose
+// limit is four, and through one whose limit is one, bit for bit in the file.
+func TestRun_MoreInfluences(t *testing.T) {
+	body, garment := coxBody(t), coxGarment(t, "gloves", 0.5)
+	first, _ := given(t, body, garment, transfer.AssetOptions{})
+	one := runPass(t, Input{Garment: "gloves", New: first})
+	s, read := surfaceOf(t, first)
+	rows, acc := weights.NewRows(0), weights.NewAccumulator(len(s.Joints))
+	edited := []int{}
+	for v := range s.Mesh.Positions {
+		if acc.AddRow(s.Rows, v, 0.75); s.Mesh.Positions[v].X > 0 {
+			for j := range 6 {
+				acc.Add(uint16(j), 0.25/6*float64(j+1))
+			}
+			edited = append(edited, v)
+		}
+		acc.FlushNormalised(rows)
+	}
+	rows, _, err := weights.Finish(rows, weights.FinishOptions{MaxInfluences: 6})
+	if err != nil {
+		t.Fatal(err)
+	}
+	artist, _, err := first.WithRows(read, first, &gltfio.Surface{Mesh: read.Mesh, Skin: &skinning.Skin{}}, gltfio.Output{Rows: rows, Kept: read.JointNode})
+	if err != nil {
+		t.Fatal(err)
+	}
+	mine, _ := surfaceOf(t, saved(t, artist))
+	rec, current := one.Record, saved(t, artist)
+	for _, limit := range []int{4, 1, 4, 8} {
+		opt := transfer.AssetOptions{Options: transfer.Options{MaxInfluences: limit}}
+		fresh, _ := given(t, body, garment, opt)
+		out := runPass(t, Input{Garment: "gloves", New: fresh, Record: rec, Current: current, Options: opt})
+		sum := out.Summary
+		if sum.Edited != len(edited) || sum.Agreed != 0 || sum.Lost() != 0 {
+			t.Fatalf("limit %d: of %d edits %+v", limit, len(edited), sum)
+		}
+		if told := strings.Contains(strings.Join(sum.Notes, "\n"), "keep them"); told != (limit < 6) {
+			t.Errorf("limit %d: notes %q", limit, sum.Notes)
+		}
+		after, _ := surfaceOf(t, saved(t, out.Asset))
+		theirs, _ := surfaceOf(t, fresh)
+		exact := 0
+		for i, v := range edited {
+			// Where the limit changes the transfer's row the edit meets another one.
+			unmoved := sameRow(theirs.Rows, v, s.Rows, v)
+			if unmoved {
+				exact++
+			}
+			if unmoved && !sameRow(after.Rows, v, mine.Rows, v) {
+				t.Fatalf("limit %d: vertex %d is %v away from the artist's row", limit, v, after.Rows.DistanceL1(v, mine.Rows, v))
+			}
+			if !sameRow(out.Record.Edits.Row, i, mine.Rows, v) {
+				t.Fatalf("limit %d: the record has another row than the artist's at vertex %d", limit, v)
+			}
+		}
+		if exact == 0 || limit == 4 && exact < len(edited) {
+			t.Errorf("limit %d: %d of %d rows are the transfer's first ones", limit, exact, len(edited))
+		}
+		again := runPass(t, Input{Garment: "gloves", New: fresh, Record: out.Record, Current: saved(t, out.Asset), Options: opt})
+		if !sameAsset(t, again.Asset, out.Asset) || !again.Record.sameRows(out.Record) {
+			t.Errorf("limit %d: running again changes something: %+v", limit, again.Summary)
+		}
+		rec, current = out.Record, saved(t, out.Asset)
+	}
+}

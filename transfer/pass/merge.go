@@ -16,6 +16,9 @@ const (
 	// removeFrom is the recorded weight from which on an influence that the artist's
 	// row lacks counts as taken out on purpose; less is dropped by programs (dropBelow).
 	removeFrom = dropBelow
+	// mostKept is the number of influences up to which an artist's row is kept, whatever
+	// the limit: a record has no room for more in every row (api/convert).
+	mostKept = 32
 )
 
 // Outcome is what became of a vertex in a merge.
@@ -59,7 +62,8 @@ type MergeOptions struct {
 	Garment string
 	// Policy for conflicts.
 	Policy Policy
-	// MaxInfluences of a row. Zero: no limit.
+	// MaxInfluences of a row that is neither the transfer's nor the artist's. Zero: no
+	// limit.
 	MaxInfluences int
 	// Format of the stored rows.
 	Format weights.Format
@@ -82,6 +86,10 @@ type Merged struct {
 	Edits *Edits
 	// Conflicts by vertex, one for each place.
 	Conflicts []Conflict
+	// Cut are the vertices, ascending, whose row is as much of the artist's as a record
+	// can hold: of more than 32 influences the largest. A row of just 32 counts, as it
+	// does on the next pass.
+	Cut []int32
 	// SeamsJoined counts places whose vertices had been edited apart.
 	SeamsJoined int
 }
@@ -91,8 +99,9 @@ type Merged struct {
 // is changed in place.
 //
 // Of an edited vertex let b be the base, e the artist's row, t the new
-// transfer's, |.| the L1 norm. Without a move (no weight of t-b above 1e-6) the
-// row is e. With |t-b| >= |e-b| there is a conflict, and the policy chooses among
+// transfer's, |.| the L1 norm. Without a move (no weight of t-b above 1e-6, or of t
+// and b cut to MaxInfluences) the row is e, with all its influences, whatever the
+// limit. With |t-b| >= |e-b| there is a conflict, and the policy chooses among
 // e, the change carried over, and t. Else the change is carried over: joints that
 // the artist took out (e_j = 0, b_j of one percent or more) stay out; with b' and
 // t' scaled to one over the other joints the row is the point of the simplex with
@@ -124,7 +133,11 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 	if err != nil {
 		return nil, err
 	}
-	mine, err := stored(edits.Row, opt.Format, opt.MaxInfluences)
+	mine, err := edits.stored(opt.Format, opt.MaxInfluences)
+	if err != nil {
+		return nil, err
+	}
+	limited, err := stored(base, opt.Format, opt.MaxInfluences)
 	if err != nil {
 		return nil, err
 	}
@@ -150,7 +163,7 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 	// The rows that are neither the transfer's nor the artist's, in order.
 	s := &rowScratch{}
 	fresh := weights.NewRows(0)
-	freshAt := make([]int32, n)
+	freshAt, freshMine := make([]int32, n), []bool(nil)
 	seen := map[int32]bool{} // places whose conflict is listed
 	for v := range n {
 		freshAt[v] = -1
@@ -165,7 +178,9 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 		s.align(base, i, mine, i, theirs, v)
 		edit, moved, most := s.measure()
 		switch {
-		case moved == 0 || len(s.b) == 0:
+		case moved == 0 || len(s.b) == 0 || alike(limited, i, theirs, v):
+			m.Outcome[v] = Kept
+		case s.agrees() && cuts(opt.MaxInfluences, base, i):
 			m.Outcome[v] = Kept
 		case s.agrees():
 			m.Outcome[v] = Agreed
@@ -185,12 +200,14 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 		}
 		if m.Outcome[v] == Carried || m.Outcome[v] == ConflictCarried {
 			freshAt[v] = int32(fresh.Len())
-			if !s.carry(opt.MaxInfluences, fresh) {
+			carried := s.carry(opt.MaxInfluences, fresh)
+			if !carried {
 				fresh.Append(mine.Row(i))
 			}
+			freshMine = append(freshMine, !carried)
 		}
 	}
-	if fresh, err = stored(fresh, opt.Format, opt.MaxInfluences); err != nil {
+	if fresh, err = storedBut(freshMine, fresh, opt.Format, opt.MaxInfluences); err != nil {
 		return nil, fmt.Errorf("merge: %w", err)
 	}
 
@@ -199,6 +216,9 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 		switch m.Outcome[v] {
 		case Kept, ConflictKept:
 			m.Rows.Append(mine.Row(int(at[v])))
+			if cuts(mostKept-1, mine, int(at[v])) {
+				m.Cut = append(m.Cut, int32(v))
+			}
 		case Locked:
 			m.Rows.Append(held.Row(int(heldAt[lock[v]])))
 		case Carried, ConflictCarried:
@@ -213,6 +233,54 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 		}
 	}
 	return m, nil
+}
+
+// stored returns the artist's rows as a file of the format stores them: with all
+// their influences, and those that are interpolated cut to most.
+func (e *Edits) stored(f weights.Format, most int) (*weights.Rows, error) {
+	whole, err := stored(e.Row, f, mostKept)
+	if err != nil || len(e.mixed) == 0 {
+		return whole, err
+	}
+	limited, err := stored(e.Row, f, most)
+	if err != nil {
+		return nil, err
+	}
+	out := weights.NewRows(e.Len())
+	for i := range e.Len() {
+		if e.isMixed(i) {
+			out.Append(limited.Row(i))
+		} else {
+			out.Append(whole.Row(i))
+		}
+	}
+	return out, nil
+}
+
+// cuts reports whether row v has more influences than most; 0: no limit.
+func cuts(most int, r *weights.Rows, v int) bool {
+	return most > 0 && int(r.Start[v+1]-r.Start[v]) > most
+}
+
+// alike reports whether no weight of two rows differs by more than unmoved.
+func alike(r *weights.Rows, v int, s *weights.Rows, u int) bool {
+	ja, wa := r.Row(v)
+	jb, wb := s.Row(u)
+	for len(ja) > 0 || len(jb) > 0 {
+		d := 0.0
+		switch {
+		case len(jb) == 0 || len(ja) > 0 && ja[0] < jb[0]:
+			d, ja, wa = wa[0], ja[1:], wa[1:]
+		case len(ja) == 0 || jb[0] < ja[0]:
+			d, jb, wb = wb[0], jb[1:], wb[1:]
+		default:
+			d, ja, wa, jb, wb = math.Abs(wa[0]-wb[0]), ja[1:], wa[1:], jb[1:], wb[1:]
+		}
+		if d > unmoved {
+			return false
+		}
+	}
+	return true
 }
 
 // joinSeams gives all vertices of a place the same edit, and those that are not

@@ -276,3 +276,62 @@ func TestMerge_Policy(t *testing.T) {
 		}
 	}
 }
+
+// TestMerge_MoreInfluences: an artist's row of more influences than the limit is kept
+// whole, a lower limit gives up no edit, and raising it again brings all back.
+func TestMerge_MoreInfluences(t *testing.T) {
+	wide := rowOf(0, 0.25, 1, 0.25, 2, 0.125, 3, 0.125, 4, 0.125, 5, 0.125)
+	for _, x := range []struct {
+		name         string
+		base, artist *weights.Rows
+		limit        int
+		theirs, want *weights.Rows // under the limit
+		outcome      Outcome
+	}{
+		{"six under a limit of four", rowOf(0, 0.5, 1, 0.5), wide, 4, rowOf(0, 0.5, 1, 0.5), wide, Kept},
+		{"six in a conflict", rowOf(0, 0.75, 1, 0.25), wide, 4, rowOf(6, 1), wide, ConflictKept},
+		{"six, the transfer has moved: a new row", rowOf(0, 0.5, 1, 0.5), wide, 2, rowOf(0, 0.53125, 1, 0.46875), nil, Carried},
+		{"a limit of one cuts the transfer's row", rowOf(0, 0.75, 1, 0.25), rowOf(0, 0.5, 1, 0.5), 1, rowOf(0, 1), rowOf(0, 0.5, 1, 0.5), Kept},
+		{"a limit of one makes it the artist's", rowOf(0, 0.75, 1, 0.25), rowOf(0, 1), 1, rowOf(0, 1), rowOf(0, 1), Kept},
+		{"and another one than the largest", rowOf(0, 0.375, 1, 0.625), rowOf(0, 1), 1, rowOf(0, 1), rowOf(0, 1), Kept},
+	} {
+		t.Run(x.name, func(t *testing.T) {
+			edits := &Edits{Vertex: []int32{0}, Base: x.base, Row: x.artist}
+			m := mustMerge(t, x.theirs, names(7), edits, MergeOptions{MaxInfluences: x.limit})
+			if m.Outcome[0] != x.outcome || x.want != nil && !sameRow(m.Rows, 0, x.want, 0) || m.Cut != nil {
+				t.Errorf("outcome %d, row %v, want %d, %v", m.Outcome[0], m.Rows, x.outcome, x.want)
+			}
+			if x.want == nil && len(m.Rows.Joint) > x.limit {
+				t.Errorf("the new row has %d influences", len(m.Rows.Joint))
+			}
+			// The record keeps the whole row.
+			if m.Edits.Len() != 1 || !sameRow(m.Edits.Row, 0, x.artist, 0) || !sameRow(m.Edits.Base, 0, x.base, 0) {
+				t.Fatalf("the record has %v, want %v", m.Edits, edits)
+			}
+			back := mustMerge(t, x.base, names(7), m.Edits, MergeOptions{MaxInfluences: 8})
+			if back.Outcome[0] != Kept || !sameRow(back.Rows, 0, x.artist, 0) {
+				t.Errorf("after raising the limit: outcome %d, row %v, want %v", back.Outcome[0], back.Rows, x.artist)
+			}
+		})
+	}
+	// Interpolated rows are nobody's, and cut.
+	mixed := &Edits{Vertex: []int32{0}, Base: rowOf(0, 1), Row: wide, mixed: []bool{true}}
+	if m := mustMerge(t, rowOf(0, 1), names(7), mixed, MergeOptions{MaxInfluences: 4}); len(m.Rows.Joint) != 4 || len(m.Edits.mixed) > 0 {
+		t.Errorf("an interpolated row: %v", m.Rows)
+	}
+	// More than a record can hold, once and again.
+	huge := weights.NewRows(0)
+	acc := weights.NewAccumulator(40)
+	for j := range 40 {
+		acc.Add(uint16(j), float64(j+1))
+	}
+	acc.FlushNormalised(huge)
+	edits := &Edits{Vertex: []int32{0}, Base: rowOf(0, 1), Row: huge}
+	for range 2 {
+		m := mustMerge(t, rowOf(0, 1), names(40), edits, MergeOptions{MaxInfluences: 4})
+		if len(m.Rows.Joint) != mostKept || m.Rows.Joint[0] != 40-mostKept || !slices.Equal(m.Cut, []int32{0}) {
+			t.Errorf("a row of 40 influences has %d, of joint %d and more; cut %v", len(m.Rows.Joint), m.Rows.Joint[0], m.Cut)
+		}
+		edits = m.Edits
+	}
+}

@@ -89,10 +89,29 @@ type Edits struct {
 	Vertex []int32
 	// Base is the transfer's row and Row the artist's, by entry of Vertex.
 	Base, Row *weights.Rows
+	// mixed says of entries that their rows are interpolated and nobody's own; those
+	// behind its end are not. No record has any.
+	mixed []bool
 }
 
 // newEdits returns no edits.
 func newEdits() *Edits { return &Edits{Base: weights.NewRows(0), Row: weights.NewRows(0)} }
+
+// add appends entry i of from as the edit of vertex v.
+func (e *Edits) add(v int32, from *Edits, i int) {
+	e.Vertex = append(e.Vertex, v)
+	e.Base.Append(from.Base.Row(i))
+	e.Row.Append(from.Row.Row(i))
+	if from.isMixed(i) {
+		for len(e.mixed) < len(e.Vertex)-1 {
+			e.mixed = append(e.mixed, false)
+		}
+		e.mixed = append(e.mixed, true)
+	}
+}
+
+// isMixed reports whether the rows of entry i are interpolated.
+func (e *Edits) isMixed(i int) bool { return i < len(e.mixed) && e.mixed[i] }
 
 // Len is the number of edited vertices.
 func (e *Edits) Len() int { return len(e.Vertex) }
