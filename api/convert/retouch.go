@@ -24,7 +24,7 @@ func RetouchToProto(r retouch.Request) (m *pb.RetouchAssetRequest, err error) {
 		x.Energy, err = toEnum(fills, r.Fill.Energy, "fill.energy")
 		m.Operation = &pb.RetouchAssetRequest_Fill{Fill: x}
 	case r.Mirror != nil:
-		x := &pb.MirrorOperation{From: mirrorSides[0], Tolerance: r.Mirror.Tolerance}
+		x := &pb.MirrorOperation{From: mirrorSides[0], Tolerance: r.Mirror.Tolerance, Plane: r.Mirror.Plane, AllowDoubtful: r.Mirror.AllowDoubtful}
 		if r.Mirror.FromRight {
 			x.From = mirrorSides[1]
 		}
@@ -53,7 +53,7 @@ func RetouchFromProto(m *pb.RetouchAssetRequest) (r retouch.Request, err error) 
 		r.Fill = &retouch.FillRequest{}
 		r.Fill.Energy, err = fromEnum[transfer.Fill](fills, x.Fill.GetEnergy(), "fill.energy")
 	case *pb.RetouchAssetRequest_Mirror:
-		r.Mirror = &retouch.MirrorOptions{Tolerance: x.Mirror.GetTolerance()}
+		r.Mirror = &retouch.MirrorOptions{Tolerance: x.Mirror.GetTolerance(), Plane: x.Mirror.Plane, AllowDoubtful: x.Mirror.GetAllowDoubtful()}
 		side, e := fromEnum[int](mirrorSides, x.Mirror.GetFrom(), "mirror.from")
 		if e != nil {
 			return r, e
@@ -87,7 +87,7 @@ func RetouchSummaryToProto(s *retouch.Summary) *pb.RetouchSummary {
 		x := s.Mirror
 		y := &pb.MirrorReport{
 			Axis: x.Axis, Plane: x.Plane, From: x.From, Copied: int32(x.Copied), Middle: int32(x.Middle),
-			Farthest: x.Farthest, Mean: x.Mean, Far: int32(x.Far), Doubtful: int32(x.Doubtful),
+			Farthest: x.Farthest, Mean: x.Mean, Far: int32(x.Far), Doubtful: int32(x.Doubtful), InBindPose: x.InBindPose,
 		}
 		for _, p := range x.Pairs {
 			y.Pairs = append(y.Pairs, &pb.MirrorPair{Joint: p.Joint, Other: p.Other, By: p.By, Distance: p.Distance, Doubt: p.Doubt})
@@ -122,7 +122,7 @@ func RetouchSummaryFromProto(m *pb.RetouchSummary) *retouch.Summary {
 		x := r.Mirror
 		s.Mirror = &retouch.MirrorReport{
 			Axis: x.GetAxis(), Plane: x.GetPlane(), From: x.GetFrom(), Copied: int(x.GetCopied()), Middle: int(x.GetMiddle()),
-			Farthest: x.GetFarthest(), Mean: x.GetMean(), Far: int(x.GetFar()), Doubtful: int(x.GetDoubtful()),
+			Farthest: x.GetFarthest(), Mean: x.GetMean(), Far: int(x.GetFar()), Doubtful: int(x.GetDoubtful()), InBindPose: x.GetInBindPose(),
 		}
 		for _, p := range x.GetPairs() {
 			s.Mirror.Pairs = append(s.Mirror.Pairs, retouch.Pair{Joint: p.GetJoint(), Other: p.GetOther(), By: p.GetBy(), Distance: p.GetDistance(), Doubt: p.GetDoubt()})

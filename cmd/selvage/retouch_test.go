@@ -3,8 +3,10 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -167,6 +169,64 @@ func TestMirror_Onto(t *testing.T) {
 		t.Errorf("%+v", sum)
 	}
 	validate(t, here)
+}
+
+// TestMirror_Posed: a symmetric body whose default pose is not is symmetric in its bind
+// pose, and nothing changes.
+func TestMirror_Posed(t *testing.T) {
+	s := serve(t, nil)
+	dir := t.TempDir()
+	doc, bin := readGLB(t, cox("body"))
+	for _, n := range list(doc, "nodes") {
+		if n["name"] == "upper_arm.left" || n["name"] == "spine_2" {
+			n["rotation"] = []float64{0, 0, math.Sin(-0.1), math.Cos(-0.1)}
+		}
+	}
+	file, out := filepath.Join(dir, "body.glb"), filepath.Join(dir, "out.glb")
+	writeGLB(t, file, doc, bin)
+	o := must(t, "mirror", file, "-o", out)
+	if !strings.Contains(o.stdout, ": 0 of ") || !strings.Contains(o.stdout, "plane x = 0.0000 m in the bind pose, from left") || strings.Contains(o.stdout, "doubtful") {
+		t.Errorf("it says:\n%s", o.stdout)
+	}
+	here, there := must(t, "mirror", file, "-o", out, "--json"), must(t, "mirror", file, "-o", out, "--json", "--server", s.address)
+	if sum := summaryOf(t, here); sum.Changed != 0 || !sum.Mirror.InBindPose || here.stdout != there.stdout {
+		t.Errorf("%+v; by the server:\n%s", sum, there.stdout)
+	}
+}
+
+// TestMirror_Plane: the plane that is given, and what is refused for it, here and by a
+// server.
+func TestMirror_Plane(t *testing.T) {
+	s := serve(t, nil)
+	dir := t.TempDir()
+	out := filepath.Join(dir, "out.glb")
+	for _, where := range [][]string{nil, {"--server", s.address}} {
+		args := func(more ...string) []string {
+			return slices.Concat([]string{"mirror", cox("body"), "-o", out, "--json"}, more, where)
+		}
+		o := selvage(t, args("--plane", "0.3")...)
+		if o.status != exitFailed || o.stdout != "" || !strings.Contains(o.stderr, "body.glb: is not mirrored: ") || !strings.Contains(o.stderr, "joint pairs are doubtful") || strings.Count(strings.TrimSpace(o.stderr), "\n") > 0 {
+			t.Errorf("status %d, %q", o.status, o.stderr)
+		}
+		if _, err := os.Stat(out); err == nil {
+			t.Error("it is written all the same")
+		}
+		if sum := summaryOf(t, must(t, args("--plane", "0.3", "--allow-doubtful")...)); sum.Mirror.Plane != 0.3 || sum.Mirror.Doubtful == 0 {
+			t.Errorf("%+v", sum.Mirror)
+		}
+		if err := os.Remove(out); err != nil {
+			t.Fatal(err)
+		}
+		if sum := summaryOf(t, must(t, args("--plane", "0")...)); sum.Mirror.Plane != 0 || sum.Changed != 0 {
+			t.Errorf("%+v", sum.Mirror)
+		}
+		if err := os.Remove(out); err != nil {
+			t.Fatal(err)
+		}
+		if o := selvage(t, args("--plane", "NaN")...); o.status != exitUsage || !strings.Contains(o.stderr, "plane") {
+			t.Errorf("status %d, %q", o.status, o.stderr)
+		}
+	}
 }
 
 func TestRetouch_Errors(t *testing.T) {
