@@ -239,9 +239,7 @@ func (e *LostRecordError) Error() string {
 // lost returns a *LostRecordError for a task whose record is gone and whose output
 // has edits.
 func (s *state) lost(t *Task) error {
-	s.mu.Lock()
-	r, ok := s.own[s.name(t.Output)]
-	s.mu.Unlock()
+	r, ok := s.latest(s.name(t.Output))
 	now := stampOf(t.Output)
 	if !ok || r.Pass == nil || now.Size < 0 || stampOf(t.Pass.Record).Size >= 0 {
 		return nil

@@ -146,6 +146,36 @@ func TestRun_Passes(t *testing.T) {
 	counts(t, runPlan(t, Runner{}, planOf(t, file)), 2, 0, 0, 0)
 }
 
+// TestRun_PassesLostOfShards: a part's outputs are as safe from a run of the whole, or of
+// other parts, as from its own.
+func TestRun_PassesLostOfShards(t *testing.T) {
+	dir, file := wardrobeAt(t, passManifest)
+	for i := range 2 {
+		runPlan(t, Runner{Shard: Shard{i + 1, 2}}, planOf(t, file))
+	}
+	out := filepath.Join(dir, "out", "gloves.glb")
+	repaint(t, out, 0.4)
+	artist := read(t, out)
+	if err := os.RemoveAll(filepath.Join(dir, "passes")); err != nil {
+		t.Fatal(err)
+	}
+	for _, shard := range []Shard{{}, {1, 1}, {1, 3}, {2, 3}, {3, 3}} {
+		o := runPlan(t, Runner{Shard: shard}, planOf(t, file))
+		for _, i := range o.Items {
+			var lost *LostRecordError
+			if i.Task.Name == "cox/gloves" && (i.Status != Broken || !errors.As(i.Err, &lost)) {
+				t.Errorf("part %v: %v, %v", shard, i.Status, i.Err)
+			}
+		}
+		if !bytes.Equal(read(t, out), artist) {
+			t.Fatalf("part %v overwrote the artist's file", shard)
+		}
+	}
+	// The jersey is as it was written: nothing is lost, and the first run made it anew.
+	counts(t, runPlan(t, Runner{}, planOf(t, file)), 0, 1, 1, 0)
+	counts(t, runPlan(t, Runner{Force: true}, planOf(t, file)), 2, 0, 0, 0)
+}
+
 // TestRun_PassesLost: what would lose edits fails, and overwrites nothing.
 func TestRun_PassesLost(t *testing.T) {
 	dir, file := wardrobeAt(t, passManifest)

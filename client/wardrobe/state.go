@@ -143,6 +143,19 @@ func (s *state) outputs() []string {
 	return list
 }
 
+// latest is the record of an output's last write, whichever part it was made in.
+func (s *state) latest(name string) (last Record, ok bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	last, ok = s.own[name]
+	for _, r := range s.others[name] {
+		if !ok || r.ModTime.After(last.ModTime) {
+			last, ok = r, true
+		}
+	}
+	return last, ok
+}
+
 // find returns the record of a task whose output is there with the recorded bytes,
 // or nil. Same size and time are believed unless verify asks for the hash; with
 // another time the hash decides.
