@@ -53,7 +53,10 @@ func RetouchFromProto(m *pb.RetouchAssetRequest) (r retouch.Request, err error) 
 		r.Fill = &retouch.FillRequest{}
 		r.Fill.Energy, err = fromEnum[transfer.Fill](fills, x.Fill.GetEnergy(), "fill.energy")
 	case *pb.RetouchAssetRequest_Mirror:
-		r.Mirror = &retouch.MirrorOptions{Tolerance: x.Mirror.GetTolerance(), Plane: x.Mirror.Plane, AllowDoubtful: x.Mirror.GetAllowDoubtful()}
+		r.Mirror = &retouch.MirrorOptions{Tolerance: x.Mirror.GetTolerance(), AllowDoubtful: x.Mirror.GetAllowDoubtful()}
+		if x.Mirror != nil {
+			r.Mirror.Plane = x.Mirror.Plane
+		}
 		side, e := fromEnum[int](mirrorSides, x.Mirror.GetFrom(), "mirror.from")
 		if e != nil {
 			return r, e
