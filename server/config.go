@@ -66,7 +66,8 @@ type Config struct {
 	Queue int
 	// QueueWait is how long a call waits at most. Zero: 10 s.
 	QueueWait time.Duration
-	// CallTime is how long a call may take. Zero: 10 minutes.
+	// CallTime is how long a call may take, but for those that watch a job or health:
+	// they end with the job, or when the client leaves. Zero: 10 minutes.
 	CallTime time.Duration
 	// IdleTime is how long a call may wait for its client to send or to read.
 	// Zero: 30 s.

@@ -19,6 +19,7 @@ import (
 	"github.com/grpc-ecosystem/go-grpc-middleware/v2/interceptors/logging"
 	"github.com/grpc-ecosystem/go-grpc-middleware/v2/interceptors/recovery"
 	"github.com/grpc-ecosystem/go-grpc-middleware/v2/interceptors/selector"
+	pb "github.com/selvage/selvage/api/selvage/v1"
 	"github.com/selvage/selvage/transfer/forkjoin"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -53,7 +54,7 @@ func newRequestID(ctx context.Context) string {
 }
 
 // begin gives a call its id, its longest time, and its end when the server
-// stops. Health watches live as long as their clients want.
+// stops. Watches live as long as their clients want and what they look at goes on.
 func (s *Server) begin(ctx context.Context, method string) (context.Context, func()) {
 	id := newRequestID(ctx)
 	ctx = context.WithValue(ctx, requestID{}, id)
@@ -61,7 +62,7 @@ func (s *Server) begin(ctx context.Context, method string) (context.Context, fun
 	ctx, cancel := context.WithCancelCause(ctx)
 	unhook := context.AfterFunc(s.hard, func() { cancel(errStopping) })
 	release := func() {}
-	if !isHealth(method) {
+	if !isHealth(method) && method != pb.JobService_WatchJob_FullMethodName {
 		ctx, release = context.WithTimeout(ctx, s.config.CallTime)
 	}
 	return ctx, func() {

@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"strings"
 	"testing"
+	"time"
 
 	pb "github.com/selvage/selvage/api/selvage/v1"
 	"github.com/selvage/selvage/client"
@@ -17,6 +18,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials/insecure"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/status"
 )
 
@@ -186,6 +188,86 @@ func TestJobs_CancelAndRetry(t *testing.T) {
 	left := errors.New("left")
 	if _, err := jobs.Watch(t.Context(), job.GetName()[len("jobs/"):], func(*pb.Job, *pb.TaskStatus) error { return left }); !errors.Is(err, left) {
 		t.Errorf("error %v", err)
+	}
+}
+
+// TestJobs_WatchHasNoCallTime: a watch outlives the longest time of a call, and ends
+// with the job or its client.
+func TestJobs_WatchHasNoCallTime(t *testing.T) {
+	const callTime = time.Second
+	s := start(t, server.Config{Farm: startFarm(t, true), CallTime: callTime})
+	api, jobs := jobService(t, s.addr), dial(t, s.addr).Jobs()
+	body, err := jobs.PutAsset(t.Context(), theWardrobe().body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	job, _, err := jobs.Create(t.Context(), "", []*pb.JobTask{{BodySha256: body[:], GarmentSha256: body[:]}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	conn, err := grpc.NewClient(s.addr, grpc.WithTransportCredentials(insecure.NewCredentials()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	watching, leave := context.WithCancel(t.Context())
+	health, err := healthpb.NewHealthClient(conn).Watch(watching, &healthpb.HealthCheckRequest{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := health.Recv(); err != nil {
+		t.Fatal(err)
+	}
+	healthEnded := make(chan error, 1)
+	go func() { _, err := health.Recv(); healthEnded <- err }()
+	stream, err := api.WatchJob(watching, &pb.WatchJobRequest{Name: job.GetName()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	clientEnded := make(chan error, 1)
+	go func() {
+		for {
+			if _, err := stream.Recv(); err != nil {
+				clientEnded <- err
+				return
+			}
+		}
+	}()
+	type end struct {
+		job *pb.Job
+		err error
+	}
+	jobEnded := make(chan end, 1)
+	go func() {
+		job, err := jobs.Watch(t.Context(), job.GetName()[len("jobs/"):], func(*pb.Job, *pb.TaskStatus) error { return nil })
+		jobEnded <- end{job, err}
+	}()
+	select {
+	case e := <-jobEnded:
+		t.Fatalf("the watch ended before the job: %v, %v", e.job, e.err)
+	case err := <-clientEnded:
+		t.Fatalf("the watch ended before its client left: %v", err)
+	case err := <-healthEnded:
+		t.Fatalf("the watch of health ended: %v", err)
+	case <-time.After(callTime + callTime/2):
+	}
+	leave()
+	if err := <-clientEnded; status.Code(err) != codes.Canceled {
+		t.Errorf("error %v after the client left", err)
+	}
+	if err := <-healthEnded; status.Code(err) != codes.Canceled {
+		t.Errorf("error %v after the client left health", err)
+	}
+	if _, err := api.CancelJob(t.Context(), &pb.CancelJobRequest{Name: job.GetName()}); err != nil {
+		t.Fatal(err)
+	}
+	select {
+	case e := <-jobEnded:
+		if e.err != nil || e.job.GetState() != pb.JobState_JOB_STATE_CANCELLED {
+			t.Errorf("%v, %v", e.job, e.err)
+		}
+	case <-time.After(10 * time.Second):
+		t.Error("the watch goes on after the job's end")
 	}
 }
 
