@@ -7,6 +7,7 @@
 //	same.go     what a file went through on its way through another program
 //	edits.go    Find: the artist's current rows against the record give the edits
 //	place.go    Place: where the vertices of one surface lie on another
+//	vertices.go which of them are the same vertices
 //	carry.go    Move: the edits on the new garment's vertices and joints
 //	joints.go   joints matched by name; vanished ones lead to an ancestor
 //	merge.go    Merge: record, artist and new transfer, row by row

@@ -6,6 +6,7 @@ import (
 	"math"
 	"runtime"
 	"slices"
+	"sync"
 
 	"github.com/selvage/selvage/transfer/closest"
 	"github.com/selvage/selvage/transfer/mesh"
@@ -70,7 +71,7 @@ func Place(ctx context.Context, source, target *mesh.Mesh, reach float64, thread
 	p := &Placement{Corner: make([][3]int32, n), Bary: make([][3]float64, n), Fate: make([]Fate, n)}
 	edge := medianEdge(source)
 	snap := snapShare * edge
-	at := newByPlace(source.Positions)
+	at := sync.OnceValue(func() *byPlace { return newByPlace(source.Positions) })
 	own, err := stay(ctx, source, target, at, snap)
 	if err != nil {
 		return nil, err
@@ -92,7 +93,7 @@ func Place(ctx context.Context, source, target *mesh.Mesh, reach float64, thread
 	if err != nil {
 		return nil, fmt.Errorf("place vertices: %w", err)
 	}
-	vertex := coincident{at: at, snap: snap, joint: mesh.WeldTolerance(source), edge: edge}
+	vertex := coincident{at: at(), snap: snap, joint: mesh.WeldTolerance(source), edge: edge}
 	if vertex.from, err = newSense(ctx, source); err != nil {
 		return nil, err
 	}

@@ -168,7 +168,7 @@ type stays struct {
 // is longer than half its own size: two that do not overlap are farther apart. The
 // way is measured against the median of the garment's. O(n log n) but for islands,
 // of which each moved one is held against all.
-func stay(ctx context.Context, source, target *mesh.Mesh, at *byPlace, snap float64) (*stays, error) {
+func stay(ctx context.Context, source, target *mesh.Mesh, at func() *byPlace, snap float64) (*stays, error) {
 	n := target.NumVertices()
 	if source.NumVertices() != n {
 		return &stays{}, nil
@@ -225,7 +225,7 @@ func stay(ctx context.Context, source, target *mesh.Mesh, at *byPlace, snap floa
 			}
 			moved++
 			met := false
-			at.within(target.Positions[v], snap, func(int32, float64) { met = true })
+			at().within(target.Positions[v], snap, func(int32, float64) { met = true })
 			if met {
 				elsewhere++
 			}
