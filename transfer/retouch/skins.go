@@ -176,13 +176,20 @@ func (u *united) joints(all *gltfio.Surface) {
 	}
 }
 
-// Bounds on how frames in which skins were bound are told from one another, over the
-// size of the mesh. Inverse bind matrices are float32, so that the map between two frames
-// comes out a little different for each joint.
+// Bounds on how the frames in which skins were bound are told from one another, over
+// the size of the mesh. Inverse bind matrices are float32, and some programs round them
+// further, so that the map between two frames comes out a little different by each joint.
 const (
-	sameFrame = 1e-6 // it is one frame: what vertices are joined within
-	oneMap    = 1e-5 // one map leads from the one to the other
+	sameFrame = 1e-4 // up to which it is one frame: stored positions are as exact as ever
+	oneMap    = 1e-5 // up to which one map leads from the one to the other
 )
+
+// frames are what is known while skins are brought into one frame.
+type frames struct {
+	weighted [][]bool // by skin and joint: its rows have weight there
+	listed   []bool   // joints of the skins that are placed
+	known    []bool   // those of them with weight: others may have any matrix
+}
 
 // place brings the stored positions and the inverse bind matrices of all skins into
 // the frame in which the first was bound. Where the joints that a skin shares with those
@@ -191,62 +198,106 @@ const (
 // them where they are in the default pose.
 func (u *united) place(ctx context.Context) error {
 	u.bind = make([]r3.Vec, len(u.Mesh.Positions))
-	known := make([]bool, len(u.Skin.Joints))
+	n := len(u.Skin.Joints)
+	f := &frames{listed: make([]bool, n), known: make([]bool, n)}
+	for k := range u.skins {
+		has := make([]bool, n)
+		for _, j := range u.Rows.Joint[u.Rows.Start[u.start[k]]:u.Rows.Start[u.start[k+1]]] {
+			has[j] = true
+		}
+		f.weighted = append(f.weighted, has)
+	}
 	placed := make([]bool, len(u.skins))
 	for range u.skins {
-		k := slices.IndexFunc(placed, func(is bool) bool { return !is })
-		for i := range u.skins { // the first with a joint that is known
-			if !placed[i] && slices.ContainsFunc(u.joint[i], func(j uint16) bool { return known[j] }) {
-				k = i
-				break
-			}
-		}
+		k := u.next(f, placed)
 		s, bind := u.skins[k], u.bind[u.start[k]:u.start[k+1]]
-		to, ok := skinning.Identity(), k == 0
-		if !ok {
-			to, ok = u.mapOf(k, known)
+		to, ok := skinning.Identity(), true
+		if slices.Contains(placed, true) {
+			to, ok = u.mapOf(k, f)
 		}
 		if ctx.Err() != nil {
 			return ctx.Err()
 		}
+		stays := to == skinning.Identity()
 		back, invertible := to.Inverse()
-		if ok && invertible {
+		if !ok || !invertible {
+			if err := u.unpose(ctx, k, f, bind); err != nil {
+				return err
+			}
+		} else {
 			for v, p := range s.Bind {
-				if bind[v] = p; to != skinning.Identity() {
+				if bind[v] = p; !stays {
 					bind[v] = to.Apply(p)
 				}
 			}
-		} else if err := u.unpose(ctx, k, known, bind); err != nil {
-			return err
-		}
-		for i, j := range u.joint[k] {
-			if joint := &u.Skin.Joints[j]; !known[j] && ok && invertible {
-				joint.InverseBind = s.Skin.Joints[i].InverseBind
-				if to != skinning.Identity() {
-					joint.InverseBind = joint.InverseBind.Mul(&back)
+			for i, j := range u.joint[k] {
+				if f.fresh(k, j) {
+					u.Skin.Joints[j].InverseBind = s.Skin.Joints[i].InverseBind
+					if !stays {
+						u.Skin.Joints[j].InverseBind = s.Skin.Joints[i].InverseBind.Mul(&back)
+					}
 				}
 			}
 		}
 		for _, j := range u.joint[k] {
-			known[j] = true
+			f.listed[j] = true
+			f.known[j] = f.known[j] || f.weighted[k][j]
 		}
 		placed[k] = true
 	}
 	return nil
 }
 
-// mapOf is the map from the frame of skin k to the first's, by the joints that are known;
-// ok is false where they do not agree.
-func (u *united) mapOf(k int, known []bool) (to skinning.Affine, ok bool) {
-	s := u.skins[k]
-	var list []skinning.Affine
-	for i, j := range u.joint[k] {
-		if !known[j] {
+// fresh reports whether joint j of skin k gets its inverse bind matrix from it.
+func (f *frames) fresh(k int, j uint16) bool {
+	return !f.listed[j] || !f.known[j] && f.weighted[k][j]
+}
+
+// next is the skin to place: one with weight on a joint that is known, else one with a
+// joint that is listed, else the first.
+func (u *united) next(f *frames, placed []bool) int {
+	best, most := 0, -1
+	for k := range u.skins {
+		if placed[k] {
 			continue
 		}
-		if inv, ok := u.Skin.Joints[j].InverseBind.Inverse(); ok {
-			list = append(list, inv.Mul(&s.Skin.Joints[i].InverseBind))
+		link := 0
+		for _, j := range u.joint[k] {
+			if f.listed[j] {
+				link = max(link, 1)
+			}
+			if f.known[j] && f.weighted[k][j] {
+				link = 2
+			}
 		}
+		if link > most {
+			best, most = k, link
+		}
+	}
+	return best
+}
+
+// mapOf is the map from the frame of skin k to the first's, by the joints on which it and
+// those before it have weight, or else by all that they share; ok is false where these do
+// not agree.
+func (u *united) mapOf(k int, f *frames) (to skinning.Affine, ok bool) {
+	s := u.skins[k]
+	var list, rest []skinning.Affine
+	for i, j := range u.joint[k] {
+		if !f.listed[j] {
+			continue
+		}
+		inv, ok := u.Skin.Joints[j].InverseBind.Inverse()
+		switch m := inv.Mul(&s.Skin.Joints[i].InverseBind); {
+		case !ok:
+		case f.known[j] && f.weighted[k][j]:
+			list = append(list, m)
+		default:
+			rest = append(rest, m)
+		}
+	}
+	if len(list) == 0 {
+		list = rest
 	}
 	if len(list) == 0 {
 		return skinning.Identity(), false
@@ -259,9 +310,7 @@ func (u *united) mapOf(k int, known []bool) (to skinning.Affine, ok bool) {
 		to.T = r3.Add(to.T, r3.Scale(share, m.T))
 	}
 	box := mesh.Bounds(s.Bind)
-	size := r3.Norm(to.ApplyVector(r3.Sub(box.Max, box.Min)))
-	apart := 0.0 // of the corners of the box, by the maps of the joints
-	moved := 0.0
+	moved, apart := 0.0, 0.0 // how far maps lead the corners of the box, and from their mean
 	for corner := range 8 {
 		p := box.Min
 		if corner&1 != 0 {
@@ -273,24 +322,29 @@ func (u *united) mapOf(k int, known []bool) (to skinning.Affine, ok bool) {
 		if corner&4 != 0 {
 			p.Z = box.Max.Z
 		}
-		q := to.Apply(p)
-		moved = max(moved, r3.Norm(r3.Sub(q, p)))
+		mean := to.Apply(p)
 		for i := range list {
-			apart = max(apart, r3.Norm(r3.Sub(list[i].Apply(p), q)))
+			q := list[i].Apply(p)
+			moved, apart = max(moved, r3.Norm(r3.Sub(q, p))), max(apart, r3.Norm(r3.Sub(q, mean)))
 		}
 	}
-	if moved <= sameFrame*size {
+	size := r3.Sub(box.Max, box.Min)
+	if moved <= sameFrame*r3.Norm(size) {
 		return skinning.Identity(), true
 	}
-	return to, apart <= oneMap*size
+	return to, apart <= oneMap*r3.Norm(to.ApplyVector(size))
 }
 
 // unpose puts the vertices of skin k, as they stand in the default pose, into the
 // frame of the joints that are known, and the other joints of the skin with them: these
 // go with their nearest ancestor that is known.
-func (u *united) unpose(ctx context.Context, k int, known []bool, bind []r3.Vec) error {
-	goes := onto(u.Skin, known)
-	place := make([]skinning.Affine, len(u.Skin.Joints))
+func (u *united) unpose(ctx context.Context, k int, f *frames, bind []r3.Vec) error {
+	base := f.known
+	if !slices.Contains(base, true) {
+		base = f.listed
+	}
+	goes := onto(u.Skin, base)
+	place := make(skinning.Pose, len(u.Skin.Joints))
 	for j := range place {
 		joint := &u.Skin.Joints[goes[j]]
 		place[j] = joint.Global.Mul(&joint.InverseBind)
@@ -304,12 +358,12 @@ func (u *united) unpose(ctx context.Context, k int, known []bool, bind []r3.Vec)
 		if len(joint) == 0 { // it stands with the skin's first joint
 			joint, weight = u.joint[k][:1], []float64{1}
 		}
-		m := skinning.Pose(place).Blend(joint, weight)
+		m := place.Blend(joint, weight)
 		inv, _ := m.Inverse()
 		bind[v] = inv.Apply(u.Mesh.Positions[at])
 	}
 	for _, j := range u.joint[k] {
-		if joint := &u.Skin.Joints[j]; !known[j] {
+		if joint := &u.Skin.Joints[j]; f.fresh(k, j) {
 			if inv, ok := joint.Global.Inverse(); ok {
 				joint.InverseBind = inv.Mul(&place[j])
 			}

@@ -61,6 +61,9 @@ type secondSkin struct {
 	// pose says where each joint stood when the second skin was bound; nil: as in the
 	// first. Stored positions are such that the default pose is the same.
 	pose func(s *skinning.Skin) skinning.Pose
+	// matrix changes the inverse bind matrix of a joint as it is written; weighted says
+	// whether the primitive has weight on it. Nil: it stays.
+	matrix func(j int, weighted bool, m *skinning.Affine)
 }
 
 // parted gives the last primitive of an asset of one skin a skin of its own.
@@ -98,6 +101,13 @@ func parted(t testing.TB, data []byte, how secondSkin) []byte {
 	var bind []float32
 	at := make([]uint16, len(s.Skin.Joints))
 	own := make([]skinning.Affine, len(s.Skin.Joints))
+	weighted := make([]bool, len(s.Skin.Joints))
+	for v := part.Start; v < part.End; v++ {
+		joint, _ := s.Rows.Row(v)
+		for _, j := range joint {
+			weighted[j] = true
+		}
+	}
 	var pose skinning.Pose
 	if how.pose != nil {
 		pose = how.pose(s.Skin)
@@ -132,6 +142,9 @@ func parted(t testing.TB, data []byte, how secondSkin) []byte {
 		}
 		joints = append(joints, node)
 		m := &own[j]
+		if how.matrix != nil {
+			how.matrix(j, weighted[j], m)
+		}
 		for col := range 3 {
 			bind = append(bind, float32(m.M[col]), float32(m.M[3+col]), float32(m.M[6+col]), 0)
 		}
@@ -208,6 +221,15 @@ func TestRun_SharedJoints(t *testing.T) {
 		}
 		return s.Turn(j, r3.Vec{Z: 1}, 0.4)
 	}
+	// What stands for no pose at joints without weight; and what rounding leaves.
+	garbage := func(j int, weighted bool, m *skinning.Affine) {
+		if !weighted {
+			*m = skinning.Affine{M: [9]float64{float64(j), 0, 0, 0, 2, 0, 0, 0, 3}, T: r3.Vec{X: float64(j)}}
+		}
+	}
+	rounded := func(j int, _ bool, m *skinning.Affine) {
+		m.T = r3.Add(m.T, r3.Scale(3e-5, r3.Vec{X: math.Sin(float64(j)), Y: math.Cos(float64(j))}))
+	}
 	requests := map[string]Request{
 		"fill":   {Mask: []string{"near:forearm.left:0.1", "box:0.3,-9,-9,0.5,9,9"}, Fill: &FillRequest{}},
 		"mirror": {Mirror: &MirrorOptions{}},
@@ -225,6 +247,10 @@ func TestRun_SharedJoints(t *testing.T) {
 		{"reversed", secondSkin{reversed: true}, false, 0},
 		{"another frame", secondSkin{frame: &scaled, reversed: true}, false, 1e-3},
 		{"bound in another pose", secondSkin{pose: turned}, false, 1e-3},
+		{"matrices without meaning", secondSkin{matrix: garbage}, false, 0},
+		{"matrices without meaning, another frame", secondSkin{matrix: garbage, frame: &scaled}, false, 1e-3},
+		{"matrices without meaning, another pose", secondSkin{matrix: garbage, pose: turned}, false, 1e-3},
+		{"rounded matrices", secondSkin{matrix: rounded, reversed: true}, false, 2e-3}, // vertices move with them
 		{"bent", secondSkin{reversed: true}, true, 0},
 		{"another frame, bent", secondSkin{frame: &scaled}, true, 1e-3},
 		{"bound in another pose, bent", secondSkin{pose: turned, reversed: true}, true, 1e-3},
