@@ -48,23 +48,31 @@ func (c *conflictFlags) into(in *pass.Input) error {
 // passes keeps what artists did to garments through a run of transfer.
 type passes struct {
 	conflictFlags
-	dir string
+	dir   string
+	force bool
 
+	bodyFile  string
+	bodies    gltfio.Selection
 	body      [sha256.Size]byte
 	records   []finishedPage
 	files     []string
+	targets   []string
 	summaries []pass.Summary
 }
 
 func addPassFlags(f *pflag.FlagSet, p *passes) {
 	f.StringVar(&p.dir, "pass-dir", "", "folder of pass records: what was changed by hand in the output since the last pass is carried over")
+	f.BoolVar(&p.force, "force", false, "with --pass-dir: give up what was changed by hand where its record is gone, or is of other meshes, and start anew")
 	addConflictFlags(f, &p.conflictFlags)
 }
 
 // begin checks the flags and makes ready; without --pass-dir it does nothing.
-func (p *passes) begin(cmd *cobra.Command, body string) error {
+func (p *passes) begin(cmd *cobra.Command, body string, bodies gltfio.Selection) error {
 	if p.dir == "" {
-		for _, name := range []string{"pass-dir", "on-conflict", "conflict-rule"} {
+		if cmd.Flags().Changed("pass-dir") {
+			return usageError{errors.New("--pass-dir: names no folder")}
+		}
+		for _, name := range []string{"on-conflict", "conflict-rule", "force"} {
 			if cmd.Flags().Changed(name) {
 				return usageError{fmt.Errorf("--%s needs a --pass-dir that names a folder", name)}
 			}
@@ -77,6 +85,7 @@ func (p *passes) begin(cmd *cobra.Command, body string) error {
 	if info, err := os.Stat(p.dir); err == nil && !info.IsDir() {
 		return usageError{fmt.Errorf("--pass-dir: %s is a file", p.dir)}
 	}
+	p.bodyFile, p.bodies = body, bodies
 	var err error
 	p.body, err = fileSum(body)
 	return err
@@ -117,7 +126,7 @@ func (p *passes) input(garment, target string, opt transfer.AssetOptions) (*pass
 	} else if in.Record != nil {
 		in.current, in.Guess = garment, true
 	}
-	return in, nil
+	return in, p.belongs(in, garment, target)
 }
 
 // run transfers to a garment with its edits, here.
@@ -169,7 +178,7 @@ func (p *passes) add(target string, f *finished) {
 	if f.pass == nil {
 		return
 	}
-	p.records, p.files, p.summaries = append(p.records, finishedPage(f.record)), append(p.files, p.recordName(target)), append(p.summaries, *f.pass)
+	p.records, p.files, p.targets, p.summaries = append(p.records, finishedPage(f.record)), append(p.files, p.recordName(target)), append(p.targets, target), append(p.summaries, *f.pass)
 }
 
 // outputs are the records, to be written together with the garments.
@@ -180,11 +189,19 @@ func (p *passes) outputs() ([]savable, []string, error) {
 	if err := os.MkdirAll(p.dir, 0o755); err != nil {
 		return nil, nil, fmt.Errorf("make %s: %w", p.dir, err)
 	}
-	list := make([]savable, len(p.records))
-	for k, r := range p.records {
-		list[k] = r
+	var list []savable
+	for _, r := range p.records {
+		list = append(list, r)
 	}
-	return list, p.files, nil
+	files := slices.Clone(p.files)
+	for k, record := range p.files {
+		owner, err := ownerOf(record, p.targets[k], p.bodies).bytes()
+		if err != nil {
+			return nil, nil, err
+		}
+		list, files = append(list, finishedPage(owner)), append(files, ownerName(record))
+	}
+	return list, files, nil
 }
 
 // show prints the summaries of the transfers and what became of the edits.

@@ -96,7 +96,7 @@ count. A joint map:
 			if err := checkPrevious(previous, len(targets)); err != nil {
 				return err
 			}
-			if err := edits.begin(cmd, args[0]); err != nil {
+			if err := edits.begin(cmd, args[0], bodies); err != nil {
 				return err
 			}
 			ctx := cmd.Context()
@@ -129,6 +129,9 @@ count. A joint map:
 					return usageError{err}
 				}
 				if err != nil {
+					return err
+				}
+				if err := edits.lost(ctx, in, file, targets[k], out); err != nil {
 					return err
 				}
 				results[k], summaries[k] = out.savable, out.summary
