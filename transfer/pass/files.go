@@ -187,7 +187,9 @@ func Run(ctx context.Context, in Input) (*Output, error) {
 	}
 
 	out.Record = newRecord(in, opt, fresh, theirs, merged)
-	out.Record.GivenUp = in.givenUp(theirs, merged)
+	if out.Record.GivenUp, err = in.givenUp(ctx, fresh.Mesh, theirs, merged); err != nil {
+		return nil, err
+	}
 	if err := in.takeIn(ctx, out.Record, merged, sum, opt); err != nil {
 		return nil, err
 	}

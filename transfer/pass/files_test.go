@@ -269,6 +269,39 @@ func BenchmarkRun(b *testing.B) {
 	}
 }
 
+// arranged is a garment of some of the vertices alone, those of each part in the order
+// that is given.
+func arranged(g *crew.Garment, order []int32) *crew.Garment {
+	out, number := *g, map[int32]int32{}
+	out.Mesh, out.UV, out.Parts = &mesh.Mesh{}, nil, slices.Clone(g.Parts)
+	for k, p := range g.Parts {
+		out.Parts[k].Start = len(out.Mesh.Positions)
+		for _, v := range order {
+			if int(v) < p.Start || int(v) >= p.End {
+				continue
+			}
+			number[v] = int32(len(out.Mesh.Positions))
+			out.Mesh.Positions, out.UV = append(out.Mesh.Positions, g.Mesh.Positions[v]), append(out.UV, g.UV[v])
+			if g.Mesh.Normals != nil {
+				out.Mesh.Normals = append(out.Mesh.Normals, g.Mesh.Normals[v])
+			}
+		}
+		out.Parts[k].End = len(out.Mesh.Positions)
+	}
+	for _, c := range g.Mesh.Triangles {
+		var q [3]int32
+		all := true
+		for k, v := range c {
+			u, ok := number[v]
+			q[k], all = u, all && ok
+		}
+		if all {
+			out.Mesh.Triangles = append(out.Mesh.Triangles, q)
+		}
+	}
+	return &out
+}
+
 // TestRun_Absent: the artist's file is one half of the garment, as the transfer made it.
 // Edits of earlier passes on the other half live on, and the summary adds up.
 func TestRun_Absent(t *testing.T) {
@@ -279,40 +312,10 @@ func TestRun_Absent(t *testing.T) {
 	artist := paint(t, paint(t, first, r3.Vec{X: 0.15, Y: 1.3}, 0.2, 0.4), r3.Vec{X: -0.15, Y: 1.3}, 0.2, 0.4)
 	two := runPass(t, Input{Garment: "jersey", New: first, Record: one.Record, Current: artist})
 
-	left := func(p r3.Vec) bool { return p.X > 0.02 }
-	g := *smallCox().GarmentAt("jersey", 0.4)
-	_, of := cutOut(g.Mesh, left)
-	part := func(v int32) int {
-		return slices.IndexFunc(g.Parts, func(p crew.Part) bool { return int(v) >= p.Start && int(v) < p.End })
-	}
-	slices.Sort(of)
-	// The vertices of each part stay together.
-	whole, number := g.Mesh, map[int32]int32{}
-	half := &mesh.Mesh{}
-	uv, parts := [][2]float32(nil), slices.Clone(g.Parts)
-	for k := range parts {
-		parts[k].Start = len(half.Positions)
-		for _, v := range of {
-			if part(v) == k {
-				number[v] = int32(len(half.Positions))
-				half.Positions, uv = append(half.Positions, whole.Positions[v]), append(uv, g.UV[v])
-				if whole.Normals != nil {
-					half.Normals = append(half.Normals, whole.Normals[v])
-				}
-			}
-		}
-		parts[k].End = len(half.Positions)
-	}
-	for _, c := range whole.Triangles {
-		a, okA := number[c[0]]
-		b, okB := number[c[1]]
-		d, okD := number[c[2]]
-		if okA && okB && okD {
-			half.Triangles = append(half.Triangles, [3]int32{a, b, d})
-		}
-	}
-	g.Mesh, g.UV, g.Parts = half, uv, parts
-	current, _ := given(t, body, parsed(t, "jersey.glb", func(b *bytes.Buffer) error { return g.WriteGLB(b) }), transfer.AssetOptions{})
+	g := smallCox().GarmentAt("jersey", 0.4)
+	_, half := cutOut(g.Mesh, func(p r3.Vec) bool { return p.X > 0.02 })
+	slices.Sort(half)
+	current, _ := given(t, body, parsed(t, "jersey.glb", func(b *bytes.Buffer) error { return arranged(g, half).WriteGLB(b) }), transfer.AssetOptions{})
 
 	out := runPass(t, Input{Garment: "jersey", New: first, Record: two.Record, Current: current})
 	sum := out.Summary

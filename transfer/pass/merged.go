@@ -16,6 +16,7 @@ import (
 
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/mesh"
 	"github.com/selvage/selvage/transfer/weights"
 )
 
@@ -119,12 +120,19 @@ func (r *Record) sameRows(o *Record) bool {
 }
 
 // givenUp returns the vertices whose edit a conflict has cost, in this pass or in one
-// before since which the transfer has not moved them.
-func (in *Input) givenUp(theirs *weights.Rows, m *Merged) []int32 {
+// before since which the transfer has not moved them. theirs are the new transfer's
+// rows on fresh. Errors: ctx's.
+func (in *Input) givenUp(ctx context.Context, fresh *mesh.Mesh, theirs *weights.Rows, m *Merged) ([]int32, error) {
 	was := make([]bool, len(m.Outcome))
-	if r := in.Record; r != nil && r.Rows.Len() == len(was) {
-		for _, v := range r.GivenUp {
-			was[v] = m.Outcome[v] == Plain && compareRows(theirs, int(v), r.Rows, int(v)) == 0
+	if r := in.Record; r != nil && len(r.GivenUp) > 0 {
+		place, err := Place(ctx, r.Mesh, fresh, 0, in.Options.Threads)
+		if err != nil {
+			return nil, err
+		}
+		at := entries(r.GivenUp, r.Rows.Len())
+		for v := range was {
+			u := place.Corner[v][0]
+			was[v] = m.Outcome[v] == Plain && place.Exact(v) && at[u] >= 0 && alike(theirs, v, r.Rows, int(u))
 		}
 	}
 	var out []int32
@@ -133,7 +141,7 @@ func (in *Input) givenUp(theirs *weights.Rows, m *Merged) []int32 {
 			out = append(out, int32(v))
 		}
 	}
-	return out
+	return out, nil
 }
 
 // ownOutput reports whether the garment's file is what the last pass wrote, and

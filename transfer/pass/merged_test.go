@@ -2,6 +2,7 @@ package pass
 
 import (
 	"bytes"
+	"maps"
 	"strings"
 	"testing"
 
@@ -86,6 +87,25 @@ func TestRun_GivenUp(t *testing.T) {
 	}
 	if flagged != len(two.Record.GivenUp) {
 		t.Errorf("%d flagged of %d", flagged, len(two.Record.GivenUp))
+	}
+	// The garment comes with its vertices in another order: the flags go with them.
+	plain := smallCox().GarmentAt("jersey", 0.5)
+	order := make([]int32, plain.Mesh.NumVertices())
+	for v := range order {
+		order[v] = int32(len(order) - 1 - v)
+	}
+	reversed := parsed(t, "jersey.glb", func(b *bytes.Buffer) error { return arranged(plain, order).WriteGLB(b) })
+	other, _ := given(t, paint(t, coxBody(t), s.Mesh.Positions[10], 0.5, 0.5), reversed, transfer.AssetOptions{})
+	o := runPass(t, Input{New: other, Record: again.Record, Current: again.Asset, Policy: policy})
+	there, found := map[r3.Vec]bool{}, map[r3.Vec]bool{}
+	for _, v := range again.Record.GivenUp {
+		there[again.Record.Mesh.Positions[v]] = true
+	}
+	for _, v := range o.Record.GivenUp {
+		found[o.Record.Mesh.Positions[v]] = true
+	}
+	if !maps.Equal(there, found) {
+		t.Errorf("in another order edits at %d places are given up, were at %d", len(found), len(there))
 	}
 	back := runPass(t, Input{New: first, Record: again.Record, Current: again.Asset, Policy: policy})
 	if n := len(back.Record.GivenUp); n >= len(two.Record.GivenUp) {
