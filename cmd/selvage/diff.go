@@ -54,7 +54,7 @@ With --report or --png it shows the new file in the colours of what changed.`,
 			case opt.Threads < 0:
 				return usageError{fmt.Errorf("--threads: %d is negative", opt.Threads)}
 			case !(opt.Change > 0 && opt.Change <= 2):
-				return usageError{fmt.Errorf("--change: %g is outside 0..2", opt.Change)}
+				return usageError{fmt.Errorf("--change: %g is not above 0 and up to 2", opt.Change)}
 			case !(reach >= 0):
 				return usageError{fmt.Errorf("--reach: %g is not a distance in metres", reach)}
 			}

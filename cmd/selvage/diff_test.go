@@ -89,6 +89,9 @@ func TestDiff_Usage(t *testing.T) {
 		if o.status != exitUsage {
 			t.Errorf("%v: status %d, want %d", bad, o.status, exitUsage)
 		}
+		if strings.Contains(strings.Join(bad, " "), "--change 0") && !strings.Contains(o.stderr, "0 is not above 0 and up to 2") {
+			t.Errorf("%v: %s", bad, o.stderr)
+		}
 	}
 	o := selvage(t, "diff", body, cox("gloves")) // never weighted
 	oneSentence(t, o)

@@ -55,7 +55,7 @@ mirrored.
 		if pairs != "" {
 			text, err := os.ReadFile(pairs)
 			if err != nil {
-				return err
+				return usageError{fmt.Errorf("--pairs: %w", err)}
 			}
 			if m.Pairs, err = retouch.ReadPairs(text, pairs); err != nil {
 				return usageError{err}

@@ -265,7 +265,7 @@ func TestPass_Refused(t *testing.T) {
 		t.Errorf("something was written: %v", list)
 	}
 	for _, bad := range [][]string{
-		{"--on-conflict", "keep-edit"}, {"--lock", "_X"}, {"--pass-dir", ""}, {"--pass-dir", filepath.Join(dir, "gloves.glb.pass")},
+		{"--on-conflict", "keep-edit"}, {"--force"}, {"--lock", "_X"}, {"--pass-dir", ""}, {"--pass-dir", filepath.Join(dir, "gloves.glb.pass")},
 		{"--pass-dir", dir, "--on-conflict", "mine"}, {"--pass-dir", dir, "--conflict-rule", "arm=take-new"},
 		{"--pass-dir", dir, "--conflict-rule", "joint:[=take-new"}, {"--pass-dir", dir, "--conflict-rule", "joint:a=b"},
 	} {
@@ -273,6 +273,9 @@ func TestPass_Refused(t *testing.T) {
 		oneSentence(t, o)
 		if o.status != exitUsage {
 			t.Errorf("%v: status %d, want %d: %s", bad, o.status, exitUsage, o.stderr)
+		}
+		if bad[0] == "--pass-dir" && bad[1] == "" && !strings.Contains(o.stderr, "--pass-dir: names no folder") {
+			t.Errorf("%v: %s", bad, o.stderr)
 		}
 	}
 	clean := t.TempDir()
