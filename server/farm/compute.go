@@ -27,7 +27,10 @@ func (e *faultError) Error() string { return e.err.Error() }
 func (e *faultError) Unwrap() error { return e.err }
 
 // refusalError says why this worker leaves a task to others.
-type refusalError struct{ what string }
+type refusalError struct {
+	what     string
+	prepared bool // its body was in memory
+}
 
 func (e *refusalError) Error() string { return e.what }
 
@@ -116,11 +119,12 @@ func (c *computer) load(ctx context.Context, t *pb.JobTask) (*loaded, error) {
 	if err := c.loadMore(ctx, l); err != nil {
 		return nil, err
 	}
-	if !c.bodies.Has(l.bodyKey) {
+	prepared := c.bodies.Has(l.bodyKey)
+	if !prepared {
 		l.need += 2 * l.bodyBytes
 	}
 	if l.need > c.most {
-		return nil, &refusalError{fmt.Sprintf("the task needs about %d MiB, more than the %d MiB of this worker", l.need>>20, c.most>>20)}
+		return nil, &refusalError{fmt.Sprintf("the task needs about %d MiB, more than the %d MiB of this worker", l.need>>20, c.most>>20), prepared}
 	}
 	return l, nil
 }

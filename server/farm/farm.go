@@ -320,11 +320,23 @@ func (f *Farm) adapt(ctx context.Context, s jetstream.Stream) (jetstream.Stream,
 //
 // MaxDeliver is without bound: JetStream counts every delivery, also those that a
 // worker refused or gave back unharmed. What is bounded are the tries, which the
-// task's status counts; see status.go.
+// task's status counts; see status.go. MaxAckPending is without bound too: tasks that
+// were refused count until they are done, and must not keep the others back. What
+// workers have is bounded by their slots.
 func (f *Farm) ensureConsumer(ctx context.Context) error {
 	var err error
 	f.pull, err = again(ctx, f, func(ctx context.Context) (jetstream.Consumer, error) {
 		c, err := f.tasks.Consumer(ctx, consumerName)
+		if err == nil && c.CachedInfo().Config.MaxAckPending > 0 { // made by an earlier release
+			config := c.CachedInfo().Config
+			config.MaxAckPending = -1
+			changed, err := f.tasks.UpdateConsumer(ctx, config)
+			if err != nil { // it serves as it is
+				f.config.Log.Debug("change the consumer", "error", err)
+				return c, nil
+			}
+			return changed, nil
+		}
 		if !errors.Is(err, jetstream.ErrConsumerNotFound) {
 			return c, err
 		}
@@ -334,7 +346,7 @@ func (f *Farm) ensureConsumer(ctx context.Context) error {
 			AckPolicy:     jetstream.AckExplicitPolicy,
 			AckWait:       f.config.AckWait,
 			MaxDeliver:    -1,
-			MaxAckPending: 10_000, // of all workers together
+			MaxAckPending: -1,
 			MaxWaiting:    4096,
 		})
 		if errors.Is(err, jetstream.ErrConsumerExists) || errors.Is(err, jetstream.ErrConsumerNameAlreadyInUse) {

@@ -196,7 +196,7 @@ func (f *Farm) Create(ctx context.Context, displayName string, tasks []*pb.JobTa
 	if err != nil {
 		return nil, nil, err
 	}
-	if err := f.submit(ctx, id, record.GetGeneration(), &pb.JobTasks{Tasks: tasks, Keys: keys}); err != nil {
+	if err := f.submit(ctx, id, record, &pb.JobTasks{Tasks: tasks, Keys: keys}); err != nil {
 		return nil, nil, err
 	}
 	job, err := f.Job(ctx, id)
@@ -260,8 +260,10 @@ type queued struct {
 
 // submit puts every task that has not ended in this generation into the queue,
 // then says so in the job's record. What waits or runs since an earlier generation
-// stays as it is; what ended in one begins anew.
-func (f *Farm) submit(ctx context.Context, id string, generation int64, list *pb.JobTasks) error {
+// stays as it is; what ended in one begins anew. The messages have the version that
+// the job was made with, whoever hands them in: the keys are that version's.
+func (f *Farm) submit(ctx context.Context, id string, job *pb.Job, list *pb.JobTasks) error {
+	generation := job.GetGeneration()
 	states, err := f.states(ctx, id)
 	if err != nil {
 		return err
@@ -277,7 +279,7 @@ func (f *Farm) submit(ctx context.Context, id string, generation int64, list *pb
 		}
 		seen[key] = true
 		data, err := proto.Marshal(&pb.QueuedTask{
-			Schema: schemaOf(list.GetTasks()[i]), Version: f.config.Version, Job: id, Key: key, Generation: generation, Task: list.GetTasks()[i],
+			Schema: schemaOf(list.GetTasks()[i]), Version: job.GetVersion(), Job: id, Key: key, Generation: generation, Task: list.GetTasks()[i],
 		})
 		if err != nil {
 			return err
@@ -450,21 +452,24 @@ func (f *Farm) Job(ctx context.Context, id string) (*pb.Job, error) {
 func (f *Farm) complete(ctx context.Context, id string, job *pb.Job) error {
 	if job.GetEndedGeneration() >= job.GetGeneration() {
 		setState(job)
-		return nil
+		if job.GetState() != pb.JobState_JOB_STATE_CANCELLED { // earlier releases wrote those down too, without their counts
+			return nil
+		}
 	}
 	states, err := f.states(ctx, id)
 	if err != nil {
 		return err
 	}
 	tally(job, states)
-	if job.GetState() == pb.JobState_JOB_STATE_DONE || job.GetState() == pb.JobState_JOB_STATE_FAILED {
-		return f.seal(ctx, id, job)
-	}
-	return nil
+	return f.seal(ctx, id, job)
 }
 
-// seal writes a job's final counts down.
+// seal writes the final counts of a job that is done or has failed down. Those of one
+// that was cancelled may change still: a task may be done all the same.
 func (f *Farm) seal(ctx context.Context, id string, job *pb.Job) error {
+	if job.GetState() != pb.JobState_JOB_STATE_DONE && job.GetState() != pb.JobState_JOB_STATE_FAILED {
+		return nil
+	}
 	return change(ctx, f, jobKey(id), &pb.Job{}, func(j *pb.Job, found bool) (bool, error) {
 		if !found || j.GetGeneration() != job.GetGeneration() || j.GetEndedGeneration() >= j.GetGeneration() {
 			return false, nil
@@ -672,7 +677,7 @@ func (f *Farm) Retry(ctx context.Context, id string) (*pb.Job, error) {
 	}); err != nil {
 		return nil, err
 	}
-	if err := f.submit(ctx, id, job.GetGeneration(), list); err != nil {
+	if err := f.submit(ctx, id, job, list); err != nil {
 		return nil, err
 	}
 	return f.Job(ctx, id)

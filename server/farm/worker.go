@@ -47,7 +47,8 @@ type WorkerConfig struct {
 	MaxTries int
 	// RetryDelay before the second try; it doubles with each. Zero: 1 s.
 	RetryDelay time.Duration
-	// RefuseDelay is after how long a refused task is offered again. Zero: 10 s.
+	// RefuseDelay is after how long a refused task is offered again the first time; it
+	// doubles twice with further refusals. Zero: 10 s.
 	RefuseDelay time.Duration
 	// Grace is how long running tasks may go on after a stop; those that are not
 	// done then are given back. Zero: 1 minute.
@@ -96,6 +97,23 @@ func set[T comparable](v *T, byDefault T) {
 	}
 }
 
+// refused is a task that a worker has left to others.
+type refused struct {
+	generation int64
+	// why the message itself was refused; empty: for its memory.
+	why string
+	// prepared says whether its body was in memory then, where it was for its memory.
+	prepared bool
+}
+
+const (
+	// maxRefused is how many refused tasks a worker remembers.
+	maxRefused = 100_000
+	// maxRefuseDoublings of RefuseDelay: one who starts a worker that takes what all
+	// others refuse should not wait long.
+	maxRefuseDoublings = 2
+)
+
 // held is a task that a worker has.
 type held struct {
 	generation int64
@@ -115,8 +133,9 @@ type Worker struct {
 	mu        sync.Mutex
 	holding   map[string]held  // by subject of the task
 	cancelled map[string]int64 // last cancelled generation by job
-	// pause is how long to wait before pulling again, and grows while tasks are
-	// refused or the store is full.
+	refused   map[string]refused
+	// pause is how long to wait before pulling again, and grows while the store is
+	// full or out of reach.
 	pause time.Duration
 }
 
@@ -129,7 +148,7 @@ func NewWorker(f *Farm, c WorkerConfig) (*Worker, error) {
 	count := newCounters()
 	return &Worker{
 		farm: f, config: c, count: count, log: f.config.Log.With("worker", c.Name),
-		holding: map[string]held{}, cancelled: map[string]int64{}, finishing: semaphore.NewWeighted(int64(c.Tasks) + 1),
+		holding: map[string]held{}, cancelled: map[string]int64{}, refused: map[string]refused{}, finishing: semaphore.NewWeighted(int64(c.Tasks) + 1),
 		computer: &computer{
 			farm: f, threads: c.Threads, count: count,
 			most: c.WorkBytes, memory: semaphore.NewWeighted(c.WorkBytes),
@@ -192,7 +211,21 @@ func (w *Worker) Run(ctx context.Context) error {
 }
 
 // next pulls a task, nil where there is none for a while.
+//
+// The queue offers tasks that come back before new ones. So those that this worker
+// has refused before go back at once, without a rest and without taking room, for as
+// long as it takes to come to others; what bounds their number is how long each
+// stays away.
 func (w *Worker) next(ctx context.Context) (jetstream.Msg, error) {
+	for {
+		msg, err := w.pullOne(ctx)
+		if msg == nil || err != nil || ctx.Err() != nil || !w.passOver(msg) {
+			return msg, err
+		}
+	}
+}
+
+func (w *Worker) pullOne(ctx context.Context) (jetstream.Msg, error) {
 	pulling, cancel := context.WithTimeout(ctx, pullWait)
 	defer cancel()
 	msg, err := w.farm.pull.Next(jetstream.FetchContext(pulling))
@@ -205,6 +238,44 @@ func (w *Worker) next(ctx context.Context) (jetstream.Msg, error) {
 		return nil, w.farm.ensureConsumer(ctx)
 	}
 	return nil, err
+}
+
+// passOver gives back a task that this worker has refused before and would again.
+func (w *Worker) passOver(msg jetstream.Msg) bool {
+	q := &pb.QueuedTask{}
+	if proto.Unmarshal(msg.Data(), q) != nil {
+		return false
+	}
+	why := w.refusal(q)
+	w.mu.Lock()
+	last, ok := w.refused[msg.Subject()]
+	w.mu.Unlock()
+	if !ok || last.generation != q.GetGeneration() || last.why != why ||
+		why == "" && last.prepared != w.computer.bodies.Has(bodyKey(q.GetTask())) {
+		return false
+	}
+	w.count.tasks.WithLabelValues("refused").Inc()
+	w.refer(msg)
+	return true
+}
+
+// refer gives a refused task back, for a time that grows with its deliveries.
+func (w *Worker) refer(msg jetstream.Msg) {
+	delay := w.config.RefuseDelay
+	if meta, err := msg.Metadata(); err == nil && meta.NumDelivered > 1 {
+		delay <<= min(meta.NumDelivered-1, maxRefuseDoublings)
+	}
+	_ = msg.NakWithDelay(delay)
+}
+
+// remember notes that a task was refused.
+func (w *Worker) remember(subject string, r refused) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if len(w.refused) >= maxRefused {
+		clear(w.refused) // each is refused the long way once more
+	}
+	w.refused[subject] = r
 }
 
 // slow makes the worker rest before it pulls again: d at first, twice as long each
@@ -356,19 +427,21 @@ func (w *Worker) handle(stopping, hard context.Context, msg jetstream.Msg, compu
 	defer c.keep()()
 	c.log = w.log.With("task", TaskName(c.q.GetJob(), c.q.GetKey()), "name", c.q.GetTask().GetDisplayName())
 	if why := w.refusal(c.q); why != "" {
+		w.remember(msg.Subject(), refused{generation: c.q.GetGeneration(), why: why})
 		c.refuse(ctx, why)
 		return
 	}
 	err := c.work(ctx, stopping)
-	var refused *refusalError
+	var refusal *refusalError
 	var fault *faultError
 	switch {
 	case err == nil:
 		w.well()
 	case w.isCancelled(c.q):
 		c.cancelled(context.WithoutCancel(ctx))
-	case errors.As(err, &refused):
-		c.refuse(ctx, refused.what)
+	case errors.As(err, &refusal):
+		w.remember(msg.Subject(), refused{generation: c.q.GetGeneration(), prepared: refusal.prepared})
+		c.refuse(ctx, refusal.what)
 	case errors.As(err, &fault):
 		c.fail(ctx, fault.Error())
 	case stopping.Err() != nil || hard.Err() != nil:
@@ -460,12 +533,11 @@ func (c *claim) work(ctx, stopping context.Context) error {
 	if w.isCancelled(c.q) {
 		return context.Canceled
 	}
-	key := c.q.GetKey()
-	if w.farm.config.Version != c.q.GetVersion() {
-		var err error
-		if key, err = workKey(c.q.GetTask(), w.farm.config.Version); err != nil {
-			return &faultError{err}
-		}
+	// The key says what version decides the bytes: this worker's, whatever the message
+	// has.
+	key, err := workKey(c.q.GetTask(), w.farm.config.Version)
+	if err != nil {
+		return &faultError{err}
 	}
 	if result, err := w.farm.found(ctx, key); err != nil {
 		return err
@@ -630,8 +702,7 @@ func (c *claim) refuse(ctx context.Context, why string) {
 	if err != nil {
 		c.log.Debug("refuse", "error", err)
 	}
-	_ = c.msg.NakWithDelay(c.w.config.RefuseDelay)
-	c.w.slow(c.w.config.RefuseDelay / 64)
+	c.w.refer(c.msg)
 }
 
 // fail gives the task up: to the dead letters, then into its status, then out of
