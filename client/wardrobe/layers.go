@@ -174,25 +174,35 @@ type foundOrder struct {
 }
 
 // findLayers orders the tasks of every body by the distances of their garments, and
-// returns what is unclear. Orders that the state knows are not found anew.
-func findLayers(ctx context.Context, tasks []*Task, records *state) (notes []string, err error) {
-	for _, list := range ofBody(tasks) {
-		list = slices.DeleteFunc(slices.Clone(list), func(t *Task) bool { return t.Err != nil })
-		if len(list) == 0 {
-			continue
-		}
-		key, name := orderKey(list), list[0].Body.Name
+// returns what is unclear. Orders that the state knows are not found anew. busy, where
+// not nil, names tasks whose files are being written: they keep the place that they had,
+// and have none where they are new.
+func findLayers(ctx context.Context, tasks []*Task, records *state, busy func(*Task) bool) (notes []string, err error) {
+	for _, all := range ofBody(tasks) {
+		wait := func(t *Task) bool { return busy != nil && busy(t) }
+		list := slices.DeleteFunc(slices.Clone(all), func(t *Task) bool { return t.Err != nil || wait(t) })
+		name, waiting := all[0].Body.Name, slices.ContainsFunc(all, wait)
 		records.mu.Lock()
 		found, ok := records.layers[name]
 		records.mu.Unlock()
-		if !ok || found.Key != key || len(found.Order) != len(list) {
+		had := func(t *Task) bool { return slices.Contains(found.Order, t.Garment.Name) }
+		known := waiting && ok && !slices.ContainsFunc(list, func(t *Task) bool { return !had(t) })
+		if known {
+			list = slices.DeleteFunc(slices.Clone(all), func(t *Task) bool { return !had(t) || t.Err != nil && !wait(t) })
+		}
+		if len(list) == 0 {
+			continue
+		}
+		if key := orderKey(list); !known && (!ok || found.Key != key || len(found.Order) != len(list)) {
 			if found, err = findOrder(ctx, list); err != nil {
 				return nil, fmt.Errorf("body %s: the order of its layers: %w", name, err)
 			}
 			found.Key = key
-			records.mu.Lock()
-			records.layers[name], records.dirty = found, true
-			records.mu.Unlock()
+			if !waiting {
+				records.mu.Lock()
+				records.layers[name], records.dirty = found, true
+				records.mu.Unlock()
+			}
 		}
 		place := map[string]int{}
 		for k, garment := range found.Order {

@@ -34,6 +34,9 @@ type Runner struct {
 	Skip func(*Task) bool
 	// Tell, where not nil, is told what happens, from one goroutine at a time.
 	Tell func(Update)
+
+	// busy, where not nil, names tasks that wait for files that are being written.
+	busy func(*Task) bool
 }
 
 // Status of a task in a run.
@@ -144,7 +147,7 @@ func (r *Runner) Run(ctx context.Context, p *Plan) (*Outcome, error) {
 	}
 
 	if p.Layers == LayersFound {
-		notes, err := findLayers(inner, tasks, records)
+		notes, err := findLayers(inner, tasks, records, r.busy)
 		if err != nil {
 			return o, cmp.Or(ctx.Err(), err)
 		}
@@ -238,7 +241,7 @@ func (r *Runner) todo(ctx context.Context, wave []*Task, records *state, of func
 	}
 	var todo []*Task
 	for i, t := range tasks {
-		skipped := r.Skip != nil && r.Skip(t)
+		skipped := r.Skip != nil && r.Skip(t) || r.busy != nil && r.busy(t)
 		switch {
 		case t.Err != nil && !skipped:
 			settle(t, Broken, nil, t.Err)

@@ -35,7 +35,7 @@ type Watch struct {
 }
 
 // Times of a watch. A save is acted upon after two looks at which the file is the
-// same, so within about a quarter of a second.
+// same, so within about a quarter of a second, whatever other files are being written.
 const (
 	lookEvery = 100 * time.Millisecond
 	// A file that is not whole is waited for this long after its last change, and one
@@ -55,6 +55,11 @@ type watching struct {
 	beneath  map[string]Stamp // outputs that others lie over, as the last run left them
 	failed   map[string]bool  // names with keys that are not tried again
 	blamed   map[string]bool  // outputs and pass records of tasks that failed
+
+	// What the watcher tells of, which has every folder once, by its own name (see
+	// ownName): the folders' names in the plan, and for files that symbolic links lead
+	// to the links.
+	named, links map[string][]string
 
 	saved  map[string]*saved
 	ended  chan *Outcome      // of the run that is going
@@ -81,9 +86,10 @@ func (w *Watch) Run(ctx context.Context) error {
 		w.Options.Hashes = &Hashes{}
 	}
 	s := &watching{Watch: w, files: files, failed: map[string]bool{}, blamed: map[string]bool{}, saved: map[string]*saved{}}
-	if err := files.Add(filepath.Dir(w.Manifest)); err != nil {
+	if err := files.Add(ownName(filepath.Dir(w.Manifest))); err != nil {
 		return fmt.Errorf("watch %s: %w", filepath.Dir(w.Manifest), err)
 	}
+	s.follow(&Manifest{File: w.Manifest}, nil)
 	s.start(ctx, nil)
 	look := time.NewTicker(lookEvery)
 	defer look.Stop()
@@ -96,9 +102,8 @@ func (w *Watch) Run(ctx context.Context) error {
 			}
 			return nil
 		case e, ok := <-files.Events:
-			e.Name = filepath.Clean(e.Name)
-			if ok && s.matters(e) {
-				s.saved[e.Name] = &saved{stamp: stampOf(e.Name), since: time.Now()}
+			if ok {
+				s.see(e)
 			}
 		case err, ok := <-files.Errors:
 			if ok && errors.Is(err, fsnotify.ErrEventOverflow) {
@@ -127,54 +132,103 @@ func (w *Watch) Run(ctx context.Context) error {
 	}
 }
 
-// matters reports whether an event is about a file of the wardrobe.
-func (s *watching) matters(e fsnotify.Event) bool {
+// see notes the files that an event is about.
+func (s *watching) see(e fsnotify.Event) {
 	if !e.Has(fsnotify.Create | fsnotify.Write | fsnotify.Remove | fsnotify.Rename) {
-		return false
+		return
 	}
-	if e.Name == filepath.Clean(s.Manifest) || s.inputs[e.Name] {
+	files := slices.Clone(s.links[filepath.Clean(e.Name)])
+	for _, folder := range s.named[filepath.Dir(e.Name)] {
+		if file := filepath.Join(folder, filepath.Base(e.Name)); s.matters(file, e.Op) {
+			files = append(files, file)
+		}
+	}
+	for _, f := range files {
+		s.saved[f] = &saved{stamp: stampOf(f), since: time.Now()}
+	}
+}
+
+// matters reports whether what happened to a file is about one of the wardrobe.
+func (s *watching) matters(file string, op fsnotify.Op) bool {
+	if file == filepath.Clean(s.Manifest) || s.inputs[file] {
 		return true
 	}
-	if was, ok := s.beneath[e.Name]; ok {
+	if was, ok := s.beneath[file]; ok {
 		// What a run writes itself is looked at when it has ended.
-		return s.cancel == nil && !stampOf(e.Name).same(was)
+		return s.cancel == nil && !stampOf(file).same(was)
 	}
-	if strings.HasPrefix(filepath.Base(e.Name), ".") || !s.folders[filepath.Dir(e.Name)] || !e.Has(fsnotify.Create|fsnotify.Rename) {
+	if strings.HasPrefix(filepath.Base(file), ".") || !s.folders[filepath.Dir(file)] || !(op.Has(fsnotify.Create) || op.Has(fsnotify.Rename)) {
 		return false
 	}
 	// A new file or folder that a glob may find; what is written here is none.
 	if s.plan != nil && slices.ContainsFunc(s.plan.Tasks, func(t *Task) bool {
-		return t.Output == e.Name || strings.HasPrefix(t.Output, e.Name+string(filepath.Separator))
+		return t.Output == file || strings.HasPrefix(t.Output, file+string(filepath.Separator))
 	}) {
 		return false
 	}
-	info, err := os.Stat(e.Name)
-	return err == nil && (info.IsDir() || isGLTF(e.Name))
+	info, err := os.Stat(file)
+	return err == nil && (info.IsDir() || isGLTF(file))
 }
 
-// settled takes the saved files off the list once all of them are still.
+// settled takes the saved files that are still off the list. What is still being
+// written stays there, and what reads it waits; only a file that is gone keeps the
+// others, for goneFor: a plan without it may have a fault.
 func (s *watching) settled() []string {
 	now := time.Now()
+	var list []string
+	gone, late := false, false
 	for file, x := range s.saved {
 		stamp := stampOf(file)
 		if !stamp.same(x.stamp) {
 			x.stamp, x.since = stamp, now
-			return nil
 		}
-		least := lookEvery
+		still, least := now.Sub(x.since), lookEvery
 		switch {
 		case stamp.Size < 0:
 			least = goneFor
-		case isGLTF(file) && !isWhole(file):
+		case still >= least && isGLTF(file) && !isWhole(file):
 			least = brokenFor
 		}
-		if now.Sub(x.since) < least {
-			return nil
+		if still < least {
+			gone = gone || stamp.Size < 0
+			continue
+		}
+		list = append(list, file)
+		late = late || still >= least+goneFor
+	}
+	if gone && !late {
+		return nil
+	}
+	for _, file := range list {
+		delete(s.saved, file)
+	}
+	slices.Sort(list)
+	return list
+}
+
+// busy returns what reports whether a task would read, or write over, a file that is
+// being written now.
+func (s *watching) busy() func(*Task) bool {
+	for told := true; told; { // what is not noted yet
+		select {
+		case e, ok := <-s.files.Events:
+			if told = ok; ok {
+				s.see(e)
+			}
+		default:
+			told = false
 		}
 	}
-	list := slices.Sorted(maps.Keys(s.saved))
-	clear(s.saved)
-	return list
+	written := map[string]bool{}
+	for f := range s.saved {
+		written[f] = true
+	}
+	return func(t *Task) bool {
+		is := func(x Stamp) bool { return written[x.File] }
+		return written[t.Output] || t.Pass != nil && written[t.Pass.Record] ||
+			slices.ContainsFunc(t.Body.Files, is) || slices.ContainsFunc(t.Garment.Files, is) ||
+			slices.ContainsFunc(t.Inner, func(below *Task) bool { return written[below.Output] })
+	}
 }
 
 // isWhole reports whether a file reads as glTF to the end of its JSON, and is as
@@ -224,7 +278,11 @@ func (s *watching) start(ctx context.Context, files []string) {
 		slices.Sort(files)
 		s.Changed(slices.Compact(files))
 	}
-	m, err := ReadFile(s.Manifest)
+	busy := s.busy()
+	m, err := s.manifest, error(nil)
+	if m == nil || s.saved[filepath.Clean(s.Manifest)] == nil { // else it is being written
+		m, err = ReadFile(s.Manifest)
+	}
 	var p *Plan
 	if err == nil {
 		s.follow(m, nil)
@@ -242,7 +300,7 @@ func (s *watching) start(ctx context.Context, files []string) {
 		s.Begins(p)
 	}
 	r := s.Runner
-	r.Skip = func(t *Task) bool { return s.failed[t.Name+" "+t.Key] }
+	r.Skip, r.busy = func(t *Task) bool { return s.failed[t.Name+" "+t.Key] }, busy
 	inner, cancel := context.WithCancel(ctx)
 	s.cancel, s.ended = cancel, make(chan *Outcome, 1)
 	ended := s.ended
@@ -314,15 +372,61 @@ func (s *watching) follow(m *Manifest, p *Plan) {
 		s.inputs[f] = true
 		all[filepath.Dir(f)] = true
 	}
+	s.named, s.links = map[string][]string{}, map[string][]string{}
+	for f := range all {
+		own := ownName(f)
+		s.named[own] = append(s.named[own], f)
+	}
+	for f := range s.inputs {
+		s.followLinks(f)
+	}
+	s.followLinks(filepath.Clean(s.Manifest))
 	watched := map[string]bool{}
 	for _, f := range s.files.WatchList() {
-		if watched[f] = all[f]; !all[f] {
+		_, watched[f] = s.named[f]
+		if !watched[f] {
 			_ = s.files.Remove(f)
 		}
 	}
-	for f := range all {
+	for f := range s.named {
 		if !watched[f] {
 			_ = s.files.Add(f) // a folder that is not there has no saves
 		}
 	}
+}
+
+// maxLinks is how many symbolic links one path may lead through, as on Linux: see
+// path_resolution(7).
+const maxLinks = 40
+
+// followLinks watches what a file leads to where it is a symbolic link, and what that
+// leads to.
+func (s *watching) followLinks(file string) {
+	for at, n := file, 0; n < maxLinks; n++ {
+		to, err := os.Readlink(at)
+		if err != nil {
+			return // no link
+		}
+		if !filepath.IsAbs(to) {
+			to = filepath.Join(ownName(filepath.Dir(at)), to)
+		}
+		folder := ownName(filepath.Dir(to))
+		at = filepath.Join(folder, filepath.Base(to))
+		s.links[at] = append(s.links[at], file)
+		if s.named[folder] == nil {
+			s.named[folder] = []string{} // watched for the links alone
+		}
+	}
+}
+
+// ownName is the name of a folder that is absolute and leads through no symbolic link.
+// One that is not there keeps its name.
+func ownName(folder string) string {
+	if abs, err := filepath.Abs(folder); err == nil {
+		folder = abs
+	}
+	if own, err := filepath.EvalSymlinks(folder); err == nil {
+		return own
+	}
+	return folder
 }

@@ -5,7 +5,9 @@ import (
 	"context"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -215,6 +217,158 @@ func TestWatch_Pieces(t *testing.T) {
 		t.Fatal(err)
 	}
 	w.only(w.next(), "cox/souwester")
+}
+
+// keepWriting writes a file again and again, with pauses shorter than a look, until the
+// function that it returns is called; that leaves the file whole.
+func (w *watched) keepWriting(name string, text []byte) (end func()) {
+	stop, ended := make(chan struct{}), make(chan struct{})
+	file := filepath.Join(w.dir, name)
+	piece := func(n int) {
+		if err := os.WriteFile(file, text[:n], 0o600); err != nil {
+			w.t.Error(err)
+		}
+	}
+	piece(1000)
+	go func() {
+		defer close(ended)
+		for n := 1000; ; n += 100 {
+			select {
+			case <-stop:
+				piece(len(text))
+				return
+			case <-time.After(lookEvery / 2):
+				piece(min(n, len(text)-1))
+			}
+		}
+	}()
+	end = sync.OnceFunc(func() { close(stop); <-ended })
+	w.t.Cleanup(end)
+	return end
+}
+
+// TestWatch_OneWaitsAlone: while a garment is still being written, is cut off or gone,
+// the others are made.
+func TestWatch_OneWaitsAlone(t *testing.T) {
+	w := startWatch(t)
+	end := w.keepWriting("cox/souwester.glb", changed(t, w.read("cox/souwester.glb")))
+	for _, name := range []string{"gloves", "jersey"} {
+		file := "cox/" + name + ".glb"
+		write(t, filepath.Join(w.dir, file), changed(t, w.read(file)))
+		e := w.next()
+		if i := item(t, e.outcome, "cox/souwester"); i.Status != Waiting {
+			t.Errorf("the garment that is being written: %v, %v", i.Status, i.Err)
+		}
+		if item(t, e.outcome, "cox/"+name).Status != Made {
+			t.Errorf("made %q, %v", e.made, e.err)
+		}
+	}
+	// A body that is being written holds up its own garments alone.
+	w.quiet(3 * lookEvery)
+	body := w.read("mate/body.glb")
+	endBody := w.keepWriting("mate/body.glb", changed(t, body))
+	write(t, filepath.Join(w.dir, "cox/gloves.glb"), changed(t, w.read("cox/gloves.glb")))
+	w.only(w.next(), "cox/gloves")
+	w.quiet(3 * lookEvery)
+	endBody()
+	if e := w.next(); len(e.made) != len(crew.GarmentNames()) {
+		t.Errorf("the body's garments: made %q, %v", e.made, e.err)
+	}
+	end()
+	w.only(w.next(), "cox/souwester")
+
+	// A cut-off file fails after a while, and nothing waits for that.
+	good := w.read("cox/souwester.glb")
+	write(t, filepath.Join(w.dir, "cox", "souwester.glb"), good[:len(good)/2])
+	write(t, filepath.Join(w.dir, "cox", "gloves.glb"), changed(t, w.read("cox/gloves.glb")))
+	e := w.next()
+	w.only(e, "cox/gloves")
+	counts(t, e.outcome, 1, 2*len(crew.GarmentNames())-2, 0, 1)
+	counts(t, w.next().outcome, 0, 2*len(crew.GarmentNames())-1, 1, 0)
+	write(t, filepath.Join(w.dir, "cox", "souwester.glb"), changed(t, good))
+	w.only(w.next(), "cox/souwester")
+}
+
+// TestWatch_FoundLayersWait: what lies beneath a garment that is being written is made,
+// what lies over it waits, and the order stays.
+func TestWatch_FoundLayersWait(t *testing.T) {
+	manifest := strings.Replace(layerManifest, `layers: [jersey, bib-trousers, "oilskin-*"]`, "layers: found", 1)
+	w := startWatchOf(t, strings.Replace(manifest, "cox/*.glb", "[cox/jersey.glb, cox/oilskin-coat.glb]", 1), 2)
+	w.quiet(8 * lookEvery)
+	for _, c := range []struct {
+		written, saved string
+		status         Status // of the saved one
+	}{{"cox/jersey", "cox/oilskin-coat", Waiting}, {"cox/oilskin-coat", "cox/jersey", Made}} {
+		end := w.keepWriting(c.written+".glb", changed(t, w.read(c.written+".glb")))
+		write(t, filepath.Join(w.dir, c.saved+".glb"), changed(t, w.read(c.saved+".glb")))
+		e := w.next()
+		if i := item(t, e.outcome, c.saved); i.Status != c.status || item(t, e.outcome, c.written).Status != Waiting {
+			t.Errorf("%s being written, %s saved: %v, %v, %v", c.written, c.saved, i.Status, i.Err, e.err)
+		}
+		end()
+		for e = w.next(); e.outcome.Count(Waiting) > 0; e = w.next() {
+		}
+		if !slices.Contains(e.made, c.written) || e.outcome.Count(Broken) > 0 {
+			t.Errorf("made %q, %v", e.made, e.err)
+		}
+		w.quiet(8 * lookEvery)
+	}
+}
+
+// TestWatch_Links: saves of what symbolic links lead to, over a second link, in a folder
+// behind a link, and the change of a link.
+func TestWatch_Links(t *testing.T) {
+	w := startWatch(t)
+	shared := filepath.Join(w.dir, "shared", "deep")
+	if err := os.MkdirAll(shared, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	move := func(name, to string) {
+		t.Helper()
+		if err := os.Rename(filepath.Join(w.dir, name), to); err != nil {
+			t.Fatal(err)
+		}
+	}
+	link := func(to, name string) {
+		t.Helper()
+		if err := os.Symlink(to, filepath.Join(w.dir, name)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	still := func() { // until the links are looked at
+		t.Helper()
+		for {
+			select {
+			case e := <-w.ended:
+				if len(e.made) != 0 || e.err != nil {
+					t.Errorf("made %q, %v", e.made, e.err)
+				}
+			case <-time.After(goneFor + 4*lookEvery):
+				return
+			}
+		}
+	}
+	move("cox/souwester.glb", filepath.Join(shared, "hat.glb"))
+	link(filepath.Join("deep", "hat.glb"), "shared/hat.glb")
+	link(filepath.Join("..", "shared", "hat.glb"), "cox/souwester.glb")
+	move("mate/body.glb", filepath.Join(shared, "mate.glb"))
+	link(filepath.Join(shared, "mate.glb"), "mate/body.glb")
+	still()
+
+	write(t, filepath.Join(shared, "hat.glb"), changed(t, w.read("cox/souwester.glb")))
+	w.only(w.next(), "cox/souwester")
+	write(t, filepath.Join(shared, "mate.glb"), changed(t, w.read("mate/body.glb")))
+	if e := w.next(); len(e.made) != len(crew.GarmentNames()) {
+		t.Errorf("made %q, %v", e.made, e.err)
+	}
+	// The link in the middle leads elsewhere.
+	write(t, filepath.Join(shared, "new.glb"), changed(t, w.read("cox/souwester.glb")))
+	link(filepath.Join("deep", "new.glb"), "shared/hat.glb~")
+	move("shared/hat.glb~", filepath.Join(w.dir, "shared", "hat.glb"))
+	w.only(w.next(), "cox/souwester")
+	write(t, filepath.Join(shared, "new.glb"), changed(t, w.read("cox/souwester.glb")))
+	w.only(w.next(), "cox/souwester")
+	w.quiet(3 * lookEvery)
 }
 
 // TestWatch_Faults: broken files and a broken manifest are told, once, and the watch
