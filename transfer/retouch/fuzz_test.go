@@ -1,6 +1,7 @@
 package retouch
 
 import (
+	"bytes"
 	"encoding/base64"
 	"encoding/binary"
 	"encoding/json"
@@ -77,6 +78,15 @@ func FuzzRun(f *testing.F) {
 	f.Add(smallAsset(func(v, k int) float32 { return [4]float32{0.25, 0.75, 0, 0}[k] }), uint8(0))
 	f.Add(smallAsset(func(v, k int) float32 { return float32(v*k%5) - 1 }), uint8(4))
 	f.Add(smallAsset(func(v, k int) float32 { return float32(math.NaN()) }), uint8(1))
+	for which := range uint8(5) { // two skins of the same joints, and two that share one
+		one := smallAsset(func(v, k int) float32 { return float32(max(0, v*k%5-1)) })
+		for _, joints := range []string{"[1,0]", "[1,2]"} {
+			two := bytes.Replace(one, []byte(`"skins":[{"joints":[0,1]}]`), []byte(`"skins":[{"joints":[0,1]},{"joints":`+joints+`}]`), 1)
+			two = bytes.Replace(two, []byte(`{"mesh":0,"skin":0}`), []byte(`{"mesh":0,"skin":0,"children":[3]},{"mesh":1,"skin":1}`), 1)
+			two = bytes.Replace(two, []byte(`"meshes":[`), []byte(`"meshes":[{"primitives":[{"attributes":{"JOINTS_0":1,"POSITION":0,"WEIGHTS_0":2},"indices":3}]},`), 1)
+			f.Add(two, which)
+		}
+	}
 	f.Fuzz(func(t *testing.T, data []byte, which uint8) {
 		a, err := gltfio.Parse(data, "fuzz", gltfio.Options{MaxBytes: 1 << 18})
 		if err != nil {

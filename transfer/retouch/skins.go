@@ -360,7 +360,9 @@ func (u *united) unpose(ctx context.Context, k int, f *frames, bind []r3.Vec) er
 		}
 		m := place.Blend(joint, weight)
 		inv, _ := m.Inverse()
-		bind[v] = inv.Apply(u.Mesh.Positions[at])
+		if bind[v] = inv.Apply(u.Mesh.Positions[at]); !mesh.Finite(bind[v]) {
+			bind[v] = u.skins[k].Bind[v]
+		}
 	}
 	for _, j := range u.joint[k] {
 		if joint := &u.Skin.Joints[j]; f.fresh(k, j) {
@@ -374,26 +376,39 @@ func (u *united) unpose(ctx context.Context, k int, f *frames, bind []r3.Vec) er
 
 // weld joins the vertices of s, whose positions are bind's, that are in one place: but
 // not those of two skins that have hardly anything to do with each other there, because
-// most of either row is on joints that the other skin lacks. These are two figures on one
-// root, say, or a buckle on a joint of its own; no row would do for both.
+// most of either row is on joints that the other skin lacks, or because there is no joint
+// that all have. These are two figures on one root, say, or a buckle on a joint of its
+// own; no row would do for both.
 func (s *Surface) weld(ctx context.Context, bind *mesh.Mesh) (*mesh.Welded, error) {
 	tolerance := mesh.WeldTolerance(bind)
 	weld, err := mesh.WeldContext(ctx, bind, tolerance)
 	if err != nil || s.Shared == nil {
 		return weld, err
 	}
-	base := make([]int32, len(weld.Mesh.Positions)) // first vertex with a row of a place
-	for w := range base {
-		base[w] = -1
+	type place struct {
+		first int32   // vertex with a row; -1: none
+		skins []int32 // without those that are strange
+	}
+	places := make([]place, len(weld.Mesh.Positions))
+	for w := range places {
+		places[w].first = -1
 	}
 	var strange []int
 	for v, w := range weld.ToWelded {
-		switch u := base[w]; {
-		case s.Rows.Start[v+1] == s.Rows.Start[v]:
-		case u < 0:
-			base[w] = int32(v)
-		case 2*s.foreign(u, s.Shared.Of[v]) > 1 && 2*s.foreign(int32(v), s.Shared.Of[u]) > 1:
+		p, skin, empty := &places[w], s.Shared.Of[v], s.Rows.Start[v+1] == s.Rows.Start[v]
+		if u := p.first; !empty && u >= 0 && 2*s.foreign(u, skin) > 1 && 2*s.foreign(int32(v), s.Shared.Of[u]) > 1 {
 			strange = append(strange, v)
+			continue
+		}
+		if !slices.Contains(p.skins, skin) {
+			if len(p.skins) > 0 && !slices.Contains(s.Shared.common(append(slices.Clone(p.skins), skin)), true) {
+				strange = append(strange, v)
+				continue
+			}
+			p.skins = append(p.skins, skin)
+		}
+		if !empty && p.first < 0 {
+			p.first = int32(v)
 		}
 	}
 	if len(strange) == 0 {
@@ -411,6 +426,17 @@ func (s *Surface) weld(ctx context.Context, bind *mesh.Mesh) (*mesh.Welded, erro
 		weld.Mesh.Positions[w] = bind.Positions[v] // the first's is the last to be set
 	}
 	return weld, nil
+}
+
+// common says which joints all of some skins have.
+func (s *Shared) common(skins []int32) []bool {
+	has := slices.Clone(s.Has[skins[0]])
+	for _, k := range skins[1:] {
+		for j, is := range s.Has[k] {
+			has[j] = has[j] && is
+		}
+	}
+	return has
 }
 
 // foreign is the weight of v's row on joints that a skin lacks.
@@ -446,27 +472,6 @@ func onto(skin *skinning.Skin, has []bool) []uint16 {
 	return out
 }
 
-// lacking counts vertices by the joints that weight went from and to.
-type lacking map[[2]uint16]int
-
-func (l lacking) add(from, to uint16, vertices int) {
-	if vertices > 0 {
-		l[[2]uint16{from, to}] += vertices
-	}
-}
-
-// list is the most vertices first.
-func (l lacking) list() []Lacking {
-	var out []Lacking
-	for k, n := range l {
-		out = append(out, Lacking{From: k[0], To: k[1], Vertices: n})
-	}
-	slices.SortFunc(out, func(a, b Lacking) int {
-		return cmp.Or(cmp.Compare(b.Vertices, a.Vertices), cmp.Compare(a.From, b.From), cmp.Compare(a.To, b.To))
-	})
-	return out
-}
-
 // owned gives the rows of the touched joined vertices to joints that the skins of all
 // members have, so that the place can have one row in every skin. moved says where the
 // joints of a row went; nil where it stays.
@@ -474,7 +479,7 @@ func (g *joined) owned(rows *weights.Rows, touched []bool) (out *weights.Rows, m
 	if g.of.Shared == nil {
 		return rows, nil
 	}
-	table := map[string][]uint16{} // by the skins of a place; nil: there is no joint that all have
+	table := map[string][]uint16{} // by the skins of a place
 	out, moved = weights.NewRows(rows.Len()), make([][]uint16, rows.Len())
 	acc := weights.NewAccumulator(len(g.of.Skin.Joints))
 	var skins []int32
@@ -493,18 +498,10 @@ func (g *joined) owned(rows *weights.Rows, touched []bool) (out *weights.Rows, m
 		key := fmt.Sprint(skins)
 		to, ok := table[key]
 		if !ok {
-			has := slices.Clone(g.of.Shared.Has[skins[0]])
-			for _, k := range skins[1:] {
-				for j, is := range g.of.Shared.Has[k] {
-					has[j] = has[j] && is
-				}
-			}
-			if slices.Contains(has, true) {
-				to = onto(g.of.Skin, has)
-			}
+			to = onto(g.of.Skin, g.of.Shared.common(skins))
 			table[key] = to
 		}
-		if to == nil || !slices.ContainsFunc(joint, func(j uint16) bool { return to[j] != j }) {
+		if !slices.ContainsFunc(joint, func(j uint16) bool { return to[j] != j }) {
 			out.Append(joint, weight)
 			continue
 		}
@@ -517,12 +514,12 @@ func (g *joined) owned(rows *weights.Rows, touched []bool) (out *weights.Rows, m
 	return out, moved
 }
 
-// lacked lists what moved of rows, of the vertices that changed.
+// lacked lists what moved of rows, of the vertices that changed, the most first.
 func (g *joined) lacked(rows *weights.Rows, moved [][]uint16, changed []bool) []Lacking {
 	if moved == nil {
 		return nil
 	}
-	count := lacking{}
+	count := map[[2]uint16]int{}
 	for w, to := range moved {
 		if to == nil {
 			continue
@@ -535,27 +532,33 @@ func (g *joined) lacked(rows *weights.Rows, moved [][]uint16, changed []bool) []
 		}
 		joint, weight := rows.Row(w)
 		for i, j := range joint {
-			if to[j] != j && weight[i] >= pruneBelow {
-				count.add(j, to[j], n)
+			if to[j] != j && weight[i] >= pruneBelow && n > 0 {
+				count[[2]uint16{j, to[j]}] += n
 			}
 		}
 	}
-	return count.list()
+	var out []Lacking
+	for k, n := range count {
+		out = append(out, Lacking{From: k[0], To: k[1], Vertices: n})
+	}
+	slices.SortFunc(out, func(a, b Lacking) int {
+		return cmp.Or(cmp.Compare(b.Vertices, a.Vertices), cmp.Compare(a.From, b.From), cmp.Compare(a.To, b.To))
+	})
+	return out
 }
 
-// split gives each skin its part of a result, over its own joints.
+// split gives each skin its part of a result, over its own joints: it has all that the
+// rows have (owned).
 func (u *united) split(r *Result, form Form) []gltfio.Reweighted {
 	if u.shared == nil {
 		return []gltfio.Reweighted{{Surface: u.skins[0], Rows: r.Rows, Changed: r.Changed, Format: form.Format}}
 	}
 	out := make([]gltfio.Reweighted, len(u.skins))
-	count := lacking{}
 	for k, s := range u.skins {
 		own := make([]uint16, len(u.JointNode)) // from the surface's joints
 		for i, j := range u.joint[k] {
 			own[j] = uint16(i)
 		}
-		to := onto(u.Skin, u.shared.Has[k])
 		rows := weights.NewRows(s.Mesh.NumVertices())
 		acc := weights.NewAccumulator(len(u.joint[k]))
 		changed := r.Changed[u.start[k]:u.start[k+1]]
@@ -566,18 +569,11 @@ func (u *united) split(r *Result, form Form) []gltfio.Reweighted {
 			}
 			joint, weight := r.Rows.Row(u.start[k] + v)
 			for i, j := range joint {
-				if to[j] != j {
-					count.add(j, to[j], 1)
-				}
-				acc.Add(own[to[j]], weight[i])
+				acc.Add(own[j], weight[i])
 			}
 			acc.Flush(rows)
 		}
 		out[k] = gltfio.Reweighted{Surface: s, Rows: rows, Changed: changed, Format: form.Format}
 	}
-	for _, x := range r.Lacking {
-		count.add(x.From, x.To, x.Vertices)
-	}
-	r.Lacking = count.list()
 	return out
 }
