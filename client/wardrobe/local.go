@@ -77,6 +77,13 @@ func (h *held) add(bytes int64, jobs int) {
 // need nothing more, so it cannot lock up; and since a body is admitted only when
 // all tasks of the one before have been started, at most two are held.
 func (l *Local) Run(ctx context.Context, tasks []*Task, emit func(Event)) error {
+	return l.run(ctx, ctx, tasks, emit, nil)
+}
+
+// run is Run which begins nothing more when begin ends, before ctx of which it comes,
+// and finishes what has begun. finishing, where not nil, is told then how many tasks
+// that are, where there are any.
+func (l *Local) run(ctx, begin context.Context, tasks []*Task, emit func(Event), finishing func(int)) error {
 	limit, threads := l.Memory, l.Threads
 	if limit <= 0 {
 		limit = DefaultMemory()
@@ -89,13 +96,25 @@ func (l *Local) Run(ctx context.Context, tasks []*Task, emit func(Event)) error 
 		jobs = threads
 	}
 	run := &localRun{
-		emit: emit, limit: limit, threads: threads,
+		ctx: ctx, emit: emit, limit: limit, threads: threads,
 		memory: semaphore.NewWeighted(limit), slots: semaphore.NewWeighted(int64(jobs)), processors: semaphore.NewWeighted(int64(threads)),
 		held: held{tell: l.observe}, rest: len(tasks),
 	}
-	defer run.running.Wait()
+	told := make(chan struct{})
+	stop := context.AfterFunc(begin, func() {
+		defer close(told)
+		if n := run.begun(); n > 0 && finishing != nil && ctx.Err() == nil {
+			finishing(n)
+		}
+	})
+	defer func() {
+		run.running.Wait()
+		if !stop() {
+			<-told
+		}
+	}()
 	for _, group := range byBody(tasks) {
-		if err := run.body(ctx, group); err != nil {
+		if err := run.body(begin, group); err != nil {
 			return err
 		}
 	}
@@ -124,6 +143,7 @@ func byBody(tasks []*Task) [][]*Task {
 }
 
 type localRun struct {
+	ctx     context.Context // of what has begun; methods have the one of beginning
 	emit    func(Event)
 	limit   int64
 	threads int
@@ -132,6 +152,33 @@ type localRun struct {
 	memory, slots, processors *semaphore.Weighted
 	held                      held
 	running                   sync.WaitGroup
+
+	mu       sync.Mutex
+	computed int // tasks that have begun and not ended
+}
+
+// begin counts a task that begins, unless ctx is done.
+func (r *localRun) begin(ctx context.Context) error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	r.computed++
+	return nil
+}
+
+func (r *localRun) end() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.computed--
+}
+
+// begun is the number of tasks that have begun and not ended.
+func (r *localRun) begun() int {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.computed
 }
 
 func (r *localRun) acquire(ctx context.Context, bytes int64) error {
@@ -166,11 +213,14 @@ func (r *localRun) body(ctx context.Context, group []*Task) error {
 	r.release(once - kept)
 	if err != nil {
 		r.release(kept)
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
 		for _, t := range group {
 			r.rest--
 			r.emit(Event{Task: t, Kind: Failed, Err: err})
 		}
-		return ctx.Err()
+		return nil
 	}
 	// The body goes when the last of its tasks has ended.
 	var users sync.WaitGroup
@@ -228,6 +278,12 @@ func (r *localRun) start(ctx context.Context, t *Task, body *transfer.AssetBody,
 		r.slots.Release(1)
 		return err
 	}
+	if err := r.begin(ctx); err != nil {
+		r.release(bytes)
+		r.processors.Release(int64(threads))
+		r.slots.Release(1)
+		return err
+	}
 	r.held.add(0, 1)
 	users.Add(1)
 	r.running.Add(1)
@@ -235,13 +291,14 @@ func (r *localRun) start(ctx context.Context, t *Task, body *transfer.AssetBody,
 		defer r.running.Done()
 		defer users.Done()
 		defer func() {
+			r.end()
 			r.held.add(0, -1)
 			r.release(bytes)
 			r.processors.Release(int64(threads))
 			r.slots.Release(1)
 		}()
 		r.emit(Event{Task: t, Kind: Started})
-		result, err := compute(ctx, t, body, threads, r.emit)
+		result, err := compute(r.ctx, t, body, threads, r.emit)
 		if err != nil {
 			r.emit(Event{Task: t, Kind: Failed, Err: err})
 			return

@@ -30,6 +30,13 @@ type Runner struct {
 	Force, Verify bool
 	// Stop ends the run at the first failure.
 	Stop bool
+	// Finish, where not nil, ends the run when it is closed: nothing new is begun, and
+	// what has begun here is finished, saved and recorded. Other executors than Local
+	// are left at once.
+	Finish <-chan struct{}
+	// Finishing, where not nil, is told then how many tasks are being finished, where
+	// there are any; from one goroutine at a time with Tell.
+	Finishing func(tasks int)
 	// Skip, where not nil, names tasks that are left waiting.
 	Skip func(*Task) bool
 	// Tell, where not nil, is told what happens, from one goroutine at a time.
@@ -109,7 +116,8 @@ func (e *ChangedError) Error() string {
 
 // Run does what is not up to date. Failures of single tasks are in the outcome; the
 // error is one that no task is to blame for, ctx's included. The outcome is there
-// in any case: what was finished is saved and recorded.
+// in any case: what was finished is saved and recorded. A run that Finish ended before
+// all was done returns context.Canceled.
 func (r *Runner) Run(ctx context.Context, p *Plan) (*Outcome, error) {
 	tasks := r.Shard.Of(p.Tasks)
 	o := &Outcome{Items: make([]Item, len(tasks))}
@@ -124,6 +132,8 @@ func (r *Runner) Run(ctx context.Context, p *Plan) (*Outcome, error) {
 	// A task ends in settle, once.
 	inner, cancel := context.WithCancel(ctx)
 	defer cancel()
+	begin, end := until(inner, r.Finish)
+	defer end()
 	var mu sync.Mutex
 	finished := 0
 	tell := func(u Update) {
@@ -147,9 +157,9 @@ func (r *Runner) Run(ctx context.Context, p *Plan) (*Outcome, error) {
 	}
 
 	if p.Layers == LayersFound {
-		notes, err := findLayers(inner, tasks, records, r.busy)
+		notes, err := findLayers(begin, tasks, records, r.busy)
 		if err != nil {
-			return o, cmp.Or(ctx.Err(), err)
+			return o, cmp.Or(ctx.Err(), begin.Err(), err)
 		}
 		o.Notes = notes
 	}
@@ -166,11 +176,11 @@ func (r *Runner) Run(ctx context.Context, p *Plan) (*Outcome, error) {
 	}
 	var runErr error
 	for _, wave := range waves(tasks) {
-		todo := r.todo(inner, wave, records, of, settle)
-		if len(todo) == 0 || inner.Err() != nil {
+		todo := r.todo(begin, wave, records, of, settle)
+		if len(todo) == 0 || begin.Err() != nil {
 			continue
 		}
-		runErr = r.Executor.Run(inner, todo, func(e Event) {
+		emit := func(e Event) {
 			switch e.Kind {
 			case Started, Progress:
 				mu.Lock()
@@ -187,11 +197,22 @@ func (r *Runner) Run(ctx context.Context, p *Plan) (*Outcome, error) {
 			case Left:
 				settle(e.Task, Kept, nil, nil)
 			case Failed:
-				if inner.Err() == nil || !errors.Is(e.Err, inner.Err()) {
+				if err := begin.Err(); err == nil || !errors.Is(e.Err, err) {
 					settle(e.Task, Broken, nil, e.Err)
 				}
 			}
-		})
+		}
+		if local, ok := r.Executor.(*Local); ok {
+			runErr = local.run(inner, begin, todo, emit, func(n int) {
+				mu.Lock()
+				defer mu.Unlock()
+				if r.Finishing != nil {
+					r.Finishing(n)
+				}
+			})
+		} else {
+			runErr = r.Executor.Run(begin, todo, emit)
+		}
 		if runErr != nil {
 			break
 		}
@@ -200,12 +221,29 @@ func (r *Runner) Run(ctx context.Context, p *Plan) (*Outcome, error) {
 	switch {
 	case ctx.Err() != nil:
 		return o, ctx.Err()
-	case runErr != nil && inner.Err() == nil:
+	case begin.Err() != nil && inner.Err() == nil && o.Count(Waiting) > 0:
+		return o, begin.Err()
+	case runErr != nil && begin.Err() == nil:
 		return o, runErr
 	case err != nil:
 		return o, fmt.Errorf("record what was written: %w", err)
 	}
 	return o, nil
+}
+
+// until returns a context that also ends when finish is closed, and what ends it.
+func until(ctx context.Context, finish <-chan struct{}) (context.Context, context.CancelFunc) {
+	ctx, end := context.WithCancel(ctx)
+	if finish != nil {
+		go func() {
+			select {
+			case <-finish:
+				end()
+			case <-ctx.Done():
+			}
+		}()
+	}
+	return ctx, end
 }
 
 // todo settles those tasks of a wave that need no computing, and returns the rest.

@@ -476,6 +476,42 @@ func TestRun_Interrupts(t *testing.T) {
 	}
 }
 
+// TestRun_Finish: what has begun is finished and recorded, nothing else is begun, and the
+// next run goes on; a run whose last garments are finished is done.
+func TestRun_Finish(t *testing.T) {
+	_, file := wardrobeAt(t, crewManifest)
+	all := 2 * len(crew.GarmentNames())
+	begun := 0
+	for round := 0; ; round++ {
+		finish := make(chan struct{})
+		here, told := 0, 0
+		r := Runner{Executor: &Local{Jobs: 3, Threads: 3}, Finish: finish}
+		r.Finishing = func(n int) { told += n }
+		r.Tell = func(u Update) {
+			if u.Running && u.Event.Kind == Started {
+				if here++; here == 1 {
+					close(finish)
+				}
+			}
+		}
+		o, err := r.Run(t.Context(), planOf(t, file))
+		begun += here
+		if n := o.Count(Made); n != here || o.Count(Broken) > 0 || told < 1 || told > here {
+			t.Fatalf("round %d: %d begun, %d made, %d told; %+v", round, here, n, told, o)
+		}
+		if err == nil {
+			break
+		}
+		if !errors.Is(err, context.Canceled) || o.Count(Waiting) == 0 || round > all {
+			t.Fatalf("round %d: %v", round, err)
+		}
+	}
+	if begun != all {
+		t.Errorf("%d garments begun for %d", begun, all)
+	}
+	counts(t, runPlan(t, Runner{}, planOf(t, file)), 0, all, 0, 0)
+}
+
 // TestShard_Partition: for any N the parts are disjoint and together all.
 func TestShard_Partition(t *testing.T) {
 	seed := uint64(5)

@@ -74,8 +74,9 @@ type saved struct {
 	since time.Time // unchanged
 }
 
-// Run watches until ctx is done, then ends what runs and returns nil. Its error is
-// that of watching, never of a run.
+// Run watches until ctx is done, then ends what runs and returns nil; until Runner.Finish
+// is closed, where there is one, then finishes what runs. Its error is that of watching,
+// never of a run.
 func (w *Watch) Run(ctx context.Context) error {
 	files, err := fsnotify.NewWatcher()
 	if err != nil {
@@ -93,9 +94,11 @@ func (w *Watch) Run(ctx context.Context) error {
 	s.start(ctx, nil)
 	look := time.NewTicker(lookEvery)
 	defer look.Stop()
+	begin, end := until(ctx, w.Runner.Finish)
+	defer end()
 	for {
 		select {
-		case <-ctx.Done():
+		case <-begin.Done():
 			if s.cancel != nil {
 				<-s.ended
 				s.cancel()
@@ -286,7 +289,11 @@ func (s *watching) start(ctx context.Context, files []string) {
 	var p *Plan
 	if err == nil {
 		s.follow(m, nil)
-		p, err = m.Plan(ctx, s.Options)
+		begin, end := until(ctx, s.Runner.Finish)
+		defer end()
+		if p, err = m.Plan(begin, s.Options); begin.Err() != nil {
+			return
+		}
 	}
 	if err != nil {
 		if s.Ended != nil && ctx.Err() == nil {

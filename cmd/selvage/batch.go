@@ -59,7 +59,9 @@ One garment's failure does not stop the others.
 
 What was made is recorded beside the outputs (.selvage-MANIFEST.json): a garment is
 up to date while body, garment, options and program are the same and its output is
-as it was written. An interrupted run goes on where it stopped.
+as it was written. Ctrl-C (or SIGTERM) begins nothing new and finishes the garments
+that are being made here, a second one stops at once; an interrupted run goes on where
+it stopped.
 
 With "passes" in the manifest, what artists change in the outputs is carried over: an
 output that was changed by hand is kept as it is, and its edits are merged into what
@@ -73,7 +75,8 @@ started, progress (stage, share), upToDate and made (output, sha256, seconds,
 summary; with passes also pass, and edited where the output was changed by hand;
 conflictsLeftOut where pass lists the 1000 worst of them alone, as it does for what
 is up to date or came from a farm),
-failed (error), report (file), end (counts, seconds, notes on the whole); with --watch also
+failed (error), report (file), end (counts, seconds, notes on the whole), after an
+interrupt finishing (garments); with --watch also
 changed (files), fault (error) and waiting.
 
 Exit status: 0 done; 1 something failed, or the run was interrupted; 2 wrong usage,
@@ -182,6 +185,7 @@ func (b *batchRun) run(ctx context.Context, watch bool) (err error) {
 		b.local.Memory = wardrobe.DefaultMemory()
 	}
 	b.runner.Executor = &b.local
+	work := ctx // ends when everything is to end; ctx ends before
 	for _, p := range b.places {
 		executor, end, err := p.open(ctx)
 		if err != nil {
@@ -197,9 +201,13 @@ func (b *batchRun) run(ctx context.Context, watch bool) (err error) {
 		// Memory that is free but not returned counts too: the collector works harder
 		// before the bound is passed.
 		defer debug.SetMemoryLimit(debug.SetMemoryLimit(b.local.Memory))
+		var end func()
+		work, end = untilSecond(ctx)
+		defer end()
+		b.runner.Finish = ctx.Done()
 	}
 	if watch {
-		return b.watch(ctx)
+		return b.watch(ctx, work)
 	}
 	m, err := wardrobe.ReadFile(b.manifest)
 	if err != nil {
@@ -209,7 +217,7 @@ func (b *batchRun) run(ctx context.Context, watch bool) (err error) {
 	if err != nil {
 		return b.interrupted(ctx, nil, manifestError(err))
 	}
-	o, err := b.once(ctx, p)
+	o, err := b.once(ctx, work, p)
 	if err != nil {
 		return b.interrupted(ctx, o, err)
 	}
@@ -237,12 +245,12 @@ func (b *batchRun) interrupted(ctx context.Context, o *wardrobe.Outcome, err err
 }
 
 // once runs a plan and shows how it goes and what came out.
-func (b *batchRun) once(ctx context.Context, p *wardrobe.Plan) (*wardrobe.Outcome, error) {
+func (b *batchRun) once(ctx, work context.Context, p *wardrobe.Plan) (*wardrobe.Outcome, error) {
 	began := time.Now()
 	view := b.newView(p)
 	r := b.runner
-	r.Tell = view.tell
-	o, err := r.Run(ctx, p)
+	r.Tell, r.Finishing = view.tell, view.finishing
+	o, err := r.Run(work, p)
 	view.close()
 	if err == nil {
 		err = b.reports(ctx, p, o)
@@ -292,8 +300,8 @@ func (b *batchRun) verdict(o *wardrobe.Outcome) error {
 	return nil
 }
 
-// watch runs until ctx is done.
-func (b *batchRun) watch(ctx context.Context) error {
+// watch runs until ctx is done, and ends what runs at the latest with work.
+func (b *batchRun) watch(ctx, work context.Context) error {
 	w := wardrobe.Watch{Manifest: b.manifest, Options: b.options, Runner: b.runner}
 	if _, err := os.Stat(b.manifest); err != nil {
 		return err
@@ -312,6 +320,7 @@ func (b *batchRun) watch(ctx context.Context) error {
 		view = b.newView(p)
 	}
 	w.Runner.Tell = func(u wardrobe.Update) { view.tell(u) }
+	w.Runner.Finishing = func(garments int) { view.finishing(garments) }
 	w.Changed = func(files []string) {
 		end()
 		if b.asJSON {
@@ -354,7 +363,7 @@ func (b *batchRun) watch(ctx context.Context) error {
 		}
 	}
 	defer func() { end() }()
-	return w.Run(ctx)
+	return w.Run(work)
 }
 
 // line prints a line of the log.
