@@ -89,7 +89,7 @@ func entries(dir string) []fs.DirEntry {
 func match(dir, pattern, file string) bool {
 	pattern = path.Clean(pattern)
 	if !filepath.IsAbs(filepath.FromSlash(pattern)) {
-		pattern = path.Join(filepath.ToSlash(dir), pattern)
+		pattern = path.Join(escape(filepath.ToSlash(dir)), pattern)
 	}
 	return matchSegments(strings.Split(pattern, "/"), strings.Split(path.Clean(filepath.ToSlash(file)), "/"))
 }

@@ -250,15 +250,15 @@ func compose(list []seen, folder string) (string, error) {
 	say("    # meshes: [\"*\"]          # globs of node, mesh or material names; default: every mesh")
 	say("    # options: {reach: 0.2}  # over the options below, for these garments alone")
 	say("")
-	var stems []string
+	var called []string
 	for _, g := range garments {
-		stems = append(stems, g.stem)
+		called = append(called, plainName(g.stem))
 	}
-	slices.Sort(stems)
+	slices.Sort(called)
 	say("# Outer garments can take their rows from inner ones too: put the names or globs of the")
 	say("# garments in order, from the innermost layer to the outermost, and take the mark away;")
 	say("# or say found, and their distances from the body decide.")
-	say("# layers: %s", quoteAll(slices.Compact(stems)))
+	say("# layers: %s", quoteAll(slices.Compact(called)))
 	say("")
 	say("# Options of all garments, with the names and meanings of the flags of")
 	say("# selvage transfer. These are the defaults.")
@@ -337,11 +337,27 @@ func bodyNames(bodies []seen, folder string) []string {
 	return names
 }
 
+// plainName is a name that may be part of a path, like s.
+func plainName(s string) string {
+	s = strings.NewReplacer("[", "(", "]", ")", "{", "(", "}", ")", "/", "-", `\`, "-", "*", "-", "?", "-").Replace(s)
+	s = strings.Map(func(r rune) rune {
+		if r < ' ' {
+			return '-'
+		}
+		return r
+	}, s)
+	return cmp.Or(strings.TrimRight(s, ". "), "garment")
+}
+
 // composeGarments writes a rule for every folder, and one of their own for garments
-// that share their name with another.
+// that share their name with another, or whose file's name cannot be theirs.
 func composeGarments(say func(string, ...any), bodies []seen, names []string, garments, results, faulty []seen) {
 	folders := map[string][]seen{}
 	var order []string
+	used := map[string]bool{} // names
+	for _, g := range garments {
+		used[g.stem] = true
+	}
 	for _, g := range garments {
 		d := path.Dir(g.file)
 		if folders[d] == nil {
@@ -354,7 +370,10 @@ func composeGarments(say func(string, ...any), bodies []seen, names []string, ga
 		var patterns, except []string
 		for _, g := range folders[d] {
 			pattern := path.Join(escape(d), "*"+path.Ext(g.file))
-			if !slices.ContainsFunc(garments, func(o seen) bool {
+			name := plainName(strings.NewReplacer("/", "-", ".", "-").Replace(g.file))
+			if !nameShape.MatchString(g.stem) {
+				name = plainName(g.stem)
+			} else if !slices.ContainsFunc(garments, func(o seen) bool {
 				return o.file != g.file && o.stem == g.stem && overlap(wearers, wearersOf(path.Dir(o.file), bodies, names))
 			}) {
 				if !slices.Contains(patterns, pattern) {
@@ -362,7 +381,12 @@ func composeGarments(say func(string, ...any), bodies []seen, names []string, ga
 				}
 				continue
 			}
-			say("  - name: %s", quote(strings.NewReplacer("/", "-", ".", "-").Replace(g.file)))
+			unique := name
+			for k := 2; used[unique]; k++ {
+				unique = fmt.Sprintf("%s-%d", name, k)
+			}
+			used[unique] = true
+			say("  - name: %s", quote(unique))
 			say("    files: %s", quoteAll([]string{escape(g.file)}))
 			if len(wearers) > 0 {
 				say("    bodies: %s", quoteAll(wearers))

@@ -219,6 +219,20 @@ func TestRead_Syntax(t *testing.T) {
 }
 
 // TestOptions_GarmentOverDefaults: a garment's options win, key by key.
+// TestRead_ByteOrderMark: the mark that some editors write is no part of the text.
+func TestRead_ByteOrderMark(t *testing.T) {
+	text := "version: 1\nbodies: [{name: cox, file: a.glb}]\ngarments: [{files: b.glb}]\noutput: out/{garment}.glb\n"
+	if _, err := Read([]byte("\ufeff"+text), "w.yaml"); err != nil {
+		t.Error(err)
+	}
+	if _, err := Read([]byte("\ufeffvers: 1\n"+text), "w.yaml"); err == nil || !strings.Contains(err.Error(), `w.yaml:1:1: unknown key "vers"`) {
+		t.Errorf("%v", err)
+	}
+	if _, err := Read([]byte("\ufeff"), "w.yaml"); err == nil || !strings.Contains(err.Error(), "is empty") {
+		t.Errorf("%v", err)
+	}
+}
+
 func TestOptions_GarmentOverDefaults(t *testing.T) {
 	m, err := Read([]byte(`version: 1
 bodies: [{name: cox, file: b.glb}]

@@ -731,6 +731,60 @@ func TestInit(t *testing.T) {
 	}
 }
 
+// TestInit_OddNames: file and folder names that are no names of garments, or would be
+// patterns, alone and where they would clash.
+func TestInit_OddNames(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "crew [old]")
+	glove := read(t, filepath.Join(crewDir, "cox", "gloves.glb"))
+	for name, data := range map[string][]byte{
+		"body.glb": read(t, filepath.Join(crewDir, "cox", "body.glb")), "gloves.glb": glove, "gloves [v2].glb": glove,
+		"gloves (v2).glb": glove, "hat{a}.glb": glove, "coat .glb": glove, "in [x]/gloves [v2].glb": glove, "in [x]/cape.glb": glove,
+	} {
+		f := filepath.Join(dir, filepath.FromSlash(name))
+		if err := os.MkdirAll(filepath.Dir(f), 0o700); err != nil {
+			t.Fatal(err)
+		}
+		write(t, f, data)
+	}
+	file, err := Init(t.Context(), dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	names := map[string]string{}
+	for _, x := range planOf(t, file).Tasks {
+		names[x.Garment.Name] = filepath.ToSlash(strings.TrimPrefix(x.Garment.File, dir+string(filepath.Separator)))
+	}
+	want := map[string]string{
+		"gloves": "gloves.glb", "gloves (v2)": "gloves (v2).glb", "gloves (v2)-2": "gloves [v2].glb", "hat(a)": "hat{a}.glb",
+		"coat": "coat .glb", "gloves (v2)-3": "in [x]/gloves [v2].glb", "cape": "in [x]/cape.glb",
+	}
+	if !maps.Equal(names, want) {
+		t.Errorf("%v\nwant %v\n%s", names, want, read(t, file))
+	}
+}
+
+// TestPlan_OddFolder: exceptions count in a folder whose name would be a pattern.
+func TestPlan_OddFolder(t *testing.T) {
+	dir, _ := wardrobeAt(t, crewManifest)
+	for _, odd := range []string{"crew [old]", "crew [a-z]", "wh?t*", `back\slash`, "**"} {
+		if filepath.Separator == '\\' {
+			t.Skip("no such names here")
+		}
+		at := filepath.Join(t.TempDir(), odd)
+		if err := os.CopyFS(at, os.DirFS(filepath.Join(dir, "cox"))); err != nil {
+			t.Fatal(err)
+		}
+		file := filepath.Join(at, "wardrobe.yaml")
+		for _, except := range []string{"gl*.glb", "**/gl*.glb", "gloves.glb", "../*/gloves.glb"} {
+			write(t, file, []byte("version: 1\nbodies: [{name: cox, file: body.glb}]\ngarments: [{files: '*.glb', except: '"+except+"'}]\noutput: out/{garment}.glb\n"))
+			p := planOf(t, file)
+			if len(p.Tasks) != len(crew.GarmentNames())-1 || slices.ContainsFunc(p.Tasks, func(x *Task) bool { return x.Garment.Name == "gloves" }) {
+				t.Errorf("%s, except %s: %d tasks", odd, except, len(p.Tasks))
+			}
+		}
+	}
+}
+
 func TestProgramVersion(t *testing.T) {
 	if v, err := ProgramVersion("v1.2.3"); v != "v1.2.3" || err != nil {
 		t.Errorf("%q, %v", v, err)

@@ -4,6 +4,7 @@ package wardrobe
 // aliases and merge keys resolved.
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"regexp"
@@ -59,6 +60,8 @@ func readTree(text []byte, file string) (root *node, err error) {
 	if len(text) > maxManifest {
 		return nil, &Fault{File: file, What: fmt.Sprintf("has %d bytes, more than %d", len(text), maxManifest)}
 	}
+	// A byte order mark may stand before a document: YAML 1.2.2, section 5.2.
+	text = bytes.TrimPrefix(text, []byte("\ufeff"))
 	// The parser panics on some malformed texts.
 	defer func() {
 		if recover() != nil {
