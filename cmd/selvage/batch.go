@@ -124,7 +124,7 @@ faults of the manifest included; 3 done, but worse than the limits that --strict
 	f.BoolVar(&b.runner.Force, "force", false, "make again what is up to date")
 	f.BoolVar(&b.runner.Verify, "verify", false, "read the outputs' bytes, where size and time would do, to see whether they are as they were written")
 	f.BoolVar(&keepGoing, "keep-going", true, "go on with the other garments after a failure")
-	f.StringVar(&shard, "shard", "", "I/N: do part I of N alone, chosen by content; the parts are disjoint and complete")
+	f.StringVar(&shard, "shard", "", "I/N: do part I of N alone, chosen by content; the parts are disjoint and complete, and none writes a report")
 	f.IntVar(&b.local.Jobs, "jobs", 0, "garments computed at the same time here (0: as many as there are processors)")
 	f.StringVar(&memory, "memory", "", "memory to compute in here, by estimate: bytes, or with K, M, G for 1024, its square, its cube (default: 70% of what is free)")
 	f.StringVar(&b.options.Report, "report", "", "HTML file to write as well, over the manifest's; {body} stands for the body's name")
@@ -157,7 +157,30 @@ func (b *batchRun) checkFlags(cmd *cobra.Command, shard, memory string) (err err
 	if b.top < 0 {
 		return usageError{fmt.Errorf("--top: %d is negative", b.top)}
 	}
+	if err := b.checkPlace(cmd.Flags()); err != nil {
+		return err
+	}
 	return checkReportFile(cmd, b.options.Report)
+}
+
+// checkPlace refuses flags that the place or the manifest have no use for.
+func (b *batchRun) checkPlace(f *pflag.FlagSet) error {
+	for _, name := range []string{"nats-creds", "nats-ca", "nats-cert", "nats-key", "replicas"} {
+		if f.Changed(name) && !f.Changed("nats") {
+			return usageError{fmt.Errorf("--%s is for a farm on --nats: give that too", name)}
+		}
+	}
+	if leave, err := f.GetBool("leave"); err != nil || !leave {
+		return err
+	}
+	m, err := wardrobe.ReadFile(b.manifest)
+	if err != nil {
+		return manifestError(err)
+	}
+	if m.LayerMode == wardrobe.LayersFound || len(m.Layers) > 1 {
+		return usageError{errors.New("--leave cannot do layers: an outer garment takes rows from the results of inner ones, which have to be fetched; run without --leave, or with layers: off")}
+	}
+	return nil
 }
 
 // parseBytes reads a number of bytes, with K, M or G for powers of 1024.
@@ -254,6 +277,9 @@ func (b *batchRun) once(ctx, work context.Context, p *wardrobe.Plan) (*wardrobe.
 	view.close()
 	if err == nil {
 		err = b.reports(ctx, p, o)
+	}
+	if b.runner.Shard.N > 1 && len(p.Reports) > 0 {
+		o.Notes = append(o.Notes, "no report is written for a part: the same call without --shard writes it when all parts are done")
 	}
 	return o, errors.Join(err, b.show(o, err, time.Since(began)))
 }

@@ -4,7 +4,9 @@ import (
 	"encoding/json"
 	"fmt"
 	"maps"
+	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -85,7 +87,20 @@ func TestFarm_Leave(t *testing.T) {
 }
 
 func TestFarm_LeaveUsage(t *testing.T) {
-	_, manifest := wardrobeFolder(t)
+	dir, manifest := wardrobeFolder(t)
+	text, err := os.ReadFile(manifest)
+	if err != nil {
+		t.Fatal(err)
+	}
+	with := func(name, layers string) string {
+		t.Helper()
+		file := filepath.Join(dir, name)
+		if err := os.WriteFile(file, append(slices.Clone(text), "layers: "+layers+"\n"...), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return file
+	}
+	found, given := with("found.yaml", "found"), with("given.yaml", "[jersey, oilskin-coat]")
 	for _, c := range []struct {
 		name string
 		args []string
@@ -95,9 +110,17 @@ func TestFarm_LeaveUsage(t *testing.T) {
 		{"watch", []string{"--farm", "--watch"}, "--watch"},
 		{"strict", []string{"--farm", "--strict"}, "--strict"},
 		{"report", []string{"--farm", "--report", filepath.Join(t.TempDir(), "page.html")}, "--report"},
+		{"layers that are found", []string{found, "--farm"}, "cannot do layers"},
+		{"layers that are given", []string{given, "--nats", "nats://127.0.0.1:1"}, "cannot do layers"}, // before it connects
+		{"credentials of no cluster", []string{"--farm", "--nats-creds", "x"}, "--nats-creds"},
+		{"copies on no cluster", []string{"--replicas", "3"}, "--replicas"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			o := selvage(t, append([]string{"batch", manifest, "--leave", "--farm-folder", t.TempDir()}, c.args...)...)
+			args := append([]string{"batch", "--leave", "--farm-folder", t.TempDir()}, c.args...)
+			if len(c.args) == 0 || !strings.HasSuffix(c.args[0], ".yaml") {
+				args = append(args, manifest)
+			}
+			o := selvage(t, args...)
 			if o.status != exitUsage || !strings.Contains(o.stderr, c.says) {
 				t.Errorf("status %d, %q; want %d, %q", o.status, o.stderr, exitUsage, c.says)
 			}

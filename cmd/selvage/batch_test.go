@@ -268,6 +268,13 @@ func TestBatch_Shards(t *testing.T) {
 		}
 	}
 	must(t, "batch", file, "--shard", "1000000/1000000") // hardly any key is in it
+	page := filepath.Join(t.TempDir(), "page.html")
+	if o := must(t, "batch", file, "--shard", "1/2", "--report", page); !strings.Contains(o.stdout, "no report is written for a part") {
+		t.Errorf("the report that is not written is not told:\n%s", o.stdout)
+	}
+	if o := must(t, "batch", file, "--shard", "1/2"); strings.Contains(o.stdout, "report") {
+		t.Errorf("a report that nobody asked for is told:\n%s", o.stdout)
+	}
 }
 
 // TestBatch_Interrupts: SIGINT and SIGTERM at random moments; no garment is made
