@@ -52,6 +52,10 @@ func (j *Jobs) PutAsset(ctx context.Context, data []byte) ([sha256.Size]byte, er
 	return a.sum, err
 }
 
+// MaxBytes is how many bytes of tasks the server takes in one job for certain: half of
+// its largest message.
+func (j *Jobs) MaxBytes() int64 { return j.c.info.GetLimits().GetMaxMessageBytes() / 2 }
+
 // Create hands in a job, or finds the one that does the same, and returns it and
 // the keys of its tasks in order.
 func (j *Jobs) Create(ctx context.Context, displayName string, tasks []*pb.JobTask) (*pb.Job, []string, error) {
@@ -85,6 +89,12 @@ func (j *Jobs) Create(ctx context.Context, displayName string, tasks []*pb.JobTa
 // Retry tries again every task of a job that is not done.
 func (j *Jobs) Retry(ctx context.Context, id string) (*pb.Job, error) {
 	return j.api.RetryJob(ctx, &pb.RetryJobRequest{Name: "jobs/" + id})
+}
+
+// Cancel ends a job: what waits is dropped, what runs is broken off, what is done
+// stays. FAILED_PRECONDITION where it has ended.
+func (j *Jobs) Cancel(ctx context.Context, id string) (*pb.Job, error) {
+	return j.api.CancelJob(ctx, &pb.CancelJobRequest{Name: "jobs/" + id})
 }
 
 // Watch tells how a job goes until it has ended, tell fails, or ctx ends, and

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"io"
 	"log/slog"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -20,6 +21,7 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
 )
 
 // startFarm opens a farm on this machine, with a worker unless idle.
@@ -188,6 +190,37 @@ func TestJobs_CancelAndRetry(t *testing.T) {
 	left := errors.New("left")
 	if _, err := jobs.Watch(t.Context(), job.GetName()[len("jobs/"):], func(*pb.Job, *pb.TaskStatus) error { return left }); !errors.Is(err, left) {
 		t.Errorf("error %v", err)
+	}
+}
+
+// TestJobs_LargestRequest: as many bytes of tasks as the client says fit into one
+// message.
+func TestJobs_LargestRequest(t *testing.T) {
+	const message = 2 << 20
+	s := start(t, server.Config{Farm: startFarm(t, true), MaxMessageBytes: message})
+	jobs := dial(t, s.addr).Jobs()
+	if got := jobs.MaxBytes(); got != message/2 {
+		t.Errorf("%d bytes, want %d", got, message/2)
+	}
+	body, err := jobs.PutAsset(t.Context(), theWardrobe().body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var tasks []*pb.JobTask
+	var bytes int64
+	for bytes < 2*message {
+		one := &pb.JobTask{BodySha256: body[:], GarmentSha256: body[:], BodyNames: slices.Repeat([]string{strings.Repeat("x", 255)}, 64), Options: &pb.Options{Reach: 0.1 + float64(len(tasks))/1024}}
+		if tasks, bytes = append(tasks, one), bytes+int64(proto.Size(one)); bytes <= jobs.MaxBytes() {
+			continue
+		}
+		if bytes-int64(proto.Size(one)) <= jobs.MaxBytes() {
+			if _, _, err := jobs.Create(t.Context(), "", tasks[:len(tasks)-1]); err != nil {
+				t.Errorf("%d tasks: %v", len(tasks)-1, err)
+			}
+		}
+	}
+	if _, _, err := jobs.Create(t.Context(), "", tasks); status.Code(err) != codes.ResourceExhausted {
+		t.Errorf("error %v for %d bytes", err, bytes)
 	}
 }
 

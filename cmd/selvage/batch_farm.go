@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/selvage/selvage/api/convert"
@@ -19,6 +20,9 @@ import (
 	"github.com/selvage/selvage/server/farm"
 	"github.com/spf13/pflag"
 	"golang.org/x/sync/errgroup"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
 )
 
 // batchFarm computes a wardrobe on a farm: --farm on this machine's own, with a
@@ -37,6 +41,7 @@ type jobTaker interface {
 	PutAsset(ctx context.Context, data []byte) ([sha256.Size]byte, error)
 	Create(ctx context.Context, displayName string, tasks []*pb.JobTask) (*pb.Job, []string, error)
 	Retry(ctx context.Context, id string) (*pb.Job, error)
+	Cancel(ctx context.Context, id string) (*pb.Job, error)
 	Watch(ctx context.Context, id string, tell func(*pb.Job, *pb.TaskStatus) error) (*pb.Job, error)
 	Read(ctx context.Context, s *pb.TaskStatus) (asset, record []byte, err error)
 }
@@ -89,7 +94,7 @@ func (b *batchFarm) open(ctx context.Context) (wardrobe.Executor, func(), error)
 	if err != nil {
 		return nil, nil, farmUsage(err)
 	}
-	e := &farmExecutor{farm: directFarm{f}, left: b.newLeft()}
+	e := &farmExecutor{farm: directFarm{f}, most: mostRequest, left: b.newLeft(), stop: b.stops()}
 	end = e.left.before(end)
 	if b.here {
 		w, err := farm.NewWorker(f, farm.WorkerConfig{})
@@ -115,25 +120,49 @@ func (b *batchFarm) openServer(ctx context.Context) (wardrobe.Executor, func(), 
 	if err != nil {
 		return nil, nil, b.server.explain(err)
 	}
-	e := &farmExecutor{farm: c.Jobs(), explain: b.server.explain, left: b.newLeft()}
+	jobs := c.Jobs()
+	e := &farmExecutor{farm: jobs, most: min(mostRequest, jobs.MaxBytes()), explain: b.server.explain, left: b.newLeft(), stop: b.stops()}
 	return e, e.left.before(func() { c.Close() }), nil
 }
+
+// stops reports whether the first failure ends the run.
+func (b *batchFarm) stops() bool {
+	goOn, err := b.set.GetBool("keep-going")
+	return err == nil && !goOn
+}
+
+// mostRequest is how many bytes of tasks go into one job: half of what a server takes
+// in one message, unless it is set otherwise.
+const mostRequest = 4 << 20
 
 // farmExecutor hands tasks to a farm and fetches their results.
 type farmExecutor struct {
 	farm    jobTaker
+	most    int64             // bytes of the tasks of one job
 	explain func(error) error // of a server's errors; may be nil
 	left    *leftResults      // nil: results are fetched
+	stop    bool              // the first failure ends the run, and its jobs
+	note    func(farmNote)    // nil: nobody listens
 }
 
 // Run hands the tasks in as jobs and waits for them. When ctx ends the farm goes
-// on; the same tasks handed in again join what is there.
+// on, unless a failure was to end the run; the same tasks handed in again join what is
+// there.
 func (e *farmExecutor) Run(ctx context.Context, tasks []*wardrobe.Task, emit func(wardrobe.Event)) error {
+	// Whoever is told of a failure that is to end the run ends ctx at once.
+	var failed atomic.Bool
+	tell := func(v wardrobe.Event) {
+		before := ctx.Err()
+		emit(v)
+		if e.stop && before == nil && ctx.Err() != nil {
+			failed.Store(true)
+		}
+	}
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(4)
 	files := &uploads{list: map[string]*upload{}}
 	for part := range slices.Chunk(tasks, farm.MaxTasks) {
-		g.Go(func() error { return e.run(ctx, part, files, emit) })
+		g.Go(func() error { return e.run(ctx, part, files, &failed, tell) })
 	}
 	err := g.Wait()
 	if err != nil && e.explain != nil {
@@ -150,7 +179,7 @@ type entrusted struct {
 	fault   error // the pass's files cannot be read
 }
 
-func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, files *uploads, emit func(wardrobe.Event)) error {
+func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, files *uploads, failed *atomic.Bool, emit func(wardrobe.Event)) error {
 	var names []string // a body is a file like any other
 	passes := make([]entrusted, len(tasks))
 	for k, t := range tasks {
@@ -210,19 +239,48 @@ func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, files *u
 		p.task, p.garment = t, garment
 		sent = append(sent, *p)
 	}
-	if len(list) == 0 {
-		return nil
+	g, ctx := errgroup.WithContext(ctx)
+	for first := 0; first < len(list); {
+		end := first + fitting(list[first:], e.most)
+		part, of := list[first:end], sent[first:end]
+		g.Go(func() error { return e.job(ctx, tasks[0].Body.Name, part, of, failed, emit) })
+		first = end
 	}
-	job, keys, err := e.farm.Create(ctx, tasks[0].Body.Name, list)
+	return g.Wait()
+}
+
+// fitting is how many of the first tasks make a request of most bytes; one at least.
+func fitting(list []*pb.JobTask, most int64) int {
+	const frame = 8 // a field's tag and length
+	size := int64(0)
+	for n, t := range list {
+		if size += int64(proto.Size(t)) + frame; size > most && n > 0 {
+			return n
+		}
+	}
+	return len(list)
+}
+
+// job hands in one job and waits for it.
+func (e *farmExecutor) job(ctx context.Context, name string, list []*pb.JobTask, sent []entrusted, failed *atomic.Bool, emit func(wardrobe.Event)) error {
+	job, keys, err := e.farm.Create(ctx, name, list)
 	if err != nil {
 		return err
 	}
 	id := strings.TrimPrefix(job.GetName(), "jobs/")
+	defer func() {
+		if failed.Load() {
+			e.cancel(context.WithoutCancel(ctx), id)
+		}
+	}()
 	if farm.Ended(job.GetState()) { // of a run before: its failures get another chance
 		if job, err = e.farm.Retry(ctx, id); err != nil {
 			return err
 		}
 	}
+	e.say(farmNote{Event: "job", Job: id, Tasks: int(job.GetTaskCount())})
+	w := e.waiting(id, int(job.GetTaskCount()))
+	defer w.end()
 	byKey := map[string][]entrusted{}
 	for i, key := range keys {
 		byKey[key] = append(byKey[key], sent[i])
@@ -233,6 +291,9 @@ func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, files *u
 	last, err := e.farm.Watch(ctx, id, func(_ *pb.Job, s *pb.TaskStatus) error {
 		if s == nil || fetching.Err() != nil {
 			return fetching.Err()
+		}
+		if s.GetGeneration() >= job.GetGeneration() || s.GetState() == pb.TaskState_TASK_STATE_DONE {
+			w.hear(s)
 		}
 		key := s.GetName()[strings.LastIndexByte(s.GetName(), '/')+1:]
 		switch {
@@ -269,6 +330,15 @@ func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, files *u
 		return fmt.Errorf("job %s was cancelled", id)
 	}
 	return nil
+}
+
+// cancel ends a job of a run that was ended by a failure.
+func (e *farmExecutor) cancel(ctx context.Context, id string) {
+	ctx, end := context.WithTimeout(ctx, 10*time.Second)
+	defer end()
+	if _, err := e.farm.Cancel(ctx, id); err != nil && !errors.Is(err, farm.ErrEnded) && status.Code(err) != codes.FailedPrecondition {
+		e.say(farmNote{Event: "held", Job: id, Why: "the job goes on, it could not be cancelled: " + err.Error()})
+	}
 }
 
 // storeError is an error of the farm's store, which no task is to blame for.

@@ -65,6 +65,9 @@ func (b *batchRun) newView(p *wardrobe.Plan) *batchView {
 	case !b.quiet && isTerminal(b.log):
 		v.bars = newBatchBars(b.log, len(tasks))
 	}
+	if f, ok := b.runner.Executor.(*farmExecutor); ok {
+		f.listen(v)
+	}
 	return v
 }
 

@@ -95,7 +95,7 @@ than the limits that --strict sets.`,
 func exactArgs(n int, what string) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, args []string) error {
 		if len(args) != n {
-			return usageError{fmt.Errorf("%s takes %s; see selvage %s --help", cmd.Name(), what, cmd.Name())}
+			return usageError{fmt.Errorf("%s takes %s; see %s --help", cmd.Name(), what, cmd.CommandPath())}
 		}
 		return nil
 	}

@@ -99,10 +99,11 @@ func OpenEmbedded(ctx context.Context, folder string, bytes int64, note func(mes
 	return e, nil
 }
 
-// Configure puts the server's address into c.
+// Configure puts the server's address into c. A connection waits for a server: the
+// program that has it may be about to end, and then another takes its place.
 func (e *Embedded) Configure(c Config) (Config, error) {
 	a, err := e.address()
-	c.URL, c.Token = a.URL, a.Token
+	c.URL, c.Token, c.RetryConnect = a.URL, a.Token, true
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	if e.server != nil {

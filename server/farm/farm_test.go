@@ -467,6 +467,50 @@ func TestEmbedded_Takeover(t *testing.T) {
 	}
 }
 
+// TestEmbedded_OpenWhileTheServerEnds: a program that finds a server and connects just
+// as that one ends waits for the next.
+func TestEmbedded_OpenWhileTheServerEnds(t *testing.T) {
+	folder := t.TempDir()
+	first, err := OpenEmbedded(t.Context(), folder, 0, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	second, err := OpenEmbedded(t.Context(), folder, 0, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer second.Close()
+	c, err := second.Configure(Config{Log: quiet()})
+	first.Close()
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, err := Open(t.Context(), c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if jobs, _, err := f.Jobs(t.Context(), "", 1); err != nil || len(jobs) != 0 {
+		t.Errorf("%v, %v", jobs, err)
+	}
+}
+
+// TestFarm_NoJobID: what can be no job's id is one that the farm does not have.
+func TestFarm_NoJobID(t *testing.T) {
+	f := open(t, t.TempDir(), Config{})
+	for _, id := range []string{"", "a b", ">", "*", "a/b", strings.Repeat("0", 32), strings.Repeat("0", 31) + "."} {
+		_, err := f.Job(t.Context(), id)
+		_, failed := f.Retry(t.Context(), id)
+		_, ended := f.Cancel(t.Context(), id)
+		for _, err := range []error{err, failed, ended} {
+			var none *NotFoundError
+			if !errors.As(err, &none) {
+				t.Errorf("%q: error %v", id, err)
+			}
+		}
+	}
+}
+
 // TestFarm_OneBodyAtATime: tasks are handed in in any order; a worker that has room
 // for one prepared body prepares each once.
 func TestFarm_OneBodyAtATime(t *testing.T) {

@@ -153,6 +153,11 @@ func jobID(keys []string) string {
 	return hex.EncodeToString(h.Sum(nil)[:16])
 }
 
+// isJobID reports whether jobID can have made an id: others are no keys of the store.
+func isJobID(id string) bool {
+	return len(id) == 32 && strings.Trim(id, "0123456789abcdef") == ""
+}
+
 // Create hands in a job, or goes on with handing it in, and returns it and the
 // keys of its tasks in order. Its assets must be in the farm: PutAsset. A job that
 // was handed in before is returned as it is; Retry tries its failures again.
@@ -423,6 +428,9 @@ func isThere(err error) bool {
 
 // list returns a job's tasks as they were handed in.
 func (f *Farm) list(ctx context.Context, id string) (*pb.JobTasks, error) {
+	if !isJobID(id) {
+		return nil, &NotFoundError{JobName(id)}
+	}
 	data, _, err := f.assets.read(ctx, jobTasksName(id))
 	if errors.Is(err, errMissing) {
 		return nil, &NotFoundError{JobName(id)}
@@ -436,6 +444,9 @@ func (f *Farm) list(ctx context.Context, id string) (*pb.JobTasks, error) {
 
 // Job returns a job. Errors: *NotFoundError.
 func (f *Farm) Job(ctx context.Context, id string) (*pb.Job, error) {
+	if !isJobID(id) {
+		return nil, &NotFoundError{JobName(id)}
+	}
 	job := &pb.Job{}
 	revision, err := entry(ctx, f, jobKey(id), job)
 	if err != nil {
