@@ -423,6 +423,12 @@ func TestBatchBars(t *testing.T) {
 		}
 	}
 	s.draw(true)
+	out.Reset()
+	(&batchView{b: &batchRun{}, bars: s}).finishing(10)
+	erase := fmt.Sprintf("\x1b[%dF\x1b[0J", len(lines))
+	if want := erase + "finishing 10 garments; interrupt again to stop at once\n" + lines[0] + "\n"; !strings.HasPrefix(out.String(), want) {
+		t.Errorf("the line is not above the bars: %q", out.String())
+	}
 	s.close()
 	if !strings.HasSuffix(out.String(), fmt.Sprintf("\x1b[%dF\x1b[0J", len(lines))) {
 		t.Errorf("ends with %q", out.String()[max(0, out.Len()-40):])
