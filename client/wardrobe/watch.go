@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/fsnotify/fsnotify"
@@ -65,7 +66,11 @@ type watching struct {
 	ended  chan *Outcome      // of the run that is going
 	cancel context.CancelFunc // of it; nil: none is going
 	again  bool               // run once more when it has ended
-	told   []string           // files to tell of then
+
+	underway     *underway // of the run that is going
+	spared, lost bool      // it is not cut for every garment; it was cut, and what had begun is lost
+
+	told []string // files to tell of then
 }
 
 // saved file that may still be written.
@@ -119,6 +124,7 @@ func (w *Watch) Run(ctx context.Context) error {
 		case o := <-s.ended:
 			s.cancel()
 			s.cancel = nil
+			s.spared, s.lost = s.lost, false
 			s.note(o)
 			s.follow(s.manifest, s.plan) // a run may have found what lies over what
 			for _, i := range o.Items {
@@ -254,8 +260,10 @@ func isWhole(file string) bool {
 	return err == nil
 }
 
-// run starts a run, or has one follow on the one that is going; that is cut short
-// where it computes from what was saved.
+// run starts a run, or has one follow on the one that is going; that is cut short where
+// it would compute from what was saved. For a garment that it does not compute now only
+// the first of two runs is cut: what takes long is made in the second, however often
+// others are saved.
 func (s *watching) run(ctx context.Context, files []string) {
 	if s.cancel == nil {
 		s.again, s.told = false, nil
@@ -264,15 +272,44 @@ func (s *watching) run(ctx context.Context, files []string) {
 	}
 	s.again = true
 	s.told = append(s.told, files...)
-	reads := map[string]bool{filepath.Clean(s.Manifest): true}
+	saved := func(x Stamp) bool { return slices.Contains(files, x.File) }
+	cut := slices.Contains(files, filepath.Clean(s.Manifest))
 	for _, t := range s.plan.Tasks {
-		for _, x := range slices.Concat(t.Body.Files, t.Garment.Files) {
-			reads[x.File] = true
-		}
+		cut = cut || slices.ContainsFunc(t.Body.Files, saved)
+		cut = cut || slices.ContainsFunc(t.Garment.Files, saved) && (!s.spared || s.underway.has(t))
 	}
-	if slices.ContainsFunc(files, func(f string) bool { return reads[f] }) {
+	if cut {
+		s.lost = s.lost || s.underway.any()
 		s.cancel()
 	}
+}
+
+// underway are the tasks of a run that have begun and not ended.
+type underway struct {
+	mu    sync.Mutex
+	tasks map[*Task]bool
+}
+
+func (u *underway) tell(x Update) {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	if x.Running {
+		u.tasks[x.Task] = true
+	} else {
+		delete(u.tasks, x.Task)
+	}
+}
+
+func (u *underway) has(t *Task) bool {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	return u.tasks[t]
+}
+
+func (u *underway) any() bool {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	return len(u.tasks) > 0
 }
 
 // start reads the manifest and the files anew and runs the plan.
@@ -308,6 +345,14 @@ func (s *watching) start(ctx context.Context, files []string) {
 	}
 	r := s.Runner
 	r.Skip, r.busy = func(t *Task) bool { return s.failed[t.Name+" "+t.Key] }, busy
+	now := &underway{tasks: map[*Task]bool{}}
+	s.underway = now
+	r.Tell = func(u Update) {
+		now.tell(u)
+		if s.Runner.Tell != nil {
+			s.Runner.Tell(u)
+		}
+	}
 	inner, cancel := context.WithCancel(ctx)
 	s.cancel, s.ended = cancel, make(chan *Outcome, 1)
 	ended := s.ended

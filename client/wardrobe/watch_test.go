@@ -34,9 +34,14 @@ func startWatch(t *testing.T) *watched {
 
 // startWatchOf is startWatch of a manifest with a number of garments.
 func startWatchOf(t *testing.T, manifest string, garments int) *watched {
+	return startWatchIn(t, manifest, garments, &Local{})
+}
+
+// startWatchIn is startWatchOf with an executor.
+func startWatchIn(t *testing.T, manifest string, garments int, executor Executor) *watched {
 	dir, file := wardrobeAt(t, manifest)
 	w := &watched{t, dir, make(chan ended, 100)}
-	watch := &Watch{Manifest: file, Options: PlanOptions{Version: "test"}, Runner: Runner{Executor: &Local{}}}
+	watch := &Watch{Manifest: file, Options: PlanOptions{Version: "test"}, Runner: Runner{Executor: executor}}
 	watch.Ended = func(_ *Plan, o *Outcome, err error) {
 		e := ended{outcome: o, err: err}
 		if o != nil {
@@ -287,6 +292,69 @@ func TestWatch_OneWaitsAlone(t *testing.T) {
 	counts(t, w.next().outcome, 0, 2*len(crew.GarmentNames())-1, 1, 0)
 	write(t, filepath.Join(w.dir, "cox", "souwester.glb"), changed(t, good))
 	w.only(w.next(), "cox/souwester")
+}
+
+// slowFor is Local that takes a while more for one garment.
+type slowFor struct {
+	Local
+	garment string
+	extra   time.Duration
+}
+
+func (s *slowFor) Run(ctx context.Context, tasks []*Task, emit func(Event)) error {
+	var slow, others []*Task
+	for _, t := range tasks {
+		if t.Garment.Name == s.garment {
+			slow = append(slow, t)
+			emit(Event{Task: t, Kind: Started})
+		} else {
+			others = append(others, t)
+		}
+	}
+	var wg sync.WaitGroup
+	wg.Go(func() { _ = s.Local.Run(ctx, others, emit) })
+	defer wg.Wait()
+	if len(slow) > 0 {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(s.extra):
+		}
+	}
+	return s.Local.Run(ctx, slow, emit)
+}
+
+// TestWatch_SavesOfOthers: what takes long is made although another garment is saved all
+// the time, and that is made in between.
+func TestWatch_SavesOfOthers(t *testing.T) {
+	w := startWatchIn(t, crewManifest, 2*len(crew.GarmentNames()), &slowFor{garment: "souwester", extra: 10 * lookEvery})
+	made := map[string]bool{}
+	write(t, filepath.Join(w.dir, "cox", "souwester.glb"), changed(t, w.read("cox/souwester.glb")))
+	for n := 0; !made["cox/souwester"]; n++ {
+		if n == 10 {
+			t.Fatalf("made %v", made)
+		}
+		time.Sleep(5 * lookEvery)
+		write(t, filepath.Join(w.dir, "cox", "gloves.glb"), changed(t, w.read("cox/gloves.glb")))
+		for more := true; more; {
+			select {
+			case e := <-w.ended:
+				if e.outcome == nil || e.outcome.Count(Broken) > 0 {
+					t.Fatalf("%+v", e)
+				}
+				for _, name := range e.made {
+					made[name] = true
+				}
+			default:
+				more = false
+			}
+		}
+	}
+	for !made["cox/gloves"] {
+		for _, name := range w.next().made {
+			made[name] = true
+		}
+	}
 }
 
 // TestWatch_FoundLayersWait: what lies beneath a garment that is being written is made,
