@@ -107,6 +107,8 @@ func TestFarm_TimesInSource(t *testing.T) {
 		"jobs.go timestamppb.New":    1,
 		"selvage/jobs.go AsTime":     1, // shown
 		"selvage/jobs.go .Created <": 1, // the order in which it is shown
+
+		"selvage/batch_farm_note.go time.Now": 4, // durations in this process
 	}
 	got := map[string]int{}
 	note := func(prefix, pattern string) {
