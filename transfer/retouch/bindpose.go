@@ -61,17 +61,7 @@ func bindFrames(s *Surface) []skinning.Affine {
 	same := func(a, b *skinning.Affine) bool {
 		back, _ := b.Inverse()
 		d := a.Mul(&back)
-		for corner := range 8 {
-			p := box.Min
-			if corner&1 != 0 {
-				p.X = box.Max.X
-			}
-			if corner&2 != 0 {
-				p.Y = box.Max.Y
-			}
-			if corner&4 != 0 {
-				p.Z = box.Max.Z
-			}
+		for _, p := range box.Vertices() {
 			if !(r3.Norm(r3.Sub(d.Apply(p), p)) <= near) {
 				return false
 			}

@@ -311,17 +311,7 @@ func (u *united) mapOf(k int, f *frames) (to skinning.Affine, ok bool) {
 	}
 	box := mesh.Bounds(s.Bind)
 	moved, apart := 0.0, 0.0 // how far maps lead the corners of the box, and from their mean
-	for corner := range 8 {
-		p := box.Min
-		if corner&1 != 0 {
-			p.X = box.Max.X
-		}
-		if corner&2 != 0 {
-			p.Y = box.Max.Y
-		}
-		if corner&4 != 0 {
-			p.Z = box.Max.Z
-		}
+	for _, p := range box.Vertices() {
 		mean := to.Apply(p)
 		for i := range list {
 			q := list[i].Apply(p)
