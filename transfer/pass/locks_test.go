@@ -371,6 +371,9 @@ func TestTransfer_PaintStays(t *testing.T) {
 		if err != nil || !slices.Equal(got, red[0]) {
 			t.Errorf("pass %d: the colours changed (%v)", k+2, err)
 		}
+		if white, err := out.Asset.Channel(now, "COLOR_0", 1); err != nil || len(white) != n || slices.Min(white) != 1 {
+			t.Errorf("pass %d: the colours below are not white (%v)", k+2, err)
+		}
 		if got, err := out.Asset.Scalars(now, "_HELD"); err != nil || !slices.Equal(got, held) {
 			t.Errorf("pass %d: the mask changed (%v)", k+2, err)
 		}

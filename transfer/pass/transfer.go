@@ -11,6 +11,8 @@ import (
 	"math"
 	"path"
 	"slices"
+	"strconv"
+	"strings"
 
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
@@ -218,10 +220,27 @@ func (in *Input) keepPaint(ctx context.Context) (*gltfio.Asset, error) {
 	if err != nil {
 		return nil, err
 	}
+	// Colours are numbered from 0 without a gap (section 3.7.2.1 of the glTF 2.0
+	// specification): those below come along, white where the artist has none.
+	below := map[string]bool{}
+	for name, width := range wanted {
+		if n, err := strconv.Atoi(strings.TrimPrefix(name, "COLOR_")); err == nil && width == 4 && !in.New.Has(to, name) && in.Current.Has(from, name) {
+			for k := range n {
+				below[fmt.Sprintf("COLOR_%d", k)] = true
+			}
+		}
+	}
+	for name := range below {
+		wanted[name] = 4
+	}
+	white := slices.Repeat([]float64{1}, to.Mesh.NumVertices())
 	var place *Placement
 	var list []gltfio.Painted
 	for _, name := range slices.Sorted(maps.Keys(wanted)) {
 		if in.New.Has(to, name) || !in.Current.Has(from, name) {
+			if below[name] {
+				list = append(list, gltfio.Painted{Name: name, Channels: [][]float64{white, white, white, white}})
+			}
 			continue
 		}
 		if place == nil {
