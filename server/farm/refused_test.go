@@ -1,6 +1,7 @@
 package farm
 
 import (
+	"context"
 	"fmt"
 	"strings"
 	"testing"
@@ -98,6 +99,28 @@ func TestWorker_TooLargeLeavesRoom(t *testing.T) {
 	}
 	gloves, _ := create(t, f, s.variants(t, f, 1))
 	soon(t, f, gloves)
+}
+
+// TestWorker_RefusingOnesLeaveTasks: workers that refuse a job's tasks, and have no
+// others, do not keep them from the one that takes them.
+func TestWorker_RefusingOnesLeaveTasks(t *testing.T) {
+	folder := t.TempDir()
+	f, other := open(t, folder, Config{Version: "(devel) a"}), open(t, folder, Config{Version: "(devel) b"})
+	const n = 40
+	for range 2 {
+		work(t, f, WorkerConfig{Tasks: 1, RefuseDelay: 2 * time.Second})
+	}
+	id, _ := create(t, other, theScene().variants(t, other, n))
+	until(t, "each to be refused", func() bool { return delivered(t, f) >= 2*n })
+	began := time.Now()
+	work(t, other, WorkerConfig{Tasks: 1, before: func(context.Context, *pb.QueuedTask) { time.Sleep(50 * time.Millisecond) }})
+	if job := finish(t, f, id); job.GetDoneCount() != n {
+		t.Errorf("%v", job)
+	}
+	// It needs 2 s for all of them, and each comes back after 0.25 s, later after 0.5 s.
+	if d := time.Since(began); d > 15*time.Second {
+		t.Errorf("%d tasks took %v beside workers that refuse them", n, d)
+	}
 }
 
 // TestFarm_ConsumerOfEarlierRelease: refused tasks are not acknowledged, so a bound

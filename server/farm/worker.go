@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"math/rand/v2"
 	"os"
 	"runtime"
 	"runtime/debug"
@@ -47,8 +48,8 @@ type WorkerConfig struct {
 	MaxTries int
 	// RetryDelay before the second try; it doubles with each. Zero: 1 s.
 	RetryDelay time.Duration
-	// RefuseDelay is after how long a refused task is offered again the first time; it
-	// doubles twice with further refusals. Zero: 10 s.
+	// RefuseDelay is the measure of how long a refused task stays away: about an eighth
+	// of it at first, twice as long every fourth time, four times it at most. Zero: 10 s.
 	RefuseDelay time.Duration
 	// Grace is how long running tasks may go on after a stop; those that are not
 	// done then are given back. Zero: 1 minute.
@@ -109,9 +110,14 @@ type refused struct {
 const (
 	// maxRefused is how many refused tasks a worker remembers.
 	maxRefused = 100_000
-	// maxRefuseDoublings of RefuseDelay: one who starts a worker that takes what all
-	// others refuse should not wait long.
-	maxRefuseDoublings = 2
+	// firstRefuseShare of RefuseDelay is how long a refused task stays away first, and
+	// how long a worker rests at most when it has refused all that was to be had. The
+	// delay doubles with every refuseDoubling deliveries, maxRefuseDoublings times: a
+	// worker that takes what others refuse should be offered it soon, also while it
+	// computes, and for as long as there is none the queue should have little to do.
+	firstRefuseShare   = 8
+	refuseDoubling     = 4
+	maxRefuseDoublings = 5
 )
 
 // held is a task that a worker has.
@@ -134,6 +140,8 @@ type Worker struct {
 	holding   map[string]held  // by subject of the task
 	cancelled map[string]int64 // last cancelled generation by job
 	refused   map[string]refused
+	// refusing is set from a refusal to the next task that is done.
+	refusing bool
 	// pause is how long to wait before pulling again, and grows while the store is
 	// full or out of reach.
 	pause time.Duration
@@ -213,22 +221,54 @@ func (w *Worker) Run(ctx context.Context) error {
 // next pulls a task, nil where there is none for a while.
 //
 // The queue offers tasks that come back before new ones. So those that this worker
-// has refused before go back at once, without a rest and without taking room, for as
-// long as it takes to come to others; what bounds their number is how long each
-// stays away.
+// has refused before go back at once, without taking room, until one comes that it
+// takes. From its first refusal to the next task that it has done it does not wait in
+// the queue's line: it looks now and then for what is left lying, so that what comes
+// back goes to others that wait for it.
 func (w *Worker) next(ctx context.Context) (jetstream.Msg, error) {
+	rest, most := w.config.RefuseDelay/64, w.config.RefuseDelay/firstRefuseShare
 	for {
-		msg, err := w.pullOne(ctx)
-		if msg == nil || err != nil || ctx.Err() != nil || !w.passOver(msg) {
+		wait := !w.isRefusing()
+		msg, err := w.pullOne(ctx, wait)
+		switch {
+		case err != nil || ctx.Err() != nil:
 			return msg, err
+		case msg != nil:
+			if !w.passOver(msg) {
+				return msg, nil
+			}
+		case wait:
+			return nil, nil
+		default:
+			if pause(ctx, rest) != nil {
+				return nil, nil
+			}
+			rest = min(2*rest, most)
 		}
 	}
 }
 
-func (w *Worker) pullOne(ctx context.Context) (jetstream.Msg, error) {
-	pulling, cancel := context.WithTimeout(ctx, pullWait)
-	defer cancel()
-	msg, err := w.farm.pull.Next(jetstream.FetchContext(pulling))
+func (w *Worker) isRefusing() bool {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.refusing
+}
+
+// pullOne pulls a message, nil where there is none: for a while, or now.
+func (w *Worker) pullOne(ctx context.Context, wait bool) (msg jetstream.Msg, err error) {
+	if wait {
+		pulling, cancel := context.WithTimeout(ctx, pullWait)
+		defer cancel()
+		msg, err = w.farm.pull.Next(jetstream.FetchContext(pulling))
+	} else {
+		var batch jetstream.MessageBatch
+		if batch, err = w.farm.pull.FetchNoWait(1); err == nil {
+			msg = <-batch.Messages()
+			if err = batch.Error(); msg != nil {
+				err = nil
+			}
+		}
+	}
 	switch {
 	case err == nil:
 		return msg, nil
@@ -261,11 +301,15 @@ func (w *Worker) passOver(msg jetstream.Msg) bool {
 
 // refer gives a refused task back, for a time that grows with its deliveries.
 func (w *Worker) refer(msg jetstream.Msg) {
-	delay := w.config.RefuseDelay
+	w.mu.Lock()
+	w.refusing = true
+	w.mu.Unlock()
+	delay := w.config.RefuseDelay / firstRefuseShare
 	if meta, err := msg.Metadata(); err == nil && meta.NumDelivered > 1 {
-		delay <<= min(meta.NumDelivered-1, maxRefuseDoublings)
+		delay <<= min((meta.NumDelivered-1)/refuseDoubling, maxRefuseDoublings)
 	}
-	_ = msg.NakWithDelay(delay)
+	// Not all at once: another worker takes as many at a time as it has slots.
+	_ = msg.NakWithDelay(delay/4*3 + rand.N(delay/2+1))
 }
 
 // remember notes that a task was refused.
@@ -286,17 +330,22 @@ func (w *Worker) slow(d time.Duration) {
 	w.pause = min(max(d, 2*w.pause), w.config.RefuseDelay)
 }
 
-// well ends the rests.
+// well ends the rests, of which none is needed where a task goes well.
 func (w *Worker) well() {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.pause = 0
+	w.pause, w.refusing = 0, false
 }
 
 func (w *Worker) rest(ctx context.Context) error {
 	w.mu.Lock()
 	d := w.pause
 	w.mu.Unlock()
+	return pause(ctx, d)
+}
+
+// pause waits for d, or until ctx ends, whose error it returns.
+func pause(ctx context.Context, d time.Duration) error {
 	if d == 0 {
 		return ctx.Err()
 	}
