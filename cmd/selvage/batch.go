@@ -76,7 +76,8 @@ summary; with passes also pass, and edited where the output was changed by hand;
 conflictsLeftOut where pass lists the 1000 worst of them alone, as it does for what
 is up to date or came from a farm),
 failed (error), report (file), end (counts, seconds, notes on the whole), after an
-interrupt finishing (garments); with --watch also
+interrupt finishing (garments); on a farm also job (job, tasks), and held (job, tasks,
+why) where garments wait for a worker; with --watch also
 changed (files), fault (error) and waiting.
 
 Exit status: 0 done; 1 something failed, or the run was interrupted; 2 wrong usage,
