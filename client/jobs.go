@@ -97,37 +97,56 @@ func (j *Jobs) Cancel(ctx context.Context, id string) (*pb.Job, error) {
 	return j.api.CancelJob(ctx, &pb.CancelJobRequest{Name: "jobs/" + id})
 }
 
+// jobPatience is how many times as often as other calls those are tried that follow a
+// job: it goes on without its server, which may be started again.
+const jobPatience = 4
+
+func (j *Jobs) retry() Retry {
+	r := j.c.retry
+	r.Attempts *= jobPatience
+	return r
+}
+
 // Watch tells how a job goes until it has ended, tell fails, or ctx ends, and
 // returns the job as it ended. One of tell's arguments is nil. Where the
-// connection is lost it begins anew, and tells all states once more.
+// connection is lost it begins anew, and tells all states once more; it gives up after
+// some minutes (of the default Retry) in which the server is not there.
 func (j *Jobs) Watch(ctx context.Context, id string, tell func(*pb.Job, *pb.TaskStatus) error) (*pb.Job, error) {
-	return attempt(ctx, j.c.retry, func() (*pb.Job, error) {
-		ctx, cancel := context.WithCancel(ctx)
-		defer cancel()
-		stream, err := j.api.WatchJob(ctx, &pb.WatchJobRequest{Name: "jobs/" + id})
-		if err != nil {
-			return nil, err
-		}
-		var last *pb.Job
-		for part, err := range received(stream) {
+	for {
+		heard := false
+		job, err := attempt(ctx, j.retry(), func() (*pb.Job, error) {
+			ctx, cancel := context.WithCancel(ctx)
+			defer cancel()
+			stream, err := j.api.WatchJob(ctx, &pb.WatchJobRequest{Name: "jobs/" + id})
 			if err != nil {
 				return nil, err
 			}
-			if part.GetJob() != nil {
-				last = part.GetJob()
+			var last *pb.Job
+			for part, err := range received(stream) {
+				if err != nil {
+					return nil, err
+				}
+				heard = true
+				if part.GetJob() != nil {
+					last = part.GetJob()
+				}
+				if err := tell(part.GetJob(), part.GetTask()); err != nil {
+					return nil, err
+				}
 			}
-			if err := tell(part.GetJob(), part.GetTask()); err != nil {
-				return nil, err
-			}
+			return last, nil
+		})
+		// Losses that lie hours apart do not add up.
+		if _, again := retryable(err); err == nil || !again || !heard || ctx.Err() != nil {
+			return job, err
 		}
-		return last, nil
-	})
+	}
 }
 
 // Read returns the finished asset of a task that is done, and, where it was a pass,
 // the record for the next; it checks their hashes.
 func (j *Jobs) Read(ctx context.Context, s *pb.TaskStatus) (asset, record []byte, err error) {
-	both, err := attempt(ctx, j.c.retry, func() (both [2][]byte, err error) {
+	both, err := attempt(ctx, j.retry(), func() (both [2][]byte, err error) {
 		ctx, cancel := context.WithCancel(ctx)
 		defer cancel()
 		stream, err := j.api.ReadTaskResult(ctx, &pb.ReadTaskResultRequest{Name: s.GetName()})

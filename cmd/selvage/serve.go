@@ -100,7 +100,7 @@ The tokens file has a line "NAME SHA256HEX" for each caller:
 	f.IntVar(&c.MaxThreads, "max-threads", d.MaxThreads, "threads of one call")
 	f.IntVar(&c.Queue, "queue", d.Queue, "calls that may wait for their turn")
 	f.DurationVar(&c.QueueWait, "queue-wait", d.QueueWait, "how long a call waits at most")
-	f.DurationVar(&c.CallTime, "call-time", d.CallTime, "how long a call may take")
+	f.DurationVar(&c.CallTime, "call-time", d.CallTime, "how long a call may take; not of calls that watch a job")
 	f.DurationVar(&c.IdleTime, "idle-time", d.IdleTime, "how long a call may wait for its client to send or read")
 	f.DurationVar(&c.Grace, "grace", d.Grace, "how long running calls may go on after an interrupt")
 	f.StringVar(&c.TraceEndpoint, "trace-endpoint", "", "HOST:PORT of an OpenTelemetry collector, OTLP over gRPC (empty: no traces)")
