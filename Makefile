@@ -127,7 +127,7 @@ soak: ## mixed good, bad and cancelled calls for SOAK; its section of BENCHMARKS
 test: proto-check service-check
 
 .PHONY: farm-test farm-bench
-farm-test: ## the farm's long tests on loopback: three servers, two workers, all of them killed; 20 interruptions of 500 variants, there and here; as root also a full disk, a slow one and a cut line (about six minutes)
+farm-test: ## the farm's long tests on loopback: three servers, two workers, all of them killed; 20 interruptions of 500 variants, there and here; as root also a full disk, a slow one and a cut line (three to six minutes)
 	SELVAGE_FARM_TEST=1 $(GO) test -count=1 -timeout 20m -v -run 'TestCluster|TestResume|TestDisk|TestNetwork' ./server/farm
 	SELVAGE_FARM_TEST=1 $(GO) test -count=1 -timeout 10m -v -run 'TestBatch_Resume|TestBatch_DiskFull' ./cmd/selvage
 
