@@ -335,3 +335,12 @@ func TestMerge_MoreInfluences(t *testing.T) {
 		edits = m.Edits
 	}
 }
+
+// TestParseRule_Mask: an attribute's underscore may be left out, as in regions.
+func TestParseRule_Mask(t *testing.T) {
+	for _, text := range []string{"mask:_HELD=take-new", "mask:HELD=take-new"} {
+		if r, err := ParseRule(text); err != nil || r.MaskAttribute != "_HELD" || r.Choice != TakeNew {
+			t.Errorf("%s: %+v, %v", text, r, err)
+		}
+	}
+}

@@ -89,7 +89,10 @@ func ParseRule(text string) (Rule, error) {
 	case "garment":
 		r.Garment = name
 	case "mask":
-		r.MaskAttribute = name
+		// As in regions: an attribute of an application's own begins with an underscore.
+		if r.MaskAttribute = name; !strings.HasPrefix(name, "_") {
+			r.MaskAttribute = "_" + name
+		}
 	default:
 		return Rule{}, bad
 	}
