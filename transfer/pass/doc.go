@@ -8,12 +8,14 @@
 //	edits.go    Find: the artist's current rows against the record give the edits
 //	place.go    Place: where the vertices of one surface lie on another
 //	vertices.go which of them are the same vertices
+//	renamed.go  joints that another program has renamed, told by their places
 //	carry.go    Move: the edits on the new garment's vertices and joints
 //	joints.go   joints matched by name; vanished ones lead to an ancestor
 //	merge.go    Merge: record, artist and new transfer, row by row
 //	simplex.go  a changed row brought back to a legal one
 //	policy.go   what is done where edit and transfer disagree
 //	files.go    Run: all of it from asset to asset
+//	transfer.go Transfer: the new transfer, locks included, and Run in one
 //	merged.go   a crash between writing record and garment
 //
 // The merge is a three-way one, with the record as its base. Laws that Khanna,
