@@ -92,9 +92,9 @@ type MergeRequest struct {
 	Current, Fresh *Asset
 	// Policy for conflicts; masks by their attributes' names alone.
 	Policy pass.Policy
-	// Lock are regions whose vertices keep their current row, as in
-	// transfer.AssetOptions.
-	Lock []string
+	// Lock are regions whose vertices keep their current row, and LockJoints globs of
+	// joints whose weights stay, as in transfer.AssetOptions. Both empty: the record's.
+	Lock, LockJoints []string
 	// JointMap that Fresh was made with; empty: that of the record.
 	JointMap []transfer.JointRule
 	// Threads of the server. Zero: as many as it gives.
@@ -115,7 +115,7 @@ func (c *Client) Merge(ctx context.Context, r MergeRequest) (*Result, error) {
 	record := NewAsset("record", r.Record)
 	m := &pb.MergePassRequest{
 		Record: c.source(record, false), Current: c.source(r.Current, false), Fresh: c.source(r.Fresh, true), Policy: policy, Threads: clamp32(r.Threads),
-		JointMap: convert.JointMapToProto(r.JointMap),
+		JointMap: convert.JointMapToProto(r.JointMap), LockJoints: r.LockJoints,
 	}
 	uploads := []*Asset{record, r.Current}
 	if !c.fits(r.Fresh) {

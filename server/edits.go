@@ -197,6 +197,10 @@ func (s *Server) MergePass(m *pb.MergePassRequest, stream grpc.ServerStreamingSe
 	if err := checkJointMap(p.in.JointMap, "joint_map"); err != nil {
 		return err
 	}
+	if err := checkGlobs(m.GetLockJoints(), "lock_joints"); err != nil {
+		return err
+	}
+	p.in.LockJoints = m.GetLockJoints()
 	if p.record, err = s.resolve(ctx, m.GetRecord(), "record", "record"); err != nil {
 		return err
 	}

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/pass"
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -97,5 +98,129 @@ func TestTransfer_Locks(t *testing.T) {
 				t.Errorf("%s, %v: status %d: %s", c.name, where, o.status, o.stderr)
 			}
 		}
+	}
+}
+
+// TestMerge_Locks: a merge holds what the record's transfer was told to lock, in each
+// vertex what the artist's garment has; locks by flags stand for the record's; a server
+// gives the same bytes, and the painted mask stays for the next pass.
+func TestMerge_Locks(t *testing.T) {
+	s := serve(t, nil)
+	dir := t.TempDir()
+	at := func(name string) string { return filepath.Join(dir, name) }
+	body, out := at("body.glb"), at("gloves.glb")
+	copyFile(t, cox("body"), body)
+	first := rowsOf(t, cox("body"))
+	held := first.Joints[len(first.Joints)-1].Name
+	must(t, "transfer", body, cox("gloves"), "-o", out, "--pass-dir", dir, "--lock", "joint:"+held, "--lock-joint", held, "-q")
+	w := rowsOf(t, out)
+	centre := w.Mesh.Positions[0]
+	repaint(t, out, held, patch(centre, 0.04, 0.8))
+	repaint(t, body, w.Joints[w.Rows.Joint[0]].Name, patch(centre, 0.5, 0.6))
+	must(t, "transfer", body, cox("gloves"), "-o", at("new.glb"), "-q")
+
+	row := func(s *pass.Surface, v int) map[string]float64 {
+		out := map[string]float64{}
+		joint, weight := s.Rows.Row(v)
+		for i, j := range joint {
+			out[s.Joints[j].Name] = weight[i]
+		}
+		return out
+	}
+	now, fresh := rowsOf(t, out), rowsOf(t, at("new.glb"))
+	merge := func(to string, more ...string) *pass.Surface {
+		t.Helper()
+		args := append([]string{"merge", at("gloves.glb.pass"), out, at("new.glb"), "--json"}, more...)
+		here := must(t, append(args, "-o", at(to), "--record", at(to+".pass"))...)
+		there := must(t, append(args, "-o", at("there.glb"), "--record", at("there.pass"), "--server", s.address)...)
+		files := folder(t, dir)
+		if here.stdout != there.stdout || files[at(to)] != files[at("there.glb")] || files[at(to+".pass")] != files[at("there.pass")] {
+			t.Errorf("%v: the server's garment, record or summary differs", more)
+		}
+		validate(t, at(to))
+		return rowsOf(t, at(to))
+	}
+	// check counts rows that the lock picks, and those where the merge gives something else
+	// than the artist's row, or share of the joint.
+	check := func(got *pass.Surface) (locked, lost, columnLost int) {
+		for v := range now.Mesh.Positions {
+			a, b := row(now, v), row(got, v)
+			if a[held] > 0.5 {
+				locked++
+				if !reflect.DeepEqual(a, b) {
+					lost++
+				}
+			}
+			if a[held] != b[held] {
+				columnLost++
+			}
+		}
+		return
+	}
+	if locked, lost, column := check(merge("merged.glb", "--on-conflict", "take-new")); locked == 0 || lost > 0 || column > 0 {
+		t.Errorf("the record's locks: of %d locked rows %d are lost, and %d weights of the locked joint", locked, lost, column)
+	}
+	if locked, lost, _ := check(merge("again.glb", "--on-conflict", "take-new", "--lock", "mesh:none of these")); locked == 0 || lost == 0 {
+		t.Errorf("another lock: of %d rows %d are lost; the record's locks must not count", locked, lost)
+	}
+	if _, lost, column := check(merge("again.glb", "--on-conflict", "take-new", "--lock-joint", held)); lost == 0 || column > 0 {
+		t.Errorf("a locked joint alone: %d rows and %d of its weights are lost", lost, column)
+	}
+	// The same locks go on to the next pass, and merging again changes nothing.
+	must(t, "merge", at("merged.glb.pass"), at("merged.glb"), at("new.glb"), "-o", at("again.glb"), "-q")
+	if files := folder(t, dir); files[at("again.glb")] != files[at("merged.glb")] {
+		t.Error("merging again changes the garment")
+	}
+	differ := 0
+	for v := range now.Mesh.Positions {
+		if !reflect.DeepEqual(row(now, v), row(fresh, v)) {
+			differ++
+		}
+	}
+	if differ < 2 {
+		t.Fatalf("%d rows differ between the artist's garment and the new one: nothing is tested", differ)
+	}
+	o := selvage(t, "merge", at("gloves.glb.pass"), out, at("new.glb"), "-o", at("x.glb"), "--lock-joint", "[")
+	oneSentence(t, o)
+	if o.status != exitUsage {
+		t.Errorf("a malformed pattern: status %d: %s", o.status, o.stderr)
+	}
+}
+
+// TestMerge_KeepsPaint: a mask that the artist painted in the output is still there after
+// a merge, so that the next pass finds it.
+func TestMerge_KeepsPaint(t *testing.T) {
+	dir := t.TempDir()
+	out := filepath.Join(dir, "gloves.glb")
+	must(t, "transfer", cox("body"), cox("gloves"), "-o", out, "--pass-dir", dir, "-q")
+	a, err := gltfio.Open(out, gltfio.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	read, err := a.Garment(gltfio.Selection{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	painted := make([]float64, read.Mesh.NumVertices())
+	for v := range painted[:len(painted)/2] {
+		painted[v] = 1
+	}
+	if a, err = a.WithPainted(read, []gltfio.Painted{{Name: "_HELD", Channels: [][]float64{painted}}}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := a.Save(out); err != nil {
+		t.Fatal(err)
+	}
+	fresh, merged := filepath.Join(dir, "new.glb"), filepath.Join(dir, "merged.glb")
+	must(t, "transfer", cox("body"), cox("gloves"), "-o", fresh, "-q")
+	must(t, "merge", out+".pass", out, fresh, "-o", merged, "--lock", "_HELD", "-q")
+	if a, err = gltfio.Open(merged, gltfio.Options{}); err != nil {
+		t.Fatal(err)
+	}
+	if read, err = a.Garment(gltfio.Selection{}); err != nil {
+		t.Fatal(err)
+	}
+	if got, err := a.Scalars(read, "_HELD"); err != nil || !reflect.DeepEqual(got, painted) {
+		t.Errorf("%v: the mask is not the painted one", err)
 	}
 }

@@ -18,7 +18,7 @@ func newMerge() *cobra.Command {
 	var output, recordFile string
 	var conflicts conflictFlags
 	var joints jointFlags
-	var lock []string
+	var lock, lockJoints []string
 	var where remote
 	var threads int
 	var asJSON, quiet bool
@@ -30,8 +30,10 @@ the pass that made it (RECORD, a file of transfer's --pass-dir), and writes the
 garment of a new transfer (NEW) with the edits carried over. transfer --pass-dir
 does the same in one step.
 
-Meshes, format and number of influences are those of the record's transfer, and so is
-the joint map unless --joint-map or --map-joint give the one that NEW was made with.`,
+Meshes, format and number of influences are those of the record's transfer. So is the
+joint map unless --joint-map or --map-joint give the one that NEW was made with, and so
+are the locks unless --lock or --lock-joint give others; what is locked keeps the weights
+of CURRENT, and nothing around it blends to them.`,
 		Example: `  selvage merge passes/coat.glb.pass weighted/coat.glb new/coat.glb -o weighted/coat.glb --record passes/coat.glb.pass`,
 		Args:    exactArgs(3, "a record, the artist's garment and the new transfer's"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -48,7 +50,10 @@ the joint map unless --joint-map or --map-joint give the one that NEW was made w
 			if _, err := transfer.ParseLocks(lock); err != nil {
 				return usageError{err}
 			}
-			in := pass.Input{Program: version(), Lock: lock}
+			if err := checkGlobs("lock-joint", lockJoints); err != nil {
+				return err
+			}
+			in := pass.Input{Program: version(), Lock: lock, LockJoints: lockJoints}
 			if err := conflicts.into(&in); err != nil {
 				return err
 			}
@@ -89,6 +94,7 @@ the joint map unless --joint-map or --map-joint give the one that NEW was made w
 	addConflictFlags(f, &conflicts)
 	addJointFlags(f, &joints)
 	f.StringArrayVar(&lock, "lock", nil, lockUsage)
+	f.StringArrayVar(&lockJoints, "lock-joint", nil, lockJointUsage)
 	addRemoteFlags(f, &where)
 	f.IntVar(&threads, "threads", 0, "number of threads (0: all); the result does not depend on it")
 	f.BoolVar(&asJSON, "json", false, "print the summary as JSON on standard output")
@@ -137,7 +143,7 @@ func (r *remote) merge(ctx context.Context, in pass.Input, files []string, threa
 	}
 	defer c.Close()
 	out, err := c.Merge(ctx, client.MergeRequest{
-		Record: record, Current: current, Fresh: fresh, Policy: in.Policy, Lock: in.Lock, JointMap: in.JointMap, Threads: threads,
+		Record: record, Current: current, Fresh: fresh, Policy: in.Policy, Lock: in.Lock, LockJoints: in.LockJoints, JointMap: in.JointMap, Threads: threads,
 	})
 	if err != nil {
 		return nil, r.explain(err)

@@ -31,13 +31,16 @@ func addOptionFlags(f *pflag.FlagSet, o *transfer.Options) {
 	f.IntVar(&o.Threads, "threads", 0, "number of threads (0: all); the result does not depend on it")
 }
 
+// lockJointUsage is the help of --lock-joint.
+const lockJointUsage = "glob of joints whose weights stay as they are at every vertex (repeatable)"
+
 // lockUsage is the help of --lock.
 const lockUsage = "region whose vertices keep the row that they have: attribute:NAME, color:N, joint:GLOB, box:X0,Y0,Z0,X1,Y1,Z1, near:GLOB:METRES or mesh:GLOB (repeatable)"
 
 // addLockFlags binds what must not change.
 func addLockFlags(f *pflag.FlagSet, o *transfer.AssetOptions) {
 	f.StringArrayVar(&o.Lock, "lock", nil, lockUsage)
-	f.StringArrayVar(&o.LockJoints, "lock-joint", nil, "glob of joints whose weights stay as they are at every vertex (repeatable)")
+	f.StringArrayVar(&o.LockJoints, "lock-joint", nil, lockJointUsage)
 	f.Float64Var(&o.LockBlend, "lock-blend", 0, "distance along the garment in metres over which the surroundings of locked vertices blend to them (0: 3% of the body's size: about 7 cm on a grown figure; negative: none)")
 }
 

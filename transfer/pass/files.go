@@ -40,6 +40,8 @@ type Input struct {
 	// Lock are regions (package region) whose vertices keep their current row, beside
 	// those of Options.
 	Lock []string
+	// LockJoints are for OfRecord: with Lock they stand for the record's locks.
+	LockJoints []string
 	// JointMap that New was made with, for OfRecord; empty: the record's.
 	JointMap []transfer.JointRule
 	// Program, GarmentSum and BodySum go into the record.
@@ -49,8 +51,6 @@ type Input struct {
 	before *weights.Rows // the artist's at the new vertices, once merge has run
 	found  *Found        // what find gave, where it was asked already
 	done   []bool        // vertices whose row in New is locked already; nil: locks are still to do
-	// columns are globs of joints whose weights in New are locked already.
-	columns []string
 	// stands are places of joints by name, and renamed a note on those that the artist's
 	// file calls otherwise, once find has run.
 	stands  map[string]r3.Vec
@@ -144,9 +144,17 @@ func partName(p gltfio.Part) string {
 
 // Run merges what the artist did into the new transfer's garment and makes the
 // record for the next pass. Without any edit the asset is New itself; with the
-// same input it gives the same bytes again. The inputs are not changed. It does not
-// depend on Options.Threads.
+// same input it gives the same bytes again. Locks of Options hold what Current has, or
+// without it what the record says was written, but nothing around them blends to it,
+// as it does in Transfer. The inputs are not changed. It does not depend on
+// Options.Threads.
 func Run(ctx context.Context, in Input) (*Output, error) {
+	if in.done == nil {
+		var err error
+		if in.New, err = in.keepPaint(ctx); err != nil {
+			return nil, err
+		}
+	}
 	opt := in.Options
 	if opt.MaxInfluences == 0 {
 		opt.MaxInfluences = 4 // the default of transfer.Options
@@ -258,7 +266,11 @@ func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface
 	if err != nil {
 		return nil, err
 	}
-	if err := in.holdJoints(ctx, m, theirs, fresh.Joints, opt); err != nil {
+	present := theirs // a transfer has locked joints already
+	if in.done == nil {
+		present = presentOr(moved.Current, theirs)
+	}
+	if err := in.holdJoints(ctx, m, present, theirs, fresh.Joints, opt); err != nil {
 		return nil, err
 	}
 

@@ -52,14 +52,18 @@ func HasRows(ctx context.Context, a *gltfio.Asset, sel gltfio.Selection) (bool, 
 
 // OfRecord sets what a merge of finished files takes from the record: the garment's
 // name and sum, and the options that it was made with, but for the number of
-// threads.
+// threads. JointMap and, where one of the two is given, Lock and LockJoints go before
+// the record's.
 func (in *Input) OfRecord(threads int) {
 	in.Garment, in.Options, in.GarmentSum = in.Record.Garment, in.Record.Options, in.Record.GarmentSum
 	in.Options.Threads = threads
 	if len(in.JointMap) > 0 {
 		in.Options.JointMap = in.JointMap
 	}
-	in.Options.Lock, in.Options.LockJoints = nil, nil // a merge has its own
+	if len(in.Lock) > 0 || len(in.LockJoints) > 0 {
+		in.Options.Lock, in.Options.LockJoints = in.Lock, in.LockJoints
+	}
+	in.Lock, in.LockJoints = nil, nil
 }
 
 // ReadWorn reads all meshes of a garment, weighted or not, for Touches: without

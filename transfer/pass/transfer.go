@@ -56,7 +56,6 @@ func Transfer(ctx context.Context, body *transfer.AssetBody, in Input) (*Output,
 	for v, r := range result.Reason {
 		in.done[v] = r == transfer.ReasonKeptEdit // of a transfer: a locked row
 	}
-	in.columns = given.LockJoints
 	out, err := Run(ctx, in)
 	if err != nil {
 		return nil, err
@@ -306,16 +305,32 @@ func (in *Input) currentMask(ctx context.Context, set *region.Set, read *gltfio.
 	return mask, notes, err
 }
 
-// holdJoints gives the rows that a merge changed the weights of locked joints back, as
-// theirs has them: the transfer has held them already.
-func (in *Input) holdJoints(ctx context.Context, m *Merged, theirs *weights.Rows, joints []Joint, opt transfer.AssetOptions) error {
-	if len(in.columns) == 0 {
+// presentOr are the rows of current, and where it has none those of other.
+func presentOr(current, other *weights.Rows) *weights.Rows {
+	out := weights.NewRows(current.Len())
+	for v := range current.Len() {
+		joint, weight := current.Row(v)
+		if len(joint) == 0 {
+			joint, weight = other.Row(v)
+		}
+		out.Append(joint, weight)
+	}
+	return out
+}
+
+// holdJoints gives the rows of a merge the weights of locked joints back, as present has
+// them. A row that has nothing on other joints takes theirs there, else present's.
+func (in *Input) holdJoints(ctx context.Context, m *Merged, present, theirs *weights.Rows, joints []Joint, opt transfer.AssetOptions) error {
+	if len(opt.LockJoints) == 0 {
 		return nil
 	}
 	held := make([]bool, len(joints))
 	for j := range held {
-		for _, glob := range in.columns {
-			ok, _ := path.Match(glob, joints[j].Name)
+		for _, glob := range opt.LockJoints {
+			ok, err := path.Match(glob, joints[j].Name)
+			if err != nil {
+				return &transfer.OptionError{Option: "lock-joint", Reason: fmt.Sprintf("malformed pattern %q", glob)}
+			}
 			held[j] = held[j] || ok
 		}
 	}
@@ -333,14 +348,16 @@ func (in *Input) holdJoints(ctx context.Context, m *Merged, theirs *weights.Rows
 	own, fixed := weights.NewRows(0), weights.NewRows(0)
 	for v := range m.Outcome {
 		ja, wa := part(m.Rows, v, true)
-		jb, wb := part(theirs, v, true)
+		jb, wb := part(present, v, true)
 		if slices.Equal(ja, jb) && slices.Equal(wa, wb) {
 			continue
 		}
 		off = append(off, v)
 		joint, weight := part(m.Rows, v, false)
-		if len(joint) == 0 {
-			joint, weight = part(theirs, v, false)
+		for _, r := range []*weights.Rows{theirs, present} {
+			if len(joint) == 0 {
+				joint, weight = part(r, v, false)
+			}
 		}
 		own.Append(joint, weight)
 		fixed.Append(jb, wb)

@@ -577,14 +577,17 @@ type MergePassRequest struct {
 	Current *AssetSource `protobuf:"bytes,2,opt,name=current,proto3" json:"current,omitempty"`
 	// The garment as the new transfer made it.
 	Fresh *AssetSource `protobuf:"bytes,3,opt,name=fresh,proto3" json:"fresh,omitempty"`
-	// Who decides where edit and transfer disagree. Missing: every edit is kept.
+	// Who decides where edit and transfer disagree. Missing: every edit is kept. Where
+	// it has a lock, or lock_joints has one, those are the locks; else the record's are.
 	Policy *PassPolicy `protobuf:"bytes,4,opt,name=policy,proto3" json:"policy,omitempty"`
 	// Number of threads. 0, and more than the server gives one call: as many as it
 	// gives. The result does not depend on it.
 	Threads int32 `protobuf:"varint,5,opt,name=threads,proto3" json:"threads,omitempty"`
 	// Joint map that fresh was made with: joints that it renames take their edits
 	// along. Empty: that of the record.
-	JointMap      []*JointMapRule `protobuf:"bytes,6,rep,name=joint_map,json=jointMap,proto3" json:"joint_map,omitempty"`
+	JointMap []*JointMapRule `protobuf:"bytes,6,rep,name=joint_map,json=jointMap,proto3" json:"joint_map,omitempty"`
+	// Globs of joints whose weights stay as they are, as in Options.lock_joints.
+	LockJoints    []string `protobuf:"bytes,7,rep,name=lock_joints,json=lockJoints,proto3" json:"lock_joints,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -657,6 +660,13 @@ func (x *MergePassRequest) GetThreads() int32 {
 func (x *MergePassRequest) GetJointMap() []*JointMapRule {
 	if x != nil {
 		return x.JointMap
+	}
+	return nil
+}
+
+func (x *MergePassRequest) GetLockJoints() []string {
+	if x != nil {
+		return x.LockJoints
 	}
 	return nil
 }
@@ -905,14 +915,16 @@ const file_selvage_v1_edits_proto_rawDesc = "" +
 	"\x04edit\x18\x02 \x01(\x01R\x04edit\x12\x14\n" +
 	"\x05moved\x18\x03 \x01(\x01R\x05moved\x12\x14\n" +
 	"\x05joint\x18\x04 \x01(\tR\x05joint\x122\n" +
-	"\x06choice\x18\x05 \x01(\x0e2\x1a.selvage.v1.ConflictChoiceR\x06choice\"\xa6\x02\n" +
+	"\x06choice\x18\x05 \x01(\x0e2\x1a.selvage.v1.ConflictChoiceR\x06choice\"\xc7\x02\n" +
 	"\x10MergePassRequest\x12/\n" +
 	"\x06record\x18\x01 \x01(\v2\x17.selvage.v1.AssetSourceR\x06record\x121\n" +
 	"\acurrent\x18\x02 \x01(\v2\x17.selvage.v1.AssetSourceR\acurrent\x12-\n" +
 	"\x05fresh\x18\x03 \x01(\v2\x17.selvage.v1.AssetSourceR\x05fresh\x12.\n" +
 	"\x06policy\x18\x04 \x01(\v2\x16.selvage.v1.PassPolicyR\x06policy\x12\x18\n" +
 	"\athreads\x18\x05 \x01(\x05R\athreads\x125\n" +
-	"\tjoint_map\x18\x06 \x03(\v2\x18.selvage.v1.JointMapRuleR\bjointMap\"\xbd\x01\n" +
+	"\tjoint_map\x18\x06 \x03(\v2\x18.selvage.v1.JointMapRuleR\bjointMap\x12\x1f\n" +
+	"\vlock_joints\x18\a \x03(\tR\n" +
+	"lockJoints\"\xbd\x01\n" +
 	"\x11MergePassResponse\x125\n" +
 	"\x06result\x18\x01 \x01(\v2\x1b.selvage.v1.MergePassResultH\x00R\x06result\x12\x1a\n" +
 	"\acontent\x18\x02 \x01(\fH\x00R\acontent\x123\n" +
