@@ -40,6 +40,7 @@ type Pass struct {
 	Garment, Program string
 
 	rules []pass.Rule // of the policy, as the manifest has them
+	force bool        // a record of other meshes is left aside
 }
 
 // PassFiles is what a task's pass starts from, as it was when it was read.
@@ -55,7 +56,8 @@ type PassFiles struct {
 	stamps []Stamp
 }
 
-// OpenPass reads what the task's pass starts from. The task must have a Pass.
+// OpenPass reads what the task's pass starts from. The task must have a Pass. A record
+// that is not that of the task is refused, see RecordUse.Check.
 func (t *Task) OpenPass() (*PassFiles, error) {
 	f := &PassFiles{stamps: []Stamp{stampOf(t.Pass.Record), stampOf(t.Output)}}
 	data, last, err := t.readRecord()
@@ -67,6 +69,22 @@ func (t *Task) OpenPass() (*PassFiles, error) {
 		f.Current = t.Output
 	} else if f.Last != nil {
 		f.Current, f.Guess = t.Garment.File, true
+	}
+	if f.Last == nil {
+		return f, nil
+	}
+	use := RecordUse{
+		Record: t.Pass.Record, Last: f.Last, Output: t.Output, Garment: t.Garment.File, Body: t.Body.File,
+		Garments: gltfio.Selection{Names: t.Garment.Meshes}, Bodies: gltfio.Selection{Names: t.Body.Meshes},
+	}
+	if err := use.Check(); err != nil {
+		if !t.Pass.force || !IsOfOther(err) {
+			return nil, err
+		}
+		if f.Guess {
+			f.Current = "" // the garment's file stood for an output that is not there
+		}
+		f.Record, f.Last, f.Guess = nil, nil, false
 	}
 	return f, nil
 }
@@ -306,12 +324,16 @@ func (t *Task) save(ctx context.Context, result *Result) (missing []string, err 
 	if err := os.MkdirAll(filepath.Dir(t.Pass.Record), 0o755); err != nil {
 		return nil, fmt.Errorf("write %s: %w", t.Pass.Record, err)
 	}
-	// Both, once the first is there: a run that ends now ends after this garment.
-	all, err := SaveAll(context.WithoutCancel(ctx), []Output{bytesFile(result.Record), result.Output}, []string{t.Pass.Record, t.Output})
+	owner, err := OwnerOfRecord(t.Pass.Record, t.Output, t.Body.Meshes).Bytes()
+	if err != nil {
+		return nil, fmt.Errorf("write %s: %w", RecordOwnerFile(t.Pass.Record), err)
+	}
+	// All, once the first is there: a run that ends now ends after this garment.
+	all, err := SaveAll(context.WithoutCancel(ctx), []Output{bytesFile(owner), bytesFile(result.Record), result.Output}, []string{RecordOwnerFile(t.Pass.Record), t.Pass.Record, t.Output})
 	if err != nil {
 		return nil, err
 	}
-	return all[1], nil
+	return all[2], nil
 }
 
 // bytesFile is a file in memory that is written with others.

@@ -286,6 +286,9 @@ func (r *Runner) todo(ctx context.Context, wave []*Task, records *state, of func
 		case found[i] != nil:
 			settle(t, UpToDate, found[i], nil)
 		case t.Err == nil && !skipped:
+			if t.Pass != nil {
+				t.Pass.force = r.Force
+			}
 			if t.Pass != nil && !r.Force {
 				if err := records.lost(t); err != nil {
 					settle(t, Broken, nil, err)

@@ -145,6 +145,22 @@ func TestFarm_Passes(t *testing.T) {
 				}
 			}
 		}
+		if round == 0 {
+			for k, d := range dirs {
+				elsewhere := filepath.Join(d, "gloves.glb.other", "gloves.glb")
+				if err := os.MkdirAll(filepath.Dir(elsewhere), 0o755); err != nil {
+					t.Fatal(err)
+				}
+				refused(t, d, []string{"transfer", filepath.Join(d, "body.glb"), filepath.Join(d, "gloves.glb"), "-o", elsewhere, "--pass-dir", filepath.Join(d, "passes")}, "of "+filepath.Join(d, "out", "gloves.glb")+" and not of "+elsewhere)
+				other := filepath.Join(d, "other.yaml")
+				if err := os.WriteFile(other, []byte(strings.Replace(coxPasses, "out/", "other/", 1)), 0o644); err != nil {
+					t.Fatal(err)
+				}
+				if o := selvage(t, append([]string{"batch", other}, places[k]...)...); o.status != exitFailed || !strings.Contains(o.stdout+o.stderr, "and not of "+filepath.Join(d, "other", "gloves.glb")) {
+					t.Errorf("place %d: another output of the same record: status %d: %s%s", k, o.status, o.stdout, o.stderr)
+				}
+			}
+		}
 		r, _, err := readRecord(filepath.Join(dirs[0], "passes", "gloves.glb.pass"))
 		if err != nil {
 			t.Fatal(err)

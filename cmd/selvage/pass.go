@@ -14,6 +14,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/selvage/selvage/api/convert"
 	"github.com/selvage/selvage/client"
+	"github.com/selvage/selvage/client/wardrobe"
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/pass"
@@ -195,11 +196,11 @@ func (p *passes) outputs() ([]savable, []string, error) {
 	}
 	files := slices.Clone(p.files)
 	for k, record := range p.files {
-		owner, err := ownerOf(record, p.targets[k], p.bodies).bytes()
+		owner, err := wardrobe.OwnerOfRecord(record, p.targets[k], p.bodies.Names).Bytes()
 		if err != nil {
 			return nil, nil, err
 		}
-		list, files = append(list, finishedPage(owner)), append(files, ownerName(record))
+		list, files = append(list, finishedPage(owner)), append(files, wardrobe.RecordOwnerFile(record))
 	}
 	return list, files, nil
 }

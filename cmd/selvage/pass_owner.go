@@ -1,125 +1,19 @@
 package main
 
-// What a pass record is of. Records are named by their output's base name alone, so two
-// outputs may come upon the same one, and edits of the one would be held against the
-// transfer of the other. A small file beside each record, .NAME.pass.json, says whose it
-// is. It is kept apart from the record, whose bytes do not depend on where things lie; a
-// record without it is taken as that of the output at hand.
+// A pass record that is not that of the garment at hand, and an output without its
+// record: neither is written over. Whose a record is: client/wardrobe/pass_owner.go.
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
-	"io/fs"
 	"os"
-	"path/filepath"
-	"slices"
 	"strings"
 
 	"github.com/selvage/selvage/api/convert"
-	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/client/wardrobe"
 	"github.com/selvage/selvage/transfer/pass"
 )
-
-// ownerFormat is the first word of such a file.
-const ownerFormat = "selvage pass owner 1"
-
-// recordOwner is the content of the file.
-type recordOwner struct {
-	Format string `json:"format"`
-	// Output is the garment's file, relative to the folder of the record where it can be,
-	// with slashes.
-	Output string `json:"output"`
-	// Body are the globs of --body.
-	Body []string `json:"body,omitempty"`
-}
-
-// ownerName is the file beside a record.
-func ownerName(record string) string {
-	return filepath.Join(filepath.Dir(record), "."+filepath.Base(record)+".json")
-}
-
-// ownerOf describes the owner of a record.
-func ownerOf(record, output string, body gltfio.Selection) recordOwner {
-	o := recordOwner{Format: ownerFormat, Output: filepath.ToSlash(output), Body: body.Names}
-	folder, err := filepath.Abs(filepath.Dir(record))
-	if err != nil {
-		return o
-	}
-	if whole, err := filepath.Abs(output); err == nil {
-		if o.Output = filepath.ToSlash(whole); filepath.VolumeName(whole) == filepath.VolumeName(folder) {
-			if near, err := filepath.Rel(folder, whole); err == nil {
-				o.Output = filepath.ToSlash(near)
-			}
-		}
-	}
-	return o
-}
-
-// readOwner reads the file beside a record; nil where there is none that can be read: it
-// is a safeguard, and no more.
-func readOwner(record string) *recordOwner {
-	data, err := os.ReadFile(ownerName(record))
-	if err != nil {
-		return nil
-	}
-	var o recordOwner
-	if json.Unmarshal(data, &o) != nil || o.Format != ownerFormat || o.Output == "" {
-		return nil
-	}
-	return &o
-}
-
-// bytes of the file.
-func (o recordOwner) bytes() ([]byte, error) {
-	data, err := json.Marshal(o)
-	return append(data, '\n'), err
-}
-
-// output is the file that the owner names, as seen from here.
-func (o *recordOwner) output(record string) string {
-	file := filepath.FromSlash(o.Output)
-	if filepath.IsAbs(file) {
-		return file
-	}
-	return filepath.Join(filepath.Dir(record), file)
-}
-
-// owns reports whether output is the owner's. One whose file is gone owns nothing: it was
-// moved or given up.
-func (o *recordOwner) owns(record, output string) bool {
-	if ownerOf(record, output, gltfio.Selection{}).Output == o.Output {
-		return true
-	}
-	theirs, err := os.Stat(o.output(record))
-	if errors.Is(err, fs.ErrNotExist) {
-		return true
-	}
-	ours, err2 := os.Stat(output)
-	return err == nil && err2 == nil && os.SameFile(theirs, ours)
-}
-
-// otherMeshes reports whether two lists of globs pick different meshes of a file. Where
-// the older list picks none any more it does not matter what it was.
-func otherMeshes(file string, before, now []string, pick func(*gltfio.Asset, gltfio.Selection) (*gltfio.Surface, error)) (bool, error) {
-	if slices.Equal(before, now) {
-		return false, nil
-	}
-	a, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
-	if err != nil {
-		return false, err
-	}
-	old, err := pick(a, gltfio.Selection{Names: before})
-	if err != nil {
-		return false, nil
-	}
-	fresh, err := pick(a, gltfio.Selection{Names: now})
-	if err != nil {
-		return false, err
-	}
-	return !slices.Equal(old.Parts, fresh.Parts), nil
-}
 
 // belongs refuses a record that is not that of the garment and its output: with another
 // output's nothing can be done here, any other is left aside by --force.
@@ -127,45 +21,23 @@ func (p *passes) belongs(in *passInput, garment, target string) error {
 	if in.Record == nil {
 		return nil
 	}
-	record := p.recordName(target)
-	owner := readOwner(record)
-	if owner != nil && !owner.owns(record, target) {
-		return fmt.Errorf("%s is the pass record of %s and not of %s: give this garment a --pass-dir of its own", record, owner.output(record), target)
-	}
-	for _, x := range []struct {
-		known       bool
-		flag, file  string
-		before, now []string
-		pick        func(*gltfio.Asset, gltfio.Selection) (*gltfio.Surface, error)
-	}{
-		{true, "garment", garment, in.Record.Options.Garments.Names, in.Options.Garments.Names, (*gltfio.Asset).Garment},
-		{owner != nil, "body", p.bodyFile, ownerBody(owner), p.bodies.Names, (*gltfio.Asset).Body},
-	} {
-		if !x.known {
-			continue
+	use := wardrobe.RecordUse{Record: p.recordName(target), Last: in.Record, Output: target, Garment: garment, Body: p.bodyFile, Garments: in.Options.Garments, Bodies: p.bodies}
+	err := use.Check()
+	var output *wardrobe.OtherOutputError
+	var meshes *wardrobe.OtherMeshesError
+	switch {
+	case p.force && wardrobe.IsOfOther(err):
+		if in.Guess {
+			in.current = "" // the garment's file stood for an output that is not there
 		}
-		other, err := otherMeshes(x.file, x.before, x.now, x.pick)
-		switch {
-		case err != nil:
-			return err
-		case other && p.force:
-			if in.Guess {
-				in.current = "" // the garment's file stood for an output that is not there
-			}
-			in.Record, in.record, in.Guess = nil, nil, false
-			return nil
-		case other:
-			return fmt.Errorf("%s is the pass record of other meshes of %s, %s instead of %s: choose another output, or give up the edits in %s with --force", record, x.file, flagText(x.flag, x.before), flagText(x.flag, x.now), target)
-		}
-	}
-	return nil
-}
-
-func ownerBody(o *recordOwner) []string {
-	if o == nil {
+		in.Record, in.record, in.Guess = nil, nil, false
 		return nil
+	case errors.As(err, &output):
+		return fmt.Errorf("%s is the pass record of %s and not of %s: give this garment a --pass-dir of its own", output.Record, output.Owner, output.Output)
+	case errors.As(err, &meshes):
+		return fmt.Errorf("%s is the pass record of other meshes of %s, %s instead of %s: choose another output, or give up the edits in %s with --force", meshes.Record, meshes.File, flagText(meshes.What, meshes.Before), flagText(meshes.What, meshes.Now), target)
 	}
-	return o.Body
+	return err
 }
 
 // flagText is a repeatable flag as it was given.
@@ -192,7 +64,7 @@ func (p *passes) lost(ctx context.Context, in *passInput, garment, target string
 	if err != nil {
 		return err
 	}
-	if isSameFile(garment, target) && readOwner(p.recordName(target)) == nil {
+	if isSameFile(garment, target) && wardrobe.ReadRecordOwner(p.recordName(target)) == nil {
 		if marks, err := current.Scalars(read, "_CONFIDENCE"); err != nil || marks == nil {
 			return err
 		}

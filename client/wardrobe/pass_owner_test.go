@@ -1,0 +1,66 @@
+package wardrobe
+
+import (
+	"bytes"
+	"errors"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// TestRun_PassOwner: a run writes beside each record whose it is, and refuses the record
+// of another output, by force too, and of other meshes, but by force. What is refused
+// stays as it was.
+func TestRun_PassOwner(t *testing.T) {
+	manifest := strings.Replace(passManifest, "cox/jersey.glb, ", "", 1)
+	dir, file := wardrobeAt(t, manifest)
+	counts(t, runPlan(t, Runner{}, planOf(t, file)), 1, 0, 0, 0)
+	record, out := filepath.Join(dir, "passes", "gloves.glb.pass"), filepath.Join(dir, "out", "gloves.glb")
+	if o := ReadRecordOwner(record); o == nil || o.Output != "../out/gloves.glb" || !o.Owns(record, out) {
+		t.Fatalf("the owner is %+v", o)
+	}
+	edited := len(repaint(t, out, 0.4))
+
+	second := filepath.Join(dir, "second.yaml")
+	write(t, second, []byte(strings.Replace(manifest, "out/", "elsewhere/", 1)))
+	before := read(t, record)
+	for _, force := range []bool{false, true} {
+		o := runPlan(t, Runner{Force: force}, planOf(t, second))
+		var other *OtherOutputError
+		if i := item(t, o, "cox/gloves"); i.Status != Broken || !errors.As(i.Err, &other) || !strings.Contains(i.Err.Error(), "of "+out+" and not of "+i.Task.Output) {
+			t.Errorf("another output, force %v: %v, %v", force, i.Status, i.Err)
+		}
+		if _, err := os.Stat(filepath.Join(dir, "elsewhere")); !errors.Is(err, os.ErrNotExist) || !bytes.Equal(read(t, record), before) {
+			t.Errorf("another output, force %v: something was written", force)
+		}
+	}
+
+	// A body is chosen by meshes: the same by another glob goes, other ones do not.
+	counts(t, runPlan(t, Runner{Force: true}, planOf(t, file)), 1, 0, 0, 0)
+	meshes := func(garment, body string) {
+		t.Helper()
+		text := strings.Replace(manifest, "[cox/gloves.glb]", "[cox/gloves.glb], meshes: "+garment, 1)
+		write(t, file, []byte(strings.Replace(text, "cox/body.glb", "cox/body.glb, meshes: "+body, 1)))
+	}
+	meshes(`["*"]`, `["*"]`)
+	if i := item(t, runPlan(t, Runner{}, planOf(t, file)), "cox/gloves"); i.Status != Made || i.Record.Pass.Summary.Edited < edited/2 {
+		t.Errorf("the same meshes by another glob: %v, %v", i.Status, i.Err)
+	}
+	before, artist := read(t, record), read(t, out)
+	for _, garment := range []string{`[leather]`, `[gauntlet]`} {
+		meshes(garment, `["*"]`)
+		i := item(t, runPlan(t, Runner{}, planOf(t, file)), "cox/gloves")
+		var other *OtherMeshesError
+		if i.Status != Broken || !errors.As(i.Err, &other) || other.What != "garment" || !slices.Equal(other.Before, []string{"*"}) || !strings.Contains(i.Err.Error(), "--force") {
+			t.Errorf("meshes %s: %v, %v", garment, i.Status, i.Err)
+		}
+		if !bytes.Equal(read(t, record), before) || !bytes.Equal(read(t, out), artist) {
+			t.Fatalf("meshes %s: something was written", garment)
+		}
+	}
+	if i := item(t, runPlan(t, Runner{Force: true}, planOf(t, file)), "cox/gloves"); i.Status != Made || !i.Record.Pass.Summary.First {
+		t.Errorf("by force: %v, %v", i.Status, i.Err)
+	}
+}
