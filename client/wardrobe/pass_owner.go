@@ -7,6 +7,7 @@ package wardrobe
 // record without it is taken as that of the output at hand.
 
 import (
+	"crypto/sha256"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -15,6 +16,7 @@ import (
 	"path/filepath"
 	"slices"
 
+	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/pass"
 )
@@ -124,10 +126,16 @@ type RecordUse struct {
 	// Record is the record's file, and Last what it holds.
 	Record string
 	Last   *pass.Record
-	// Output, Garment and Body are the files of the pass; Garments and Bodies pick the
-	// meshes of the last two.
+	// Output, Garment and Body are the files of the pass; Options.Garments and Bodies
+	// pick the meshes of the last two.
 	Output, Garment, Body string
-	Garments, Bodies      gltfio.Selection
+	Bodies                gltfio.Selection
+	// Options of the pass.
+	Options transfer.AssetOptions
+	// BodySum is the SHA-256 of Body's file.
+	BodySum [sha256.Size]byte
+	// Joints are the names of the body's joints; nil: they are read from Body.
+	Joints func() ([]string, error)
 }
 
 // OtherOutputError says that a record is that of another output, which is there.
@@ -157,15 +165,59 @@ func (e *OtherMeshesError) Error() string {
 	return fmt.Sprintf("%s is the pass record of other meshes of %s, %s instead of %s: choose another output, or give up the edits in %s with --force", e.Record, e.File, globs(e.Before), globs(e.Now), e.Output)
 }
 
+// OtherBodyError says that a record was made with a body of another skeleton.
+type OtherBodyError struct {
+	Record, Output, Body string
+	// Shared names of joints are the record's and the body's; one of them has Of names,
+	// the other as many or more.
+	Shared, Of int
+}
+
+func (e *OtherBodyError) Error() string {
+	return fmt.Sprintf("%s is the pass record of another body than %s, of whose joint names it knows too few (%d of %d): choose another output, say by a joint map how joints were renamed, or give up the edits in %s with --force", e.Record, e.Body, e.Shared, e.Of, e.Output)
+}
+
 // IsOfOther reports whether err is what Check says of a record whose edits can be given up:
 // then the pass goes as one without a record.
 func IsOfOther(err error) bool {
 	var meshes *OtherMeshesError
-	return errors.As(err, &meshes)
+	var body *OtherBodyError
+	return errors.As(err, &meshes) || errors.As(err, &body)
 }
 
-// Check returns nil for a record of the same garment and output, *OtherOutputError or
-// *OtherMeshesError for any other that can be told, else an error of reading the files.
+// BodyJoints are the names of the joints that the meshes of a body's file have.
+func BodyJoints(file string, meshes []string) ([]string, error) {
+	a, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
+	if err != nil {
+		return nil, err
+	}
+	return a.JointNames(gltfio.Selection{Names: meshes})
+}
+
+// checkBody returns *OtherBodyError for a record of another body. Rows over a garment's own
+// skin do not tell.
+func (u *RecordUse) checkBody() error {
+	if u.Last.Options.Skin != transfer.SkinBody || u.Options.Skin != transfer.SkinBody || u.BodySum == u.Last.BodySum {
+		return nil
+	}
+	read := u.Joints
+	if read == nil {
+		read = func() ([]string, error) { return BodyJoints(u.Body, u.Bodies.Names) }
+	}
+	names, err := read()
+	if err != nil {
+		return err
+	}
+	other, shared, of, err := pass.IsOtherBody(u.Last.Joints, names, u.Options.JointMap)
+	if err == nil && other {
+		err = &OtherBodyError{u.Record, u.Output, u.Body, shared, of}
+	}
+	return err
+}
+
+// Check returns nil for a record of the same garment and output, *OtherOutputError,
+// *OtherMeshesError or *OtherBodyError for any other that can be told, else an error of
+// reading the files.
 func (u *RecordUse) Check() error {
 	owner := ReadRecordOwner(u.Record)
 	if owner != nil && !owner.Owns(u.Record, u.Output) {
@@ -176,7 +228,7 @@ func (u *RecordUse) Check() error {
 		before, now []string
 		pick        func(*gltfio.Asset, gltfio.Selection) (*gltfio.Surface, error)
 	}
-	sides := []side{{"garment", u.Garment, u.Last.Options.Garments.Names, u.Garments.Names, (*gltfio.Asset).Garment}}
+	sides := []side{{"garment", u.Garment, u.Last.Options.Garments.Names, u.Options.Garments.Names, (*gltfio.Asset).Garment}}
 	if owner != nil {
 		sides = append(sides, side{"body", u.Body, owner.Body, u.Bodies.Names, (*gltfio.Asset).Body})
 	}
@@ -189,5 +241,5 @@ func (u *RecordUse) Check() error {
 			return &OtherMeshesError{u.Record, u.Output, x.file, x.what, x.before, x.now}
 		}
 	}
-	return nil
+	return u.checkBody()
 }

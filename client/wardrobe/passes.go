@@ -75,7 +75,10 @@ func (t *Task) OpenPass() (*PassFiles, error) {
 	}
 	use := RecordUse{
 		Record: t.Pass.Record, Last: f.Last, Output: t.Output, Garment: t.Garment.File, Body: t.Body.File,
-		Garments: gltfio.Selection{Names: t.Garment.Meshes}, Bodies: gltfio.Selection{Names: t.Body.Meshes},
+		Bodies: gltfio.Selection{Names: t.Body.Meshes}, Options: t.Options, Joints: t.Body.joints,
+	}
+	if _, use.BodySum, err = t.FileSums(); err != nil {
+		return nil, err
 	}
 	if err := use.Check(); err != nil {
 		if !t.Pass.force || !IsOfOther(err) {

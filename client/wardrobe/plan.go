@@ -16,6 +16,7 @@ import (
 	"runtime"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -90,6 +91,8 @@ type Source struct {
 	Sum [sha256.Size]byte
 	// Files are the file and those that it names, as they were.
 	Files []Stamp
+
+	joints func() ([]string, error) // names, of a body
 }
 
 // Stamp says how a file was: a changed file has another, bar one written within
@@ -200,6 +203,7 @@ func (m *Manifest) Plan(ctx context.Context, opt PlanOptions) (*Plan, error) {
 		b := &m.Bodies[i]
 		file := m.path(b.File)
 		bodies[i] = &Source{Name: b.Name, File: file, Meshes: b.Meshes, Sum: results[file].sum, Files: results[file].files}
+		bodies[i].joints = sync.OnceValues(func() ([]string, error) { return BodyJoints(file, b.Meshes) })
 	}
 	for _, d := range drafts {
 		t := &Task{Body: bodies[d.body], Output: d.output, Layer: m.layer(d.name)}

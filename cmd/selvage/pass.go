@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"sync"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/selvage/selvage/api/convert"
@@ -55,6 +56,7 @@ type passes struct {
 	bodyFile  string
 	bodies    gltfio.Selection
 	body      [sha256.Size]byte
+	joints    func() ([]string, error) // of the body
 	records   []finishedPage
 	files     []string
 	targets   []string
@@ -87,6 +89,7 @@ func (p *passes) begin(cmd *cobra.Command, body string, bodies gltfio.Selection)
 		return usageError{fmt.Errorf("--pass-dir: %s is a file", p.dir)}
 	}
 	p.bodyFile, p.bodies = body, bodies
+	p.joints = sync.OnceValues(func() ([]string, error) { return wardrobe.BodyJoints(body, bodies.Names) })
 	var err error
 	p.body, err = fileSum(body)
 	return err

@@ -21,7 +21,7 @@ func (p *passes) belongs(in *passInput, garment, target string) error {
 	if in.Record == nil {
 		return nil
 	}
-	use := wardrobe.RecordUse{Record: p.recordName(target), Last: in.Record, Output: target, Garment: garment, Body: p.bodyFile, Garments: in.Options.Garments, Bodies: p.bodies}
+	use := wardrobe.RecordUse{Record: p.recordName(target), Last: in.Record, Output: target, Garment: garment, Body: p.bodyFile, Bodies: p.bodies, Options: in.Options, BodySum: p.body, Joints: p.joints}
 	err := use.Check()
 	var output *wardrobe.OtherOutputError
 	var meshes *wardrobe.OtherMeshesError

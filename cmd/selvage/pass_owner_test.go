@@ -1,12 +1,15 @@
 package main
 
 import (
+	"bytes"
+	"encoding/json"
 	"os"
 	"path/filepath"
 	"reflect"
 	"strings"
 	"testing"
 
+	"github.com/selvage/selvage/transfer/gltfio"
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
@@ -178,4 +181,100 @@ func TestPass_RecordGone(t *testing.T) {
 		t.Fatal(err)
 	}
 	refused(t, dir, inPlace, "edits in "+own+" would be lost")
+}
+
+// renamed writes an asset whose joints have other names.
+func renamed(t *testing.T, from, to string, name func(k int, joint string) string) {
+	t.Helper()
+	a, err := gltfio.Open(from, gltfio.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var text bytes.Buffer
+	if err := a.EncodeJSON(&text); err != nil {
+		t.Fatal(err)
+	}
+	var doc map[string]any
+	d := json.NewDecoder(&text)
+	d.UseNumber()
+	if err := d.Decode(&doc); err != nil {
+		t.Fatal(err)
+	}
+	done := map[string]bool{}
+	for _, skin := range doc["skins"].([]any) {
+		for k, j := range skin.(map[string]any)["joints"].([]any) {
+			if n := j.(json.Number); !done[n.String()] {
+				done[n.String()] = true
+				i, err := n.Int64()
+				if err != nil {
+					t.Fatal(err)
+				}
+				node := doc["nodes"].([]any)[i].(map[string]any)
+				node["name"] = name(k, node["name"].(string))
+			}
+		}
+	}
+	data, err := json.Marshal(doc)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if a, err = gltfio.Parse(data, to, gltfio.Options{}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := a.Save(to); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// TestPass_AnotherBody: a record made with a body of other joints is refused, here, on a
+// server and by a batch; the next pass of the same body is not, nor one with some joints
+// renamed, nor one with all renamed as a joint map says.
+func TestPass_AnotherBody(t *testing.T) {
+	s := serve(t, nil)
+	dir := t.TempDir()
+	out, body, records := filepath.Join(dir, "out", "gloves.glb"), filepath.Join(dir, "body.glb"), filepath.Join(dir, "passes")
+	garment, manifest := filepath.Join(dir, "gloves.glb"), filepath.Join(dir, "wardrobe.yaml")
+	copyFile(t, cox("gloves"), garment)
+	copyFile(t, cox("body"), body)
+	if err := os.Mkdir(filepath.Dir(out), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	text := "version: 1\nbodies: [{name: cox, file: body.glb}]\ngarments: [{files: gloves.glb}]\noutput: out/{garment}.glb\npasses: passes\n"
+	if err := os.WriteFile(manifest, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	args := []string{"transfer", body, garment, "-o", out, "--pass-dir", records}
+	must(t, append(args, "-q")...)
+	edit(t, out)
+	accepted := func(what string, more ...string) {
+		t.Helper()
+		if got := passJSON(t, append(args, more...)...); got.Pass.First || got.Pass.Edited == 0 || got.Pass.Lost() > 0 {
+			t.Errorf("%s: %+v", what, got.Pass)
+		}
+	}
+	repaint(t, body, rowsOf(t, body).Joints[5].Name, func(r3.Vec) float64 { return 0.1 })
+	accepted("the next pass of the body")
+	third := func(k int, joint string) string {
+		if k%3 == 0 && !strings.Contains(joint, "hand") && !strings.Contains(joint, "arm") {
+			return "new " + joint
+		}
+		return joint
+	}
+	renamed(t, cox("body"), body, third)
+	accepted("a third of the joints renamed")
+
+	renamed(t, cox("body"), body, func(_ int, joint string) string { return "other " + joint })
+	for _, more := range [][]string{nil, {"--server", s.address}} {
+		refused(t, dir, append(args, more...), records, "another body than "+body, "--force")
+	}
+	before := folder(t, dir)
+	o := selvage(t, "batch", manifest)
+	if o.status != exitFailed || !strings.Contains(o.stdout+o.stderr, "another body than "+body) || before[out] != folder(t, dir)[out] {
+		t.Errorf("batch: status %d: %s%s", o.status, o.stdout, o.stderr)
+	}
+	accepted("all joints renamed, with a map", "--map-joint", "new *=other *", "--map-joint", "*=other *")
+	renamed(t, cox("body"), body, func(_ int, joint string) string { return "third " + joint })
+	if got := passJSON(t, append(args, "--force")...); !got.Pass.First {
+		t.Errorf("by force: %+v", got.Pass)
+	}
 }

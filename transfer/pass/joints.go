@@ -205,6 +205,40 @@ func (m *JointMap) Rows(r *weights.Rows) *weights.Rows {
 	return out
 }
 
+// IsOtherBody reports whether a body whose joints have some names is another one than that
+// of a record: fewer than half of the smaller of both sets of names are in both. A recorded
+// name that rules lead to one of the body's is in both: the joint was renamed. A set that
+// has grown or shrunk is the same body's, and bodies of one skeleton cannot be told apart.
+// It takes rows over the body's skin; where either has no names nothing can be told.
+// shared is the number in both. Errors: a faulty rule.
+func IsOtherBody(recorded []Joint, body []string, rules []transfer.JointRule) (other bool, shared, of int, err error) {
+	compiled, err := transfer.CompileJointRules(rules)
+	if err != nil {
+		return false, 0, 0, err
+	}
+	was, is := map[string]bool{}, map[string]bool{}
+	for _, j := range recorded {
+		was[j.Name] = true
+	}
+	for _, name := range body {
+		is[name] = true
+	}
+	delete(was, "")
+	delete(is, "")
+	for name := range was {
+		found := is[name]
+		compiled.Each(name, func(_ int, to string) bool {
+			found = found || is[to]
+			return !found
+		})
+		if found {
+			shared++
+		}
+	}
+	of = min(len(was), len(is))
+	return 2*shared < of, shared, of, nil
+}
+
 // joinJoints returns list with those joints of more behind it that it lacks, and
 // the map from more to the result. Parents of the added ones are mapped too.
 func joinJoints(list, more []Joint) ([]Joint, *JointMap) {
