@@ -4,9 +4,11 @@ import (
 	"context"
 	"errors"
 	"math/rand/v2"
+	"strconv"
 	"time"
 
 	"github.com/selvage/selvage/transfer"
+	"github.com/selvage/selvage/transfer/retouch"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -105,9 +107,21 @@ func known(err error) error {
 		return err
 	}
 	for _, d := range s.Details() {
-		if i, ok := d.(*errdetails.ErrorInfo); ok && i.GetReason() == "OPTION_INVALID" {
-			m := i.GetMetadata()
+		i, ok := d.(*errdetails.ErrorInfo)
+		m := i.GetMetadata()
+		switch {
+		case !ok:
+		case i.GetReason() == "OPTION_INVALID":
 			return &remoteError{err, &transfer.OptionError{Option: m["option"], Reason: m["why"]}}
+		case i.GetReason() == "MIRROR_DOUBTFUL":
+			e := &retouch.DoubtError{Asset: m["asset"]}
+			var faults [3]error
+			e.Doubtful, faults[0] = strconv.Atoi(m["doubtful"])
+			e.Of, faults[1] = strconv.Atoi(m["of"])
+			e.Far, faults[2] = strconv.ParseFloat(m["far"], 64)
+			if errors.Join(faults[:]...) == nil {
+				return &remoteError{err, e}
+			}
 		}
 	}
 	return err

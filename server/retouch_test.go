@@ -6,6 +6,7 @@ import (
 	"errors"
 	"io"
 	"reflect"
+	"strings"
 	"testing"
 
 	pb "github.com/selvage/selvage/api/selvage/v1"
@@ -150,6 +151,20 @@ func TestRetouch_Faults(t *testing.T) {
 	_, err = dial(t, s.addr).Retouch(t.Context(), client.RetouchRequest{Asset: w.bodyAsset(), Request: retouch.Request{Smooth: &retouch.SmoothOptions{Passes: -1}}})
 	if !errors.As(err, &option) || option.Option != "passes" {
 		t.Errorf("an option's fault is %v", err)
+	}
+	// What is doubtful is the core's own error, and names no flag of the command line.
+	half, doubt := 0.5, (*retouch.DoubtError)(nil)
+	mirror := retouch.Request{Mirror: &retouch.MirrorOptions{Plane: &half}}
+	_, err = dial(t, s.addr).Retouch(t.Context(), client.RetouchRequest{Asset: w.bodyAsset(), Request: mirror})
+	here, parsed := (*retouch.DoubtError)(nil), parse(t, w.body, w.bodyAsset().Name())
+	if _, _, err := retouch.Run(t.Context(), parsed, nil, mirror); !errors.As(err, &here) {
+		t.Fatalf("here it is %v", err)
+	}
+	if !errors.As(err, &doubt) || *doubt != *here {
+		t.Errorf("what is doubtful is %v, here %v", err, here)
+	}
+	if s := status.Convert(err); s.Code() != codes.InvalidArgument || !strings.Contains(s.Message(), "the mirror's plane") || strings.Contains(s.Message(), "--") {
+		t.Errorf("the server says %v", s)
 	}
 	idle(t, s)
 }

@@ -5,6 +5,7 @@ package server
 import (
 	"context"
 	"errors"
+	"strconv"
 	"strings"
 
 	"github.com/selvage/selvage/api/convert"
@@ -14,6 +15,7 @@ import (
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/mesh"
 	"github.com/selvage/selvage/transfer/pass"
+	"github.com/selvage/selvage/transfer/retouch"
 	"github.com/selvage/selvage/transfer/weights"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
@@ -50,6 +52,7 @@ func statusOf(err error) *status.Status {
 		over     *overloadError
 		limit    *limitError
 		denied   *authError
+		doubt    *retouch.DoubtError
 		noJob    *farm.NotFoundError
 		noAssets *farm.MissingAssetsError
 	)
@@ -68,6 +71,10 @@ func statusOf(err error) *status.Status {
 		return with(codes.InvalidArgument, option.Error(), about, violation(optionField(option.Option), option.Reason))
 	case errors.As(err, &noRows):
 		return with(codes.InvalidArgument, noRows.Error(), info("BODY_WITHOUT_WEIGHTS"))
+	case errors.As(err, &doubt):
+		about := info("MIRROR_DOUBTFUL")
+		about.Metadata = map[string]string{"asset": clip(doubt.Asset), "doubtful": strconv.Itoa(doubt.Doubtful), "of": strconv.Itoa(doubt.Of), "far": strconv.FormatFloat(doubt.Far, 'g', -1, 64)}
+		return with(codes.InvalidArgument, doubt.Error()+": say where the mirror's plane is or which joints are pairs, or allow what is doubtful", about)
 	case errors.As(err, &asset):
 		return with(codes.InvalidArgument, asset.Error(), info("ASSET_INVALID"))
 	case errors.As(err, &outline):

@@ -14,6 +14,7 @@ import (
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/pass"
 	"github.com/selvage/selvage/transfer/pose"
+	"github.com/selvage/selvage/transfer/retouch"
 	"github.com/spf13/pflag"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -237,9 +238,12 @@ func said(err error) string {
 // explain leaves errors that a transfer here would have too as they are.
 func (r *remote) explain(err error) error {
 	var option *transfer.OptionError
+	var doubt *retouch.DoubtError
 	switch {
 	case errors.As(err, &option):
 		return option
+	case errors.As(err, &doubt):
+		return doubt
 	case status.Code(err) == codes.InvalidArgument:
 		return errors.New(said(err))
 	case status.Code(err) != codes.Unknown:

@@ -98,8 +98,13 @@ func (r *retouching) addMask(cmd *cobra.Command, help string) {
 	cmd.Flags().StringArrayVar(&r.request.Mask, "mask", nil, help)
 }
 
-// retouchUsage marks errors of how the command was called.
+// retouchUsage marks errors of how the command was called, and says which flags settle
+// what is doubtful.
 func retouchUsage(err error) error {
+	var doubt *retouch.DoubtError
+	if errors.As(err, &doubt) {
+		return fmt.Errorf("%w (--plane says where the mirror stands, --pairs what belongs together, and --allow-doubtful goes on)", err)
+	}
 	var option *transfer.OptionError
 	var spec *region.SpecError
 	if errors.As(err, &option) || errors.As(err, &spec) {

@@ -205,7 +205,7 @@ func TestMirror_Plane(t *testing.T) {
 			return slices.Concat([]string{"mirror", cox("body"), "-o", out, "--json"}, more, where)
 		}
 		o := selvage(t, args("--plane", "0.3")...)
-		if o.status != exitFailed || o.stdout != "" || !strings.Contains(o.stderr, "body.glb: is not mirrored: ") || !strings.Contains(o.stderr, "joint pairs are doubtful") || strings.Count(strings.TrimSpace(o.stderr), "\n") > 0 {
+		if o.status != exitFailed || o.stdout != "" || !strings.Contains(o.stderr, "body.glb: is not mirrored: ") || !strings.Contains(o.stderr, "joint pairs are doubtful") || strings.Count(o.stderr, "--allow-doubtful") != 1 || strings.Count(strings.TrimSpace(o.stderr), "\n") > 0 {
 			t.Errorf("status %d, %q", o.status, o.stderr)
 		}
 		if _, err := os.Stat(out); err == nil {

@@ -190,7 +190,7 @@ func Run(ctx context.Context, a, from *gltfio.Asset, r Request) (*gltfio.Asset, 
 			err = &gltfio.Error{File: a.Name, What: "has no vertex with weights"}
 		}
 		if doubt := (*DoubtError)(nil); errors.As(err, &doubt) {
-			err = &gltfio.Error{File: a.Name, What: doubt.Error()}
+			doubt.Asset = a.Name
 		}
 		if err != nil {
 			return nil, nil, err
@@ -503,7 +503,7 @@ func (s *Summary) finish(list []gltfio.Reweighted) {
 		}
 	}
 	if e := s.Even; e != nil && e.Full > 0 {
-		s.note("%d vertices keep their share: they have no room for the other joint of the pair (--max-influences 8 makes room)", e.Full)
+		s.note("%d vertices keep their share: they have no room for the other joint of the pair (8 influences a vertex make room)", e.Full)
 	}
 	if t := s.Tidy; t != nil && t.Filled > 0 {
 		s.note("%d vertices without usable weights were filled in from their neighbours: look at them", t.Filled)

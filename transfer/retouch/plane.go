@@ -15,8 +15,11 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// DoubtError says that most of what a mirror rests on is doubtful.
+// DoubtError says that most of what a mirror rests on is doubtful: MirrorOptions' Plane,
+// Pairs and AllowDoubtful settle it.
 type DoubtError struct {
+	// Asset that is mirrored; may be empty.
+	Asset string
 	// Doubtful of Of joint pairs, or where Far is above zero, vertices.
 	Doubtful, Of int
 	// Far is how far the farthest vertex, mirrored, is from the surface, metres.
@@ -24,11 +27,14 @@ type DoubtError struct {
 }
 
 func (e *DoubtError) Error() string {
-	const remedy = "--plane says where the mirror stands, --pairs what belongs together, and --allow-doubtful goes on"
-	if e.Far > 0 {
-		return fmt.Sprintf("is not mirrored: at %d of %d vertices there is no surface near the mirrored place, the farthest %.3g m away (%s)", e.Doubtful, e.Of, e.Far, remedy)
+	asset := ""
+	if e.Asset != "" {
+		asset = e.Asset + ": "
 	}
-	return fmt.Sprintf("is not mirrored: %d of %d joint pairs are doubtful, without a counterpart or not in its mirrored place (%s)", e.Doubtful, e.Of, remedy)
+	if e.Far > 0 {
+		return fmt.Sprintf("%sis not mirrored: at %d of %d vertices there is no surface near the mirrored place, the farthest %.3g m away", asset, e.Doubtful, e.Of, e.Far)
+	}
+	return fmt.Sprintf("%sis not mirrored: %d of %d joint pairs are doubtful, without a counterpart or not in its mirrored place", asset, e.Doubtful, e.Of)
 }
 
 // Evidence for a plane.
