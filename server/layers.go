@@ -39,11 +39,16 @@ func (s *Server) resolveLayers(ctx context.Context, list []*pb.AssetSource) ([]*
 }
 
 // wornKey tells prepared bodies with layers apart; bodyKey where there are none.
-func wornKey(body *source, names []string, layers []*source) string {
+func wornKey(body *source, names []string, layers []*source, joints []transfer.JointRule) string {
 	var b strings.Builder
 	b.WriteString(bodyKey(body, names))
 	for _, l := range layers {
 		fmt.Fprintf(&b, " layer %s %q", l.id, l.name)
+	}
+	for _, r := range joints {
+		if len(layers) > 0 {
+			fmt.Fprintf(&b, " joint %q %q", r.From, r.To)
+		}
 	}
 	return b.String()
 }
@@ -71,16 +76,17 @@ func (s *Server) readAll(ctx context.Context, list []*source) ([]*gltfio.Asset, 
 	return out, nil
 }
 
-// worn returns the prepared body of a source under layers; the call holds a ticket
+// worn returns the prepared body of a source under layers, whose joints have the names
+// that the body's have or that a joint map gives them; the call holds a ticket
 // that covers it.
-func (s *Server) worn(ctx context.Context, body *source, names []string, layers []*source, threads int) (*transfer.AssetBody, error) {
+func (s *Server) worn(ctx context.Context, body *source, names []string, layers []*source, joints []transfer.JointRule, threads int) (*transfer.AssetBody, error) {
 	if len(layers) == 0 {
 		return s.body(ctx, body, names, threads)
 	}
-	b, hit, err := s.bodies.Get(ctx, wornKey(body, names, layers), func() (*transfer.AssetBody, int64, error) {
+	b, hit, err := s.bodies.Get(ctx, wornKey(body, names, layers, joints), func() (*transfer.AssetBody, int64, error) {
 		// What is worn beneath the last layer is likely to be there already.
 		last := len(layers) - 1
-		beneath, err := s.worn(ctx, body, names, layers[:last], threads)
+		beneath, err := s.worn(ctx, body, names, layers[:last], joints, threads)
 		if err != nil {
 			return nil, 0, err
 		}
@@ -88,7 +94,7 @@ func (s *Server) worn(ctx context.Context, body *source, names []string, layers 
 		if err != nil {
 			return nil, 0, err
 		}
-		b, err := beneath.WithLayers(ctx, []*gltfio.Asset{layer}, threads)
+		b, err := beneath.WithMappedLayers(ctx, []*gltfio.Asset{layer}, joints, threads)
 		return b, wornBytes(body, layers), err
 	})
 	s.metrics.body(hit)

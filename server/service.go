@@ -451,7 +451,7 @@ func (s *Server) TransferAsset(m *pb.TransferAssetRequest, stream grpc.ServerStr
 	if !s.bodies.Has(bodyKey(body, m.GetBodyNames())) {
 		need += 2 * body.outline.BodyBytes()
 	}
-	if len(layers) > 0 && !s.bodies.Has(wornKey(body, m.GetBodyNames(), layers)) {
+	if len(layers) > 0 && !s.bodies.Has(wornKey(body, m.GetBodyNames(), layers, opt.JointMap)) {
 		need += wornBytes(body, layers)
 	}
 	edits, err := s.resolvePass(ctx, m.GetPass(), body, garment)
@@ -550,7 +550,7 @@ func (f *hashedFile) Write(p []byte) (int, error) {
 // transferAsset computes, where edits is not nil as a pass; the caller holds a
 // ticket.
 func (s *Server) transferAsset(ctx context.Context, body *source, names []string, layers []*source, garment *source, edits *passCall, opt transfer.AssetOptions) (*hashedFile, *transfer.Result, error) {
-	b, err := s.worn(ctx, body, names, layers, opt.Threads)
+	b, err := s.worn(ctx, body, names, layers, opt.JointMap, opt.Threads)
 	if err != nil {
 		return nil, nil, err
 	}

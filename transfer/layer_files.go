@@ -25,12 +25,25 @@ import (
 // Source.WithLayers; ctx's. The same layers give the same result whatever the threads
 // (0: GOMAXPROCS).
 func (b *AssetBody) WithLayers(ctx context.Context, layers []*gltfio.Asset, threads int) (*AssetBody, error) {
+	return b.WithMappedLayers(ctx, layers, nil, threads)
+}
+
+// WithMappedLayers is WithLayers with layers whose joints may be called what a joint map
+// leads the body's to (Options.JointMap): a layer that was transferred to with its own
+// skin, say. Of the body's joints that have a layer joint's name, or that the first rule
+// which leads to a joint of the layer leads to it, the nearest gets its weight; of those
+// about as near the one of its name. Errors: also *OptionError for a faulty rule.
+func (b *AssetBody) WithMappedLayers(ctx context.Context, layers []*gltfio.Asset, rules []JointRule, threads int) (*AssetBody, error) {
 	if len(layers) == 0 {
 		return b, nil
 	}
+	compiled, err := CompileJointRules(rules)
+	if err != nil {
+		return nil, err
+	}
 	list := make([]Layer, 0, len(layers))
 	for _, asset := range layers {
-		l, err := b.layer(ctx, asset)
+		l, err := b.layer(ctx, asset, compiled)
 		if err != nil {
 			return nil, err
 		}
@@ -49,7 +62,7 @@ func (b *AssetBody) WithLayers(ctx context.Context, layers []*gltfio.Asset, thre
 func (b *AssetBody) Layered() bool { return b.source.worn != nil }
 
 // layer reads one.
-func (b *AssetBody) layer(ctx context.Context, asset *gltfio.Asset) (*Layer, error) {
+func (b *AssetBody) layer(ctx context.Context, asset *gltfio.Asset, rules *JointRules) (*Layer, error) {
 	asset = asset.WithContext(ctx)
 	surface, err := asset.Body(gltfio.Selection{})
 	if err != nil {
@@ -66,9 +79,13 @@ func (b *AssetBody) layer(ctx context.Context, asset *gltfio.Asset) (*Layer, err
 			l.Confidence[v] = float32(min(max(c, 0), 1)) // NaN stays: trusted
 		}
 	}
-	to, any := bodyJoints(b.surface.Skin, surface.Skin)
+	to, any := bodyJoints(b.surface.Skin, surface.Skin, rules, sameJointTolerance*b.source.alone().size)
 	if !any {
-		return nil, &gltfio.Error{File: l.Name, What: fmt.Sprintf("none of its joints is a joint of the body %s: not a garment weighted for it", filepath.Base(b.asset.Name))}
+		by := ""
+		if len(rules.rule) > 0 {
+			by = ", by name or by the joint map"
+		}
+		return nil, &gltfio.Error{File: l.Name, What: fmt.Sprintf("none of its joints is a joint of the body %s%s: not a garment weighted for it", filepath.Base(b.asset.Name), by)}
 	}
 	acc := weights.NewAccumulator(len(b.surface.Skin.Joints))
 	l.Rows = weights.NewRows(surface.Rows.Len())
@@ -87,23 +104,46 @@ func (b *AssetBody) layer(ctx context.Context, asset *gltfio.Asset) (*Layer, err
 	return l, nil
 }
 
-// bodyJoints returns for each joint of a layer's skin the body's of its name (of
-// several the nearest), else that of its nearest ancestor with one, else -1; and
-// whether any was found.
-func bodyJoints(body, layer *skinning.Skin) (to []int32, any bool) {
-	byName := map[string][]int32{}
+// bodyJoints returns for each joint of a layer's skin the body's of its name, or one that
+// rules lead to it (see WithMappedLayers; slack is how much nearer one of those must be,
+// metres), else that of its nearest ancestor with one, else -1; and whether any was found.
+func bodyJoints(body, layer *skinning.Skin, rules *JointRules, slack float64) (to []int32, any bool) {
+	byName, byRule := map[string][]int32{}, map[string][]int32{}
+	named := map[string]bool{}
+	for k := range layer.Joints {
+		named[layer.Joints[k].Name] = true
+	}
 	for j := range body.Joints {
-		byName[body.Joints[j].Name] = append(byName[body.Joints[j].Name], int32(j))
+		name := body.Joints[j].Name
+		byName[name] = append(byName[name], int32(j))
+		if name == "" {
+			continue
+		}
+		rules.Each(name, func(_ int, to string) bool {
+			if to == "" || !named[to] {
+				return true
+			}
+			byRule[to] = append(byRule[to], int32(j))
+			return false
+		})
 	}
 	own := make([]int32, len(layer.Joints))
 	for k := range layer.Joints {
-		own[k] = -1
-		least := math.Inf(1)
-		for _, j := range byName[layer.Joints[k].Name] {
-			if d := r3.Norm(r3.Sub(body.Joints[j].Global.T, layer.Joints[k].Global.T)); d < least {
-				own[k], least, any = j, d, true
+		nearest := func(list []int32) (joint int32, least float64) {
+			joint, least = -1, math.Inf(1)
+			for _, j := range list {
+				if d := r3.Norm(r3.Sub(body.Joints[j].Global.T, layer.Joints[k].Global.T)); d < least {
+					joint, least = j, d
+				}
 			}
+			return joint, least
 		}
+		name, apart := nearest(byName[layer.Joints[k].Name])
+		rule, apartByRule := nearest(byRule[layer.Joints[k].Name])
+		if own[k] = name; name < 0 || rule >= 0 && apartByRule < apart-slack {
+			own[k] = rule
+		}
+		any = any || own[k] >= 0
 	}
 	to = make([]int32, len(own))
 	for k := range own {

@@ -21,6 +21,10 @@ func TestBodyJoints(t *testing.T) {
 		return j
 	}
 	body := &skinning.Skin{Joints: []skinning.Joint{joint("pelvis", -1, 1), joint("spine", 0, 1.2), joint("spine", 1, 1.4)}}
+	rules, err := CompileJointRules([]JointRule{{"pelvis", "hip"}, {"*", "nothing of these"}, {"spine", "back"}, {"spine", "pelvis"}})
+	if err != nil {
+		t.Fatal(err)
+	}
 	for _, c := range []struct {
 		name  string
 		layer []skinning.Joint
@@ -33,9 +37,13 @@ func TestBodyJoints(t *testing.T) {
 		{"a root of its own", []skinning.Joint{joint("world", -1, 0), joint("pelvis", 0, 1)}, []int32{-1, 0}, true},
 		{"another body's", []skinning.Joint{joint("world", -1, 0), joint("rope", 0, 1)}, []int32{-1, -1}, false},
 		{"a ring", []skinning.Joint{joint("a", 1, 0), joint("b", 0, 1)}, []int32{-1, -1}, false},
+		{"renamed by the map", []skinning.Joint{joint("hip", -1, 1), joint("back", 0, 1.38)}, []int32{0, 2}, true},
+		{"a name of the body for another joint", []skinning.Joint{joint("hip", -1, 1), joint("pelvis", 0, 1.2)}, []int32{0, 1}, true},
+		{"its own name, as near as the map's", []skinning.Joint{joint("pelvis", -1, 1.195)}, []int32{1}, true},
+		{"its own name, but for a little", []skinning.Joint{joint("pelvis", -1, 1.104)}, []int32{0}, true},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			to, any := bodyJoints(body, &skinning.Skin{Joints: c.layer})
+			to, any := bodyJoints(body, &skinning.Skin{Joints: c.layer}, rules, 0.01)
 			if !slices.Equal(to, c.to) || any != c.any {
 				t.Errorf("%v, %v, want %v, %v", to, any, c.to, c.any)
 			}

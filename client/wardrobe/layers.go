@@ -152,7 +152,7 @@ func (t *Task) wear(ctx context.Context, body *transfer.AssetBody, threads int) 
 		}
 		list = append(list, a)
 	}
-	return body.WithLayers(ctx, list, threads)
+	return body.WithMappedLayers(ctx, list, t.Options.JointMap, threads)
 }
 
 // layerBytes is what the layers beneath a task take by estimate, which is known when

@@ -58,11 +58,12 @@ func (l *layerFlags) then(ctx context.Context, e engine, file string, out *finis
 // wornHere is a body under what is worn on it, computed here.
 type wornHere struct {
 	body    *transfer.AssetBody
+	joints  []transfer.JointRule
 	threads int
 }
 
 func (w *wornHere) put(ctx context.Context, layer *gltfio.Asset) error {
-	body, err := w.body.WithLayers(ctx, []*gltfio.Asset{layer}, w.threads)
+	body, err := w.body.WithMappedLayers(ctx, []*gltfio.Asset{layer}, w.joints, w.threads)
 	if err == nil {
 		w.body = body
 	}

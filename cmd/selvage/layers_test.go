@@ -3,8 +3,10 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 )
@@ -102,6 +104,82 @@ func TestLayers_TransferAndCheck(t *testing.T) {
 		}
 		if _, err := os.Stat(in("", "x")); err == nil {
 			t.Errorf("%s: it wrote a file", c.name)
+		}
+	}
+}
+
+// TestLayers_OwnJoints: layers whose joints have the garments' names are worn like those
+// with the body's, where the joint map says how these are called: here, on a server, in
+// one call, and in a batch here and on a farm.
+func TestLayers_OwnJoints(t *testing.T) {
+	dir, store := t.TempDir(), t.TempDir()
+	server := serve(t, nil, "--farm", "--farm-folder", store)
+	startWorker(t, "--farm-folder", store)
+	in := func(folder, name string) string { return filepath.Join(dir, folder, name+".glb") }
+	const jersey, coat = "jersey", "gloves"
+	rig := func(_ int, joint string) string { return "rig_" + joint }
+	for _, d := range []string{"plain", "own"} {
+		if err := os.Mkdir(filepath.Join(dir, d), 0o755); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, name := range []string{jersey, coat} {
+		must(t, "transfer", cox("body"), cox(name), "-o", in("plain", name), "-q")
+		renamed(t, in("plain", name), in("own", name), rig)
+	}
+	// Something that the body's rows are not.
+	w := rowsOf(t, in("plain", jersey))
+	hand := rowsOf(t, in("plain", coat)).Mesh.Positions[0]
+	for d, joint := range map[string]string{"plain": w.Joints[3].Name, "own": "rig_" + w.Joints[3].Name} {
+		if repaint(t, in(d, jersey), joint, patch(hand, 0.4, 0.7)) == 0 {
+			t.Fatal("nothing is edited")
+		}
+	}
+	args := func(layer, out string, more ...string) []string {
+		a := []string{"transfer", cox("body"), in("own", coat), "-o", in("", out), "--skin", "own", "--map-joint", "*=rig_*", "-q"}
+		if layer != "" {
+			a = append(a, "--layer", layer)
+		}
+		return append(a, more...)
+	}
+	must(t, args("", "alone")...)
+	must(t, args(in("plain", jersey), "body-names")...)
+	must(t, args(in("own", jersey), "own-names")...)
+	must(t, args(in("own", jersey), "server", "--server", server.address)...)
+	same := func(what, a, b string, want bool) {
+		t.Helper()
+		x, y := rowsOf(t, a), rowsOf(t, b)
+		if reflect.DeepEqual(x.Rows, y.Rows) != want {
+			t.Errorf("%s: same rows: %v", what, !want)
+		}
+	}
+	same("the layer counts", in("", "body-names"), in("", "alone"), false)
+	same("by the map", in("", "own-names"), in("", "body-names"), true)
+	sameFile(t, "on a server", in("", "own-names"), in("", "server"), true)
+	// Without the map, and where it names none of them, the layer is refused.
+	for _, more := range [][]string{nil, {"--map-joint", "*=other_*"}} {
+		o := selvage(t, append([]string{"transfer", cox("body"), cox(coat), "-o", in("", "x"), "--layer", in("own", jersey)}, more...)...)
+		if o.status != exitFailed || !strings.Contains(o.stderr, "none of its joints is a joint of the body") || strings.Contains(o.stderr, "joint map") != (more != nil) {
+			t.Errorf("%v: status %d: %s", more, o.status, o.stderr)
+		}
+	}
+
+	// In one call the inner result has its own joints too.
+	must(t, "transfer", cox("body"), in("own", jersey), in("own", coat), "-o", filepath.Join(dir, "call"), "--skin", "own", "--map-joint", "*=rig_*", "--layers", "given", "-q")
+	must(t, args(in("call", jersey), "steps")...)
+	sameFile(t, "in one call and in steps", in("call", coat), in("", "steps"), true)
+	copyFile(t, cox("body"), in("", "body"))
+	manifest := "version: 1\nbodies: [{name: cox, file: body.glb}]\ngarments: [{files: \"own/*.glb\"}]\nlayers: [" + jersey + ", " + coat + "]\n" +
+		"options: {skin: own, joint-map: [{from: \"*\", to: \"rig_*\"}]}\noutput: OUT/{garment}.glb\n"
+	for k, place := range [][]string{nil, {"--server", server.address}} {
+		out := fmt.Sprint("batch", k)
+		file := filepath.Join(dir, out+".yaml")
+		if err := os.WriteFile(file, []byte(strings.Replace(manifest, "OUT", out, 1)), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		must(t, append([]string{"batch", file, "-q"}, place...)...)
+		for _, name := range []string{jersey, coat} {
+			sameFile(t, fmt.Sprint("in a batch ", place), in("call", name), in(out, name), true)
 		}
 	}
 }

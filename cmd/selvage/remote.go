@@ -47,13 +47,13 @@ type engine struct {
 	order func(ctx context.Context, garments []string, sel gltfio.Selection) (order []int, notes []string, err error)
 }
 
-// localEngine computes here.
-func localEngine(ctx context.Context, body string, sel gltfio.Selection, threads int) (engine, error) {
+// localEngine computes here; layers have the names of joints that the map gives them.
+func localEngine(ctx context.Context, body string, sel gltfio.Selection, joints []transfer.JointRule, threads int) (engine, error) {
 	asset, err := gltfio.Open(body, gltfio.Options{AllowExternal: true})
 	if err != nil {
 		return engine{}, err
 	}
-	w := &wornHere{threads: threads}
+	w := &wornHere{joints: joints, threads: threads}
 	if w.body, err = transfer.PrepareAsset(ctx, asset, sel, threads); err != nil {
 		return engine{}, err
 	}
@@ -253,10 +253,10 @@ func (r *remote) explain(err error) error {
 }
 
 // newEngine picks one.
-func newEngine(ctx context.Context, r *remote, body string, sel gltfio.Selection, threads int) (engine, func(), error) {
+func newEngine(ctx context.Context, r *remote, body string, sel gltfio.Selection, joints []transfer.JointRule, threads int) (engine, func(), error) {
 	if r.address != "" {
 		return remoteEngine(ctx, r, body, sel)
 	}
-	e, err := localEngine(ctx, body, sel, threads)
+	e, err := localEngine(ctx, body, sel, joints, threads)
 	return e, func() {}, err
 }

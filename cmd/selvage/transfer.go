@@ -102,7 +102,7 @@ count. A joint map:
 			ctx := cmd.Context()
 			bar := newProgress(cmd.ErrOrStderr(), quiet || asJSON)
 			defer bar.close()
-			computer, end, err := newEngine(ctx, &where, args[0], bodies, opt.Threads)
+			computer, end, err := newEngine(ctx, &where, args[0], bodies, opt.JointMap, opt.Threads)
 			if err != nil {
 				return err
 			}

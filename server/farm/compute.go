@@ -180,7 +180,8 @@ func (c *computer) loadMore(ctx context.Context, l *loaded) error {
 // the server's.
 const recordFactor = 26
 
-// bodyKey tells prepared bodies apart: bytes, name in messages, selection, layers.
+// bodyKey tells prepared bodies apart: bytes, name in messages, selection, layers and how
+// their joints are called.
 func bodyKey(t *pb.JobTask) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%x %q", t.GetBodySha256(), t.GetBodyDisplayName())
@@ -189,6 +190,11 @@ func bodyKey(t *pb.JobTask) string {
 	}
 	for _, l := range t.GetLayers() {
 		fmt.Fprintf(&b, " layer %x %q", l.GetSha256(), l.GetDisplayName())
+	}
+	if len(t.GetLayers()) > 0 {
+		for _, r := range t.GetOptions().GetJointMap() {
+			fmt.Fprintf(&b, " joint %q %q", r.GetFrom(), r.GetTo())
+		}
 	}
 	return b.String()
 }
@@ -285,7 +291,7 @@ func (l *loaded) wear(ctx context.Context, body *transfer.AssetBody, threads int
 		}
 		list = append(list, a)
 	}
-	return body.WithLayers(ctx, list, threads)
+	return body.WithMappedLayers(ctx, list, l.options.JointMap, threads)
 }
 
 // pass computes a task that is a pass.
