@@ -56,6 +56,10 @@ func (j *Jobs) PutAsset(ctx context.Context, data []byte) ([sha256.Size]byte, er
 // its largest message.
 func (j *Jobs) MaxBytes() int64 { return j.c.info.GetLimits().GetMaxMessageBytes() / 2 }
 
+// StoreBytes is how many bytes of assets the server keeps at once; those of a job must
+// be among them when it is handed in.
+func (j *Jobs) StoreBytes() int64 { return j.c.info.GetLimits().GetStoreBytes() }
+
 // Create hands in a job, or finds the one that does the same, and returns it and
 // the keys of its tasks in order.
 func (j *Jobs) Create(ctx context.Context, displayName string, tasks []*pb.JobTask) (*pb.Job, []string, error) {

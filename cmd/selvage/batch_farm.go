@@ -1,12 +1,12 @@
 package main
 
 import (
-	"cmp"
 	"context"
 	"crypto/sha256"
 	"errors"
 	"fmt"
 	"log/slog"
+	"os"
 	"slices"
 	"strings"
 	"sync"
@@ -121,7 +121,7 @@ func (b *batchFarm) openServer(ctx context.Context) (wardrobe.Executor, func(), 
 		return nil, nil, b.server.explain(err)
 	}
 	jobs := c.Jobs()
-	e := &farmExecutor{farm: jobs, most: min(mostRequest, jobs.MaxBytes()), explain: b.server.explain, left: b.newLeft(), stop: b.stops()}
+	e := &farmExecutor{farm: jobs, most: min(mostRequest, jobs.MaxBytes()), room: jobs.StoreBytes(), explain: b.server.explain, left: b.newLeft(), stop: b.stops()}
 	return e, e.left.before(func() { c.Close() }), nil
 }
 
@@ -140,6 +140,7 @@ type farmExecutor struct {
 	farm    jobTaker
 	most    int64             // bytes of the tasks of one job
 	explain func(error) error // of a server's errors; may be nil
+	room    int64             // bytes of files that the store on the way keeps; 0: any number
 	left    *leftResults      // nil: results are fetched
 	stop    bool              // the first failure ends the run, and its jobs
 	note    func(farmNote)    // nil: nobody listens
@@ -174,79 +175,226 @@ func (e *farmExecutor) Run(ctx context.Context, tasks []*wardrobe.Task, emit fun
 // entrusted is a task on the farm.
 type entrusted struct {
 	task    *wardrobe.Task
+	files   []*upload     // body, garment, those beneath, the artist's garment
 	garment *client.Asset // without its bytes
 	from    *wardrobe.PassFiles
 	fault   error // the pass's files cannot be read
+	settled bool  // it has failed
 }
 
 func (e *farmExecutor) run(ctx context.Context, tasks []*wardrobe.Task, files *uploads, failed *atomic.Bool, emit func(wardrobe.Event)) error {
-	var names []string // a body is a file like any other
-	passes := make([]entrusted, len(tasks))
+	rest := make([]*entrusted, len(tasks))
 	for k, t := range tasks {
-		names = append(names, t.Body.File, t.Garment.File)
+		p := &entrusted{task: t}
+		for _, x := range []*wardrobe.Source{t.Body, t.Garment} { // a body is a file like any other
+			size := int64(0)
+			for _, s := range x.Files {
+				size += max(0, s.Size)
+			}
+			p.files = append(p.files, files.of(x.File, size))
+		}
 		for _, below := range t.Inner {
-			names = append(names, below.Output)
+			p.files = append(p.files, files.of(below.Output, sizeOf(below.Output)))
 		}
-		if t.Pass == nil {
-			continue
-		}
-		p := &passes[k]
-		if p.from, p.fault = t.OpenPass(); p.fault == nil && p.from.Current != "" {
-			names = append(names, p.from.Current)
-		}
-	}
-	slices.Sort(names)
-	sending, ending := errgroup.WithContext(ctx)
-	sending.SetLimit(8)
-	for _, f := range slices.Compact(names) {
-		sending.Go(func() error { return files.of(f).put(ending, e.farm) })
-	}
-	if err := sending.Wait(); err != nil {
-		return err
-	}
-	var list []*pb.JobTask
-	var sent []entrusted
-	for k, t := range tasks {
-		b, g := files.of(t.Body.File), files.of(t.Garment.File)
-		p := &passes[k]
-		err := cmp.Or(b.fault, g.fault, p.fault)
-		var layers []*pb.JobLayer
-		for _, below := range t.Inner {
-			x := files.of(below.Output)
-			if err = cmp.Or(err, x.fault); err == nil {
-				sum := x.asset.Sum()
-				layers = append(layers, &pb.JobLayer{Sha256: sum[:], DisplayName: x.asset.Name()})
+		if t.Pass != nil {
+			if p.from, p.fault = t.OpenPass(); p.fault == nil && p.from.Current != "" {
+				p.files = append(p.files, files.of(p.from.Current, sizeOf(p.from.Current)))
 			}
 		}
-		var about *pb.JobPass
-		if err == nil && p.from != nil {
-			about, err = e.pass(ctx, t, p.from, files)
-		}
-		var gone *storeError
-		if errors.As(err, &gone) {
-			return gone.error
-		}
-		if err != nil {
-			emit(wardrobe.Event{Task: t, Kind: wardrobe.Failed, Err: err})
-			continue
-		}
-		body, garment := b.asset, g.asset
-		sum, bodySum := garment.Sum(), body.Sum()
-		list = append(list, &pb.JobTask{
-			DisplayName: t.Name, BodySha256: bodySum[:], GarmentSha256: sum[:], BodyDisplayName: body.Name(), GarmentDisplayName: garment.Name(),
-			BodyNames: t.Body.Meshes, Options: t.Message, Pass: about, Layers: layers,
-		})
-		p.task, p.garment = t, garment
-		sent = append(sent, *p)
+		rest[k] = p
 	}
 	g, ctx := errgroup.WithContext(ctx)
+	hand := func() error {
+		for len(rest) > 0 {
+			more, err := e.next(ctx, &rest, files, emit)
+			if err != nil {
+				return err
+			}
+			for _, j := range more {
+				g.Go(func() error { return e.follow(ctx, j, failed, emit) })
+			}
+		}
+		return nil
+	}
+	g.Go(hand)
+	return g.Wait()
+}
+
+// sizeOf is the size of a file, 0 where there is none.
+func sizeOf(file string) int64 {
+	info, err := os.Stat(file)
+	if err != nil {
+		return 0
+	}
+	return info.Size()
+}
+
+// next hands in as many of the tasks as the store of the server, through which all files
+// go to the farm, has room for at once, takes them from the list, and returns the jobs.
+func (e *farmExecutor) next(ctx context.Context, rest *[]*entrusted, files *uploads, emit func(wardrobe.Event)) ([]*handed, error) {
+	if e.room > 0 {
+		files.turn.Lock() // the room is for one at a time
+		defer files.turn.Unlock()
+	}
+	part, later := e.fill(*rest)
+	*rest = later
+	if len(part) == 0 { // not even one has room, and nothing that is to come makes some
+		for _, p := range later {
+			emit(wardrobe.Event{Task: p.task, Kind: wardrobe.Failed, Err: &roomError{p.bytes(nil), e.room}})
+		}
+		*rest = nil
+		return nil, nil
+	}
+	var jobs []*handed
+	for attempt := 0; ; attempt++ {
+		var err error
+		if jobs, err = e.hand(ctx, part, files, attempt > 0, emit); err == nil {
+			break
+		}
+		// Assets of others may have taken their place meanwhile.
+		if e.room == 0 || attempt == handTries || status.Code(err) != codes.NotFound {
+			return nil, err
+		}
+		part = slices.DeleteFunc(part, func(p *entrusted) bool { return p.settled })
+	}
+	for _, p := range part {
+		for _, u := range p.files {
+			if e.room > 0 && !p.settled {
+				u.handed = true
+			}
+		}
+	}
+	return jobs, nil
+}
+
+// handTries is how often files are uploaded once more that the server has dropped before
+// their job was handed in.
+const handTries = 3
+
+// fill takes tasks from a list whose files have room in the server's store together, and
+// returns those that have not. With half of it others may upload beside.
+func (e *farmExecutor) fill(list []*entrusted) (part, later []*entrusted) {
+	if e.room == 0 {
+		return list, nil
+	}
+	with, total := map[*upload]bool{}, int64(0)
+	full := false
+	for _, p := range list {
+		n := p.bytes(with)
+		if full || total+n > e.room/2 && (total > 0 || n > e.room) {
+			// A larger one may have room once its body is on the farm.
+			full = full || n <= e.room
+			later = append(later, p)
+			continue
+		}
+		total += n
+		part = append(part, p)
+		for _, u := range p.files {
+			with[u] = true
+		}
+	}
+	return part, later
+}
+
+// bytes of a task's files that are not on the farm, and not among others.
+func (p *entrusted) bytes(with map[*upload]bool) (n int64) {
+	seen := map[*upload]bool{}
+	for _, u := range p.files {
+		if !u.handed && !with[u] && !seen[u] {
+			seen[u] = true
+			n += u.size
+		}
+	}
+	if p.from != nil {
+		n += int64(len(p.from.Record))
+	}
+	return n
+}
+
+// roomError says that a task's files never have room in the server's store.
+type roomError struct{ needs, room int64 }
+
+func (e *roomError) Error() string {
+	return fmt.Sprintf("its files have %d bytes, and the server keeps %d at once: it needs a larger --store-bytes", e.needs, e.room)
+}
+
+// hand uploads the files of tasks, again where that was done before, and hands them in.
+func (e *farmExecutor) hand(ctx context.Context, tasks []*entrusted, files *uploads, again bool, emit func(wardrobe.Event)) ([]*handed, error) {
+	sent := map[*upload]bool{}
+	sending, ending := errgroup.WithContext(ctx)
+	sending.SetLimit(8)
+	for _, p := range tasks {
+		for _, u := range p.files {
+			if !sent[u] && !u.handed {
+				sent[u] = true
+				sending.Go(func() error { return u.put(ending, e.farm, again) })
+			}
+		}
+	}
+	if err := sending.Wait(); err != nil {
+		return nil, err
+	}
+	var list []*pb.JobTask
+	var ready []entrusted
+	for _, p := range tasks {
+		m, err := e.message(ctx, p, files)
+		var gone *storeError
+		if errors.As(err, &gone) {
+			return nil, gone.error
+		}
+		if err != nil {
+			p.settled = true
+			emit(wardrobe.Event{Task: p.task, Kind: wardrobe.Failed, Err: err})
+			continue
+		}
+		list, ready = append(list, m), append(ready, *p)
+	}
+	var parts []*handed
 	for first := 0; first < len(list); {
 		end := first + fitting(list[first:], e.most)
-		part, of := list[first:end], sent[first:end]
-		g.Go(func() error { return e.job(ctx, tasks[0].Body.Name, part, of, failed, emit) })
+		parts = append(parts, &handed{tasks: list[first:end], sent: ready[first:end]})
 		first = end
 	}
-	return g.Wait()
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(4)
+	for _, j := range parts {
+		g.Go(func() (err error) {
+			j.job, j.keys, err = e.farm.Create(ctx, tasks[0].task.Body.Name, j.tasks)
+			j.tasks = nil
+			return err
+		})
+	}
+	return parts, g.Wait()
+}
+
+// message is a task as the farm has it; its files have been put.
+func (e *farmExecutor) message(ctx context.Context, p *entrusted, files *uploads) (*pb.JobTask, error) {
+	t := p.task
+	for _, u := range p.files {
+		if u.fault != nil {
+			return nil, u.fault
+		}
+	}
+	if p.fault != nil {
+		return nil, p.fault
+	}
+	body, garment := p.files[0].asset, p.files[1].asset
+	p.garment = garment
+	sum, bodySum := garment.Sum(), body.Sum()
+	m := &pb.JobTask{
+		DisplayName: t.Name, BodySha256: bodySum[:], GarmentSha256: sum[:], BodyDisplayName: body.Name(), GarmentDisplayName: garment.Name(),
+		BodyNames: t.Body.Meshes, Options: t.Message,
+	}
+	for k := range t.Inner {
+		x := p.files[2+k].asset
+		sum := x.Sum()
+		m.Layers = append(m.Layers, &pb.JobLayer{Sha256: sum[:], DisplayName: x.Name()})
+	}
+	var err error
+	if p.from != nil {
+		m.Pass, err = e.pass(ctx, t, p.from, files)
+	}
+	return m, err
 }
 
 // fitting is how many of the first tasks make a request of most bytes; one at least.
@@ -261,12 +409,17 @@ func fitting(list []*pb.JobTask, most int64) int {
 	return len(list)
 }
 
-// job hands in one job and waits for it.
-func (e *farmExecutor) job(ctx context.Context, name string, list []*pb.JobTask, sent []entrusted, failed *atomic.Bool, emit func(wardrobe.Event)) error {
-	job, keys, err := e.farm.Create(ctx, name, list)
-	if err != nil {
-		return err
-	}
+// handed is a job that was handed in.
+type handed struct {
+	tasks []*pb.JobTask // until then
+	sent  []entrusted   // by task
+	job   *pb.Job
+	keys  []string // by task
+}
+
+// follow waits for a job.
+func (e *farmExecutor) follow(ctx context.Context, j *handed, failed *atomic.Bool, emit func(wardrobe.Event)) (err error) {
+	job := j.job
 	id := strings.TrimPrefix(job.GetName(), "jobs/")
 	defer func() {
 		if failed.Load() {
@@ -282,8 +435,8 @@ func (e *farmExecutor) job(ctx context.Context, name string, list []*pb.JobTask,
 	w := e.waiting(id, int(job.GetTaskCount()))
 	defer w.end()
 	byKey := map[string][]entrusted{}
-	for i, key := range keys {
-		byKey[key] = append(byKey[key], sent[i])
+	for i, key := range j.keys {
+		byKey[key] = append(byKey[key], j.sent[i])
 	}
 	fetch, fetching := errgroup.WithContext(ctx)
 	fetch.SetLimit(4)
@@ -365,7 +518,7 @@ func (e *farmExecutor) pass(ctx context.Context, t *wardrobe.Task, from *wardrob
 		p.RecordSha256 = sum[:]
 	}
 	if from.Current != "" {
-		x := files.of(from.Current)
+		x := files.of(from.Current, 0)
 		if x.fault != nil {
 			return nil, x.fault
 		}
@@ -380,34 +533,39 @@ func (e *farmExecutor) pass(ctx context.Context, t *wardrobe.Task, from *wardrob
 type uploads struct {
 	mu   sync.Mutex
 	list map[string]*upload
+
+	turn sync.Mutex // of who uploads and hands in, where the server's store has bounds
 }
 
 // upload is one of them.
 type upload struct {
 	file string
+	size int64 // bytes, at most
+
+	handed bool // a job that needs it was handed in: it is on the farm; with uploads.turn
 
 	mu    sync.Mutex
 	asset *client.Asset // without its bytes; nil: not yet
 	fault error         // the file cannot be read
 }
 
-func (u *uploads) of(file string) *upload {
+func (u *uploads) of(file string, size int64) *upload {
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	x, ok := u.list[file]
 	if !ok {
-		x = &upload{file: file}
+		x = &upload{file: file, size: size}
 		u.list[file] = x
 	}
 	return x
 }
 
-// put reads the file and puts it into the store, unless that is done. Its error is
-// the store's.
-func (u *upload) put(ctx context.Context, to jobTaker) error {
+// put reads the file and puts it into the store, unless that is done and not to be done
+// again. Its error is the store's.
+func (u *upload) put(ctx context.Context, to jobTaker, again bool) error {
 	u.mu.Lock()
 	defer u.mu.Unlock()
-	if u.asset != nil || u.fault != nil {
+	if u.asset != nil && !again || u.fault != nil {
 		return nil
 	}
 	a, err := client.OpenAsset(u.file)

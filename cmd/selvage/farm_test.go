@@ -5,6 +5,7 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -119,6 +120,48 @@ func TestFarm_Server(t *testing.T) {
 	startWorker(t, "--farm-folder", store)
 	must(t, "batch", remote, "--server", s.address, "--quiet")
 	sameOutputs(t, here, there)
+}
+
+// TestFarm_SmallStore: a wardrobe of more bytes than the server's store has goes through
+// it in parts; garments that never have room in it fail with a sentence that says so.
+func TestFarm_SmallStore(t *testing.T) {
+	here, local := wardrobeFolder(t)
+	must(t, "batch", local, "--quiet")
+	there, remote := wardrobeFolder(t)
+	files, err := filepath.Glob(filepath.Join(there, "*.glb"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	total, largest, body := int64(0), int64(0), sizeOf(filepath.Join(there, "body.glb"))
+	for _, f := range files {
+		n := sizeOf(f)
+		if total += n; f != filepath.Join(there, "body.glb") {
+			largest = max(largest, n)
+		}
+	}
+	room := body + largest
+	if total < room+room/4 {
+		t.Fatalf("%d bytes in a store of %d test nothing", total, room)
+	}
+	store := t.TempDir()
+	s := serve(t, nil, "--farm", "--farm-folder", store, "--store-bytes", fmt.Sprint(room), "--max-asset-bytes", fmt.Sprint(max(body, largest)))
+	startWorker(t, "--farm-folder", store)
+	must(t, "batch", remote, "--server", s.address, "--quiet")
+	sameOutputs(t, here, there)
+
+	// Handed in before, but with nothing left of it here and in the server's store.
+	if err := os.RemoveAll(filepath.Join(there, "weighted")); err != nil {
+		t.Fatal(err)
+	}
+	must(t, "batch", remote, "--server", s.address, "--quiet")
+	sameOutputs(t, here, there)
+
+	store = t.TempDir()
+	s = serve(t, nil, "--farm", "--farm-folder", store, "--store-bytes", fmt.Sprint(body+1), "--max-asset-bytes", fmt.Sprint(body+1))
+	o := selvage(t, "batch", remote, "--force", "--server", s.address)
+	if o.status != exitFailed || !strings.Contains(o.stdout+o.stderr, fmt.Sprintf("the server keeps %d at once: it needs a larger --store-bytes", body+1)) {
+		t.Errorf("status %d: %s%s", o.status, o.stdout, o.stderr)
+	}
 }
 
 // TestFarm_BadBody: what no task of a job can do ends as a failure.
