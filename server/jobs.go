@@ -16,6 +16,7 @@ import (
 	"github.com/selvage/selvage/server/farm"
 	"github.com/selvage/selvage/transfer/pass"
 	"google.golang.org/grpc"
+	"google.golang.org/protobuf/proto"
 )
 
 // jobs implements the JobService.
@@ -144,7 +145,24 @@ func (j *jobs) ListJobs(ctx context.Context, m *pb.ListJobsRequest) (*pb.ListJob
 	return out, nil
 }
 
-// ListJobTasks implements the method of the API.
+// pageBytes bounds the tasks of a page: half of the 4 MiB that a client of the gRPC
+// library reads in one message unless it is told otherwise.
+const pageBytes = 2 << 20
+
+// fitting is how many of the first tasks make a page; one at least.
+func fitting(list []*pb.TaskStatus) int {
+	const frame = 8 // a field's tag and length
+	size := 0
+	for n, t := range list {
+		if size += proto.Size(t) + frame; size > pageBytes && n > 0 {
+			return n
+		}
+	}
+	return len(list)
+}
+
+// ListJobTasks implements the method of the API. A page has fewer tasks than are asked
+// for where they are large.
 func (j *jobs) ListJobTasks(ctx context.Context, m *pb.ListJobTasksRequest) (*pb.ListJobTasksResponse, error) {
 	id, err := jobID(m.GetParent(), "parent")
 	if err != nil {
@@ -167,6 +185,9 @@ func (j *jobs) ListJobTasks(ctx context.Context, m *pb.ListJobTasksRequest) (*pb
 	page, more, err := j.f.Tasks(ctx, id, first, n)
 	if err != nil {
 		return nil, err
+	}
+	if n := fitting(page); n < len(page) {
+		page, more = page[:n], true
 	}
 	out := &pb.ListJobTasksResponse{Tasks: page}
 	if more {

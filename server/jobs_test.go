@@ -224,6 +224,47 @@ func TestJobs_LargestRequest(t *testing.T) {
 	}
 }
 
+// TestJobs_LargePages: however large a job's tasks are, a client with the limits of the
+// gRPC library reads them page by page, each once and in order.
+func TestJobs_LargePages(t *testing.T) {
+	s := start(t, server.Config{Farm: startFarm(t, true)})
+	jobs := dial(t, s.addr).Jobs()
+	body, err := jobs.PutAsset(t.Context(), theWardrobe().body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const library = 4 << 20 // gRPC's defaultClientMaxReceiveMessageSize
+	var tasks []*pb.JobTask
+	for size := 0; size < library+library/2; size += proto.Size(tasks[0]) {
+		one := &pb.JobTask{BodySha256: body[:], GarmentSha256: body[:], BodyNames: slices.Repeat([]string{strings.Repeat("x", 255)}, 64), Options: &pb.Options{Reach: 0.1 + float64(len(tasks))/1024}}
+		tasks = append(tasks, one)
+	}
+	job, keys, err := jobs.Create(t.Context(), "", tasks)
+	if err != nil {
+		t.Fatal(err)
+	}
+	api, pages := jobService(t, s.addr), 0
+	var seen []string
+	for token := ""; ; pages++ {
+		page, err := api.ListJobTasks(t.Context(), &pb.ListJobTasksRequest{Parent: job.GetName(), PageSize: farm.MaxTasks, PageToken: token})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(page.GetTasks()) == 0 {
+			t.Fatal("an empty page")
+		}
+		for _, s := range page.GetTasks() {
+			seen = append(seen, strings.TrimPrefix(s.GetName(), job.GetName()+"/tasks/"))
+		}
+		if token = page.GetNextPageToken(); token == "" {
+			break
+		}
+	}
+	if pages == 0 || !slices.Equal(seen, keys) {
+		t.Errorf("%d tasks in %d pages, want %d", len(seen), pages+1, len(keys))
+	}
+}
+
 // TestJobs_WatchHasNoCallTime: a watch outlives the longest time of a call, and ends
 // with the job or its client.
 func TestJobs_WatchHasNoCallTime(t *testing.T) {

@@ -1073,8 +1073,9 @@ type ListJobTasksRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Resource name of the job, "jobs/{id}".
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
-	// Largest number of tasks to return, at most 10000. 0: 1000. The server may
-	// return fewer.
+	// Largest number of tasks to return, at most 10000. 0: 1000. The server returns
+	// fewer where they would make a message of more than about 2 MiB: the pages end
+	// where next_page_token is empty.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// next_page_token of the page before. Empty: the first page.
 	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
