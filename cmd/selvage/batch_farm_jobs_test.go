@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
+	"log/slog"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -17,6 +18,7 @@ import (
 
 	pb "github.com/selvage/selvage/api/selvage/v1"
 	"github.com/selvage/selvage/client/wardrobe"
+	"github.com/selvage/selvage/server/farm"
 	"google.golang.org/protobuf/proto"
 )
 
@@ -260,6 +262,28 @@ func TestFarm_WaitsAloud(t *testing.T) {
 
 func TestJob_Usage(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "farm")
+	for _, args := range [][]string{{"jobs"}, {"jobs", "--sweep"}, {"job", "show", "a b"}, {"job", "retry", "a b"}, {"job", "cancel", "a b"}} {
+		o := selvage(t, append(args, "--farm-folder", folder)...)
+		oneSentence(t, o)
+		if o.status != exitFailed || !strings.Contains(o.stderr, "no farm named selvage in "+folder) {
+			t.Errorf("%v: status %d, %q", args, o.status, o.stderr)
+		}
+		if _, err := os.Stat(folder); err == nil {
+			t.Fatalf("%v made a folder", args)
+		}
+	}
+	made := farmPlace{folder: folder, config: farm.Config{Name: "selvage"}}
+	_, end, err := made.open(t.Context(), slog.New(slog.DiscardHandler), false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	end()
+	if o := selvage(t, "jobs", "--farm-folder", folder, "--farm-name", "typo"); o.status != exitFailed || !strings.Contains(o.stderr, "no farm named typo in "+folder) {
+		t.Errorf("another name: status %d, %q", o.status, o.stderr)
+	}
+	if o := must(t, "jobs", "--farm-folder", folder); !strings.Contains(o.stdout, "0 tasks wait") {
+		t.Errorf("an empty farm: %q", o.stdout)
+	}
 	if o := selvage(t, "job", "show", "a b", "--farm-folder", folder); o.status != exitFailed || !strings.Contains(o.stderr, "jobs/a b is not in the farm") {
 		t.Errorf("status %d, %q", o.status, o.stderr)
 	}

@@ -2,6 +2,8 @@ package main
 
 import (
 	"context"
+	"errors"
+	"fmt"
 	"log/slog"
 
 	"github.com/selvage/selvage/client/wardrobe"
@@ -29,7 +31,29 @@ func (p *farmPlace) flags(f *pflag.FlagSet) {
 	f.StringVar(&p.folder, "farm-folder", farm.DefaultFolder(), "folder of this machine's farm")
 }
 
-// open connects. wait makes it wait for servers that are not there yet.
+// existing opens the farm if it is there: what reads makes none.
+func (p *farmPlace) existing(ctx context.Context) (*farm.Farm, func(), error) {
+	here := p.config.URL == ""
+	if here && !farm.IsServed(p.folder) {
+		return nil, nil, p.absent()
+	}
+	q := *p
+	q.config.Existing = true
+	f, end, err := q.open(ctx, slog.New(slog.DiscardHandler), false)
+	var absent *farm.NoFarmError
+	if here && errors.As(err, &absent) {
+		err = p.absent()
+	}
+	return f, end, err
+}
+
+// absent says that there is no farm in the folder.
+func (p *farmPlace) absent() error {
+	return fmt.Errorf("no farm named %s in %s", p.config.Name, p.folder)
+}
+
+// open connects, and makes the farm where there is none. wait makes it wait for servers
+// that are not there yet.
 func (p *farmPlace) open(ctx context.Context, log *slog.Logger, wait bool) (*farm.Farm, func(), error) {
 	c := p.config
 	c.Log, c.RetryConnect = log, wait

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"log/slog"
 	"slices"
 	"strings"
 
@@ -55,9 +54,9 @@ func viewOf(j *pb.Job) jobView {
 // word is a state's own word: JOB_STATE_DONE is done.
 func word(state string) string { return strings.ToLower(state[strings.LastIndexByte(state, '_')+1:]) }
 
-// withFarm calls do with the farm that the flags mean.
+// withFarm calls do with the farm that the flags mean, which must be there.
 func withFarm(cmd *cobra.Command, place *farmPlace, do func(ctx context.Context, f *farm.Farm) error) error {
-	f, end, err := place.open(cmd.Context(), slog.New(slog.DiscardHandler), false)
+	f, end, err := place.existing(cmd.Context())
 	if err != nil {
 		return farmUsage(err)
 	}

@@ -99,11 +99,17 @@ func OpenEmbedded(ctx context.Context, folder string, bytes int64, note func(mes
 	return e, nil
 }
 
+// IsServed reports whether a folder has a farm's server, running or not.
+func IsServed(folder string) bool {
+	_, err := os.Stat(filepath.Join(folder, addressFile))
+	return err == nil
+}
+
 // Configure puts the server's address into c. A connection waits for a server: the
 // program that has it may be about to end, and then another takes its place.
 func (e *Embedded) Configure(c Config) (Config, error) {
 	a, err := e.address()
-	c.URL, c.Token, c.RetryConnect = a.URL, a.Token, true
+	c.URL, c.Token, c.RetryConnect, c.embedded = a.URL, a.Token, true, true
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	if e.server != nil {

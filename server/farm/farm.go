@@ -56,6 +56,8 @@ type Config struct {
 	Patience time.Duration
 	// RetryConnect makes Open wait for servers that are not there yet.
 	RetryConnect bool
+	// Existing makes Open make nothing: a farm that is not there is a *NoFarmError.
+	Existing bool
 
 	// Version of this program. Empty: "unknown".
 	Version string
@@ -66,6 +68,9 @@ type Config struct {
 	server nats.InProcessConnProvider
 	// full, where not nil, says that the servers' disk is full.
 	full func() bool
+	// embedded says that the server is an Embedded one's, here or in another process: it
+	// starts again with JetStream where it has stopped to store.
+	embedded bool
 }
 
 // ErrDiskFull says that the disk beneath the farm's store is full.
@@ -75,6 +80,18 @@ var ErrDiskFull = errors.New("the disk of the farm's store is full")
 type ConfigError struct{ Setting, What string }
 
 func (e *ConfigError) Error() string { return e.Setting + ": " + e.What }
+
+// NoFarmError says that servers have no farm of a name.
+type NoFarmError struct{ Name, URL string }
+
+func (e *NoFarmError) Error() string { return "no farm named " + e.Name + " at " + e.URL }
+
+// NoJetStreamError says that a server cannot hold a farm.
+type NoJetStreamError struct{ URL string }
+
+func (e *NoJetStreamError) Error() string {
+	return "the NATS server at " + e.URL + " runs without JetStream, which keeps a farm: start it with JetStream, or name another"
+}
 
 // leastKeep is the least of Config.Keep; less than that is no time to fetch a result in.
 const leastKeep = time.Hour
@@ -186,9 +203,32 @@ func Open(ctx context.Context, c Config) (*Farm, error) {
 	}
 	if err := f.ensure(ctx); err != nil {
 		f.nc.Close()
+		var absent *NoFarmError
+		var plain *NoJetStreamError
+		if errors.As(err, &absent) || errors.As(err, &plain) {
+			return nil, err
+		}
 		return nil, fmt.Errorf("farm: %w", err)
 	}
 	return f, nil
+}
+
+// settled makes an error of a request for the farm's streams one that no waiting mends:
+// of a server without JetStream, where no other of its cluster has it either, and of a
+// farm that is not there and not to be made.
+func (f *Farm) settled(err error) error {
+	missing := errors.Is(err, jetstream.ErrStreamNotFound) || errors.Is(err, jetstream.ErrConsumerNotFound) || errors.Is(err, jetstream.ErrBucketNotFound)
+	// A server that has just gone says nothing.
+	server := f.nc.ConnectedServerId()
+	has, _ := f.nc.ConnectedServerJetStream()
+	known := server != "" && server == f.nc.ConnectedServerId()
+	switch {
+	case missing && f.config.Existing:
+		return &NoFarmError{f.config.Name, f.nc.ConnectedUrlRedacted()}
+	case (errors.Is(err, jetstream.ErrJetStreamNotEnabled) || errors.Is(err, nats.ErrNoResponders)) && known && !has && !f.config.embedded:
+		return &NoJetStreamError{f.nc.ConnectedUrlRedacted()}
+	}
+	return err
 }
 
 // Close ends the connection.
@@ -211,6 +251,7 @@ func (f *Farm) ensure(ctx context.Context) error {
 		want.Replicas, want.Storage = made, jetstream.FileStorage
 		return again(ctx, f, func(ctx context.Context) (jetstream.Stream, error) {
 			s, err := f.js.Stream(ctx, want.Name)
+			err = f.settled(err)
 			if errors.Is(err, jetstream.ErrStreamNotFound) {
 				s, err = f.js.CreateStream(ctx, want)
 				if errors.Is(err, jetstream.ErrStreamNameAlreadyInUse) { // another was faster, with other settings
@@ -253,6 +294,7 @@ func (f *Farm) ensure(ctx context.Context) error {
 	store := func(prefix, name string, make func(ctx context.Context) error) (jetstream.Stream, error) {
 		return again(ctx, f, func(ctx context.Context) (jetstream.Stream, error) {
 			s, err := f.js.Stream(ctx, prefix+name)
+			err = f.settled(err)
 			if errors.Is(err, jetstream.ErrStreamNotFound) {
 				if err = make(ctx); err == nil || errors.Is(err, jetstream.ErrBucketExists) {
 					s, err = f.js.Stream(ctx, prefix+name)
@@ -337,7 +379,7 @@ func (f *Farm) ensureConsumer(ctx context.Context) error {
 			}
 			return changed, nil
 		}
-		if !errors.Is(err, jetstream.ErrConsumerNotFound) {
+		if err = f.settled(err); !errors.Is(err, jetstream.ErrConsumerNotFound) {
 			return c, err
 		}
 		c, err = f.tasks.CreateConsumer(ctx, jetstream.ConsumerConfig{
