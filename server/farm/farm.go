@@ -2,6 +2,7 @@ package farm
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -202,11 +203,18 @@ func Open(ctx context.Context, c Config) (*Farm, error) {
 		return nil, fmt.Errorf("farm: %w", err)
 	}
 	if err := f.ensure(ctx); err != nil {
+		last := f.nc.LastError()
+		if f.nc.IsConnected() || ctx.Err() != nil {
+			last = nil
+		}
 		f.nc.Close()
 		var absent *NoFarmError
 		var plain *NoJetStreamError
 		if errors.As(err, &absent) || errors.As(err, &plain) {
 			return nil, err
+		}
+		if last != nil { // why it is not connected, which err does not know
+			return nil, fmt.Errorf("connect to the farm: %w", last)
 		}
 		return nil, fmt.Errorf("farm: %w", err)
 	}
@@ -214,15 +222,19 @@ func Open(ctx context.Context, c Config) (*Farm, error) {
 }
 
 // settled makes an error of a request for the farm's streams one that no waiting mends:
-// of a server without JetStream, where no other of its cluster has it either, and of a
-// farm that is not there and not to be made.
+// of a server that is not the one that it says it is, or that runs without JetStream,
+// where no other of its cluster has it either, and of a farm that is not there and not to
+// be made.
 func (f *Farm) settled(err error) error {
 	missing := errors.Is(err, jetstream.ErrStreamNotFound) || errors.Is(err, jetstream.ErrConsumerNotFound) || errors.Is(err, jetstream.ErrBucketNotFound)
 	// A server that has just gone says nothing.
 	server := f.nc.ConnectedServerId()
 	has, _ := f.nc.ConnectedServerJetStream()
 	known := server != "" && server == f.nc.ConnectedServerId()
+	var certificate *tls.CertificateVerificationError
 	switch {
+	case err != nil && server == "" && errors.As(f.nc.LastError(), &certificate):
+		return certificate
 	case missing && f.config.Existing:
 		return &NoFarmError{f.config.Name, f.nc.ConnectedUrlRedacted()}
 	case (errors.Is(err, jetstream.ErrJetStreamNotEnabled) || errors.Is(err, nats.ErrNoResponders)) && known && !has && !f.config.embedded:
