@@ -30,9 +30,10 @@ const (
 	// maxDeflate is the largest factor by which deflate can shrink anything: a match
 	// of 258 bytes in two bits (RFC 1951, section 3.2.5).
 	maxDeflate = 1032
-	// maxPassInfluences bounds the influences of one row, and meanPassInfluences the
-	// mean over a table's vertices, so that rows cannot unfold without bound. A row
-	// that is interpolated within a triangle has 24 at most.
+	// maxPassInfluences bounds the influences of one row, and meanPassInfluences those
+	// of a table by the garment's vertices, so that rows cannot unfold without bound. A
+	// row that is interpolated within a triangle has 24 at most; locked rows have any
+	// number, and a table of few of them more in the mean.
 	maxPassInfluences  = 255
 	meanPassInfluences = 32
 	// maxPassJoints is what a joint index can name.
@@ -93,7 +94,10 @@ func TransferPass(ctx context.Context, body *transfer.AssetBody, in pass.Input) 
 		return nil, nil, err
 	}
 	packed, err := PackPass(out.Record)
-	return out, packed, err
+	if err != nil {
+		return nil, nil, fmt.Errorf("keep a record of %s: %w", in.Garment, err)
+	}
+	return out, packed, nil
 }
 
 // UnpackPass reads a record's file. Whatever the bytes, it neither panics nor
@@ -248,7 +252,7 @@ func passToProto(r *pass.Record) (*pb.PassRecord, error) {
 		name string
 		rows *weights.Rows
 	}{{&m.Rows, "row", r.Rows}, {&m.EditBases, "base", r.Edits.Base}, {&m.EditRows, "edit", r.Edits.Row}, {&m.WrittenRows, "written row", r.Written.Rows}} {
-		if *x.to, err = packRows(x.name, x.rows, r.Format); err != nil {
+		if *x.to, err = packRows(x.name, x.rows, r.Mesh.NumVertices(), r.Format); err != nil {
 			return nil, err
 		}
 	}
@@ -319,7 +323,7 @@ func passFromProto(m *pb.PassRecord) (*pass.Record, error) {
 		{&r.Rows, "row", m.GetRows(), n}, {&r.Edits.Base, "base", m.GetEditBases(), len(r.Edits.Vertex)},
 		{&r.Edits.Row, "edit", m.GetEditRows(), len(r.Edits.Vertex)}, {&r.Written.Rows, "written row", m.GetWrittenRows(), len(r.Written.Vertex)},
 	} {
-		if *x.to, err = unpackRows(x.name, x.rows, x.n, len(r.Joints), r.Format); err != nil {
+		if *x.to, err = unpackRows(x.name, x.rows, x.n, n, len(r.Joints), r.Format); err != nil {
 			return nil, err
 		}
 	}
@@ -449,7 +453,10 @@ func weightBytes(f weights.Format) int {
 	return map[weights.Format]int{weights.Float32: 4, weights.Uint16: 2, weights.Uint8: 1}[f]
 }
 
-func packRows(name string, r *weights.Rows, f weights.Format) (*pb.PassRows, error) {
+func packRows(name string, r *weights.Rows, vertices int, f weights.Format) (*pb.PassRows, error) {
+	if err := checkInfluences(name, len(r.Joint), vertices); err != nil {
+		return nil, err
+	}
 	m := &pb.PassRows{}
 	seen := map[string]int{} // distinct row -> number
 	var flat []byte
@@ -495,7 +502,15 @@ func packRows(name string, r *weights.Rows, f weights.Format) (*pb.PassRows, err
 	return m, nil
 }
 
-func unpackRows(name string, m *pb.PassRows, n, joints int, f weights.Format) (*weights.Rows, error) {
+// checkInfluences bounds the influences of a table of a garment of some vertices.
+func checkInfluences(name string, total, vertices int) error {
+	if total > meanPassInfluences*vertices {
+		return passFault("its %ss have %d influences, more than %d a vertex, which is what a record holds", name, total, meanPassInfluences)
+	}
+	return nil
+}
+
+func unpackRows(name string, m *pb.PassRows, n, vertices, joints int, f weights.Format) (*weights.Rows, error) {
 	size := weightBytes(f)
 	if len(m.GetWeights())%size != 0 {
 		return nil, passFault("%d bytes of weights of its %ss are no numbers of %d bytes", len(m.GetWeights()), name, size)
@@ -569,8 +584,8 @@ func unpackRows(name string, m *pb.PassRows, n, joints int, f weights.Format) (*
 	if used != distinct.Len() {
 		return nil, passFault("%d of %d distinct %ss are used", used, distinct.Len(), name)
 	}
-	if total > meanPassInfluences*n {
-		return nil, passFault("its %ss have %d influences, more than %d a vertex", name, total, meanPassInfluences)
+	if err := checkInfluences(name, total, vertices); err != nil {
+		return nil, err
 	}
 	out := &weights.Rows{Start: make([]int32, 1, n+1), Joint: make([]uint16, 0, total), Weight: make([]float64, 0, total)}
 	for _, k := range number {

@@ -312,3 +312,59 @@ func BenchmarkUnpackPass(b *testing.B) {
 		})
 	}
 }
+
+// TestPass_ManyInfluences: rows of many influences (locked ones keep all they have) are
+// read again as long as there is room for them beside the other vertices; a record that
+// could not be read is not made.
+func TestPass_ManyInfluences(t *testing.T) {
+	wide := func(influences int) (joint []uint16, weight []float64) {
+		for j := range influences {
+			joint, weight = append(joint, uint16(j)), append(weight, 0x1p-7)
+		}
+		weight[0] += 1 - float64(influences)*0x1p-7
+		return joint, weight
+	}
+	for _, c := range []struct {
+		name               string
+		n, rows, written   int // vertices, rows of so many influences, written ones
+		influences, beside int
+		refused            string
+	}{
+		{"one locked row", 8, 0, 1, 100, 4, ""},
+		{"half of the rows", 8, 4, 0, 60, 4, ""},
+		{"all rows at the bound", 8, 8, 8, 32, 4, ""},
+		{"all rows", 8, 8, 0, 33, 4, "its rows have 264 influences, more than 32 a vertex"},
+		{"all written rows", 8, 0, 8, 33, 4, "its written rows have 264 influences, more than 32 a vertex"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r := randomRecord(rand.New(rand.NewPCG(3, 1)), c.n, weights.Float32)
+			r.Rows, r.Written = weights.NewRows(c.n), &pass.Sparse{Rows: weights.NewRows(0)}
+			for v := range c.n {
+				k := c.beside
+				if v < c.rows {
+					k = c.influences
+				}
+				r.Rows.Append(wide(k))
+				if v < c.written {
+					r.Written.Vertex = append(r.Written.Vertex, int32(v))
+					r.Written.Rows.Append(wide(c.influences))
+				}
+			}
+			file, err := PackPass(r)
+			if c.refused != "" {
+				if err == nil || !strings.Contains(err.Error(), c.refused) {
+					t.Errorf("%v", err)
+				}
+				return
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			back, err := UnpackPass(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			same(t, c.name, r, back)
+		})
+	}
+}
