@@ -5,6 +5,7 @@ package farm
 import (
 	"context"
 	"errors"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -97,6 +98,30 @@ func TestOpen_NoJetStream(t *testing.T) {
 		var without *NoJetStreamError
 		if !errors.As(err, &without) || !strings.Contains(err.Error(), plain.ClientURL()+" runs without JetStream") {
 			t.Errorf("waiting %v: %v, %v", wait, f, err)
+		}
+	}
+
+	// Where another of its cluster has it, that one may be about to elect its leader.
+	port := freePorts(t, 1)[0]
+	o := &natsserver.Options{ServerName: "without"}
+	o.Cluster = natsserver.ClusterOpts{Name: "pilots", Host: "127.0.0.1", Port: port}
+	beside := natsServer(t, o)
+	o = &natsserver.Options{JetStream: true, JetStreamMaxStore: 64 << 20, ServerName: "with", Routes: natsserver.RoutesFromStr("nats://127.0.0.1:" + strconv.Itoa(port))}
+	o.Cluster = natsserver.ClusterOpts{Name: "pilots", Host: "127.0.0.1", Port: natsserver.RANDOM_PORT}
+	natsServer(t, o)
+	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	defer cancel()
+	for { // until the two have met
+		f, err := Open(ctx, Config{URL: beside.ClientURL(), Patience: 100 * time.Millisecond, Log: quiet()})
+		if err == nil {
+			f.Close()
+			break
+		}
+		if !errors.As(err, new(*NoJetStreamError)) {
+			break // it was waited for
+		}
+		if ctx.Err() != nil {
+			t.Fatalf("beside a server with JetStream: %v", err)
 		}
 	}
 }
