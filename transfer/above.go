@@ -32,15 +32,16 @@ import (
 )
 
 const (
-	// layerStretch is the default of Options.LooseStretch over layers.
+	// layerStretch is what Options.LooseStretch counts as over layers where it is not set:
+	// what cloth keeps to before it is led above them.
 	layerStretch = 2.
 	// aboveReach is how near a surface below must be to be kept clear of, as a share of
 	// the body's size (3 cm on a grown figure): beyond, the nearest point is not what a
 	// vertex would dive into.
 	aboveReach = 0.014
-	// aboveCosine is the least share of its distance by which a vertex must lie in front
+	// aboveAside is the least share of its distance by which a vertex must lie in front
 	// of the nearest point: beside a border there is nothing to dive into.
-	aboveCosine = 0.5
+	aboveAside = 0.5
 	// aboveDepth is what a vertex may dive, as a share of the body's size (2 mm on a grown
 	// figure).
 	aboveDepth = 0.001
@@ -55,15 +56,33 @@ const (
 // their axes.
 var aboveAngles = []float64{-90, -45, 45, 90}
 
+// clearance is what hanging cloth keeps from what is below it.
+type clearance struct {
+	reach float64 // how near the nearest point below must be to be kept clear of, metres
+	// aside is the least share of its distance by which a vertex must lie in front of
+	// that point.
+	aside float64
+	depth float64 // how far a vertex may dive, metres; negative: how far it stays above
+}
+
 // keepAbove returns rows that keep what hangs from diving into what is worn beneath it, as
-// far as the limit on stretch and the rows of what is not free let it; rows themselves
-// without layers.
+// far as the rows of what is not free let it, and a limit on stretch that the user has
+// set; rows themselves without layers.
 func keepAbove(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.Rows, opt *Options) (*weights.Rows, error) {
-	if s.worn == nil || t.free == nil {
+	switch {
+	case s.worn == nil || t.free == nil:
 		return rows, nil
+	case opt.limitsStretch:
+		return keepAboveWithin(ctx, s, g, t, rows, opt)
 	}
+	return lift(ctx, s, g, t, rows, opt)
+}
+
+// keepAboveWithin is keepAbove as far as opt.LooseStretch lets it.
+func keepAboveWithin(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.Rows, opt *Options) (*weights.Rows, error) {
+	clear := clearance{reach: aboveReach * s.size, aside: aboveAside, depth: aboveDepth * s.size}
 	before := rows
-	rows, err := clampAbove(ctx, s, g, t, rows, opt)
+	rows, err := clampAbove(ctx, s, g, t, rows, nil, clear, opt.LooseStretch-1, opt.Threads)
 	if err != nil {
 		return nil, err
 	}
@@ -75,10 +94,10 @@ func keepAbove(ctx context.Context, s *Source, g *target, t *trusted, rows *weig
 			all[v] = 1
 		}
 	}
-	if rows, err = thinChains(ctx, s, g, all, t.region, t.regions, rows, opt); err != nil {
+	if rows, err = thinChains(ctx, s, g, all, t.region, t.regions, rows, opt.MaxInfluences); err != nil {
 		return nil, err
 	}
-	if rows, err = clampAbove(ctx, s, g, t, rows, opt); err != nil {
+	if rows, err = clampAbove(ctx, s, g, t, rows, nil, clear, opt.LooseStretch-1, opt.Threads); err != nil {
 		return nil, err
 	}
 	if rows, err = fadeOut(ctx, s, t, rows, g.joints(s), opt.MaxInfluences); err != nil {
@@ -91,11 +110,11 @@ func keepAbove(ctx context.Context, s *Source, g *target, t *trusted, rows *weig
 // unlike before, the rows before. Joints that want more than their parent has share it,
 // and the limit of influences cuts: either may add to a slope.
 func unlessTorn(ctx context.Context, s *Source, g *target, t *trusted, before, rows *weights.Rows, opt *Options) (*weights.Rows, error) {
-	was, err := newSubtrees(ctx, s, g, t.free, before)
+	was, err := newSubtrees(ctx, s, g, t.free, before, nil)
 	if err != nil || was == nil {
 		return rows, err
 	}
-	is, err := newSubtrees(ctx, s, g, t.free, rows)
+	is, err := newSubtrees(ctx, s, g, t.free, rows, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -142,16 +161,19 @@ func unlessTorn(ctx context.Context, s *Source, g *target, t *trusted, before, r
 	return out, ctx.Err()
 }
 
-func clampAbove(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.Rows, opt *Options) (*weights.Rows, error) {
-	x, err := newSubtrees(ctx, s, g, t.free, rows)
+// clampAbove moves the sums of the free vertices into the intervals that keep them above
+// what lies below, as far as edges need not grow by more than slack of their length. Rows
+// may take in further joints.
+func clampAbove(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.Rows, further []int, clear clearance, slack float64, threads int) (*weights.Rows, error) {
+	x, err := newSubtrees(ctx, s, g, t.free, rows, further)
 	if err != nil || x == nil {
 		return rows, err
 	}
-	lo, hi, err := x.intervals(ctx, s, opt.Threads)
+	lo, hi, err := x.intervals(ctx, s, clear, threads)
 	if err != nil {
 		return nil, err
 	}
-	if err := x.change(ctx, opt.Threads, func(j int) { x.clamp(ctx, j, lo[j], hi[j], opt.LooseStretch-1) }); err != nil {
+	if err := x.change(ctx, threads, func(j int) { x.clamp(ctx, j, lo[j], hi[j], slack) }); err != nil {
 		return nil, err
 	}
 	return x.rows(ctx, t, rows, g.joints(s))
@@ -162,7 +184,7 @@ func clampAbove(ctx context.Context, s *Source, g *target, t *trusted, rows *wei
 // joint ask for, the one used joint that carries all of its sum answers for.
 // O(n (log m + d p)) for n members, m triangles of the source, d joints above those
 // of a row and p poses.
-func (x *subtrees) intervals(ctx context.Context, s *Source, threads int) (lo, hi [][]float64, err error) {
+func (x *subtrees) intervals(ctx context.Context, s *Source, clear clearance, threads int) (lo, hi [][]float64, err error) {
 	joints := s.body.Skin.Joints
 	carrier := x.carriers(joints)
 	ways := make([][]skinning.Affine, len(joints))
@@ -180,25 +202,25 @@ func (x *subtrees) intervals(ctx context.Context, s *Source, threads int) (lo, h
 		}
 	}
 	err = parallel(ctx, len(x.members), threads, func(first, last int) {
-		below := newFoothold(s)
+		below := newFoothold(s, clear)
 		for i := first; i < last; i++ {
 			v := x.members[i]
 			if !x.free[v] || !below.stand(x.g.position[v]) {
 				continue
 			}
 			for _, j := range below.joints {
-				c := carrier[j]
-				if c < 0 || below.rigid(j) && below.sum(j) == x.sum[c][i] {
+				by := carrier[j]
+				if by < 0 || below.rigid(j) && below.sum(j) == x.sum[by][i] {
 					continue
 				}
 				l, h := below.interval(j, ways[j])
-				lo[c][i], hi[c][i] = max(lo[c][i], l), min(hi[c][i], h)
+				lo[by][i], hi[by][i] = max(lo[by][i], l), min(hi[by][i], h)
 			}
 			// Joints that move the vertex and not what is below it.
-			for c := range joints {
-				if x.used[c] && x.sum[c][i] > 0 && !below.moves(c) {
-					l, h := below.interval(c, ways[c])
-					lo[c][i], hi[c][i] = max(lo[c][i], l), min(hi[c][i], h)
+			for j := range joints {
+				if x.used[j] && x.sum[j][i] > 0 && !below.moves(j) {
+					l, h := below.interval(j, ways[j])
+					lo[j][i], hi[j][i] = max(lo[j][i], l), min(hi[j][i], h)
 				}
 			}
 		}
@@ -311,6 +333,7 @@ func posesAbout(axes [9]float64, origin r3.Vec, angles, lengths []float64) []ski
 // triangle's corners. It belongs to one goroutine.
 type foothold struct {
 	s      *Source
+	clear  clearance
 	at     r3.Vec // the vertex
 	height float64
 	hit    closest.Hit
@@ -318,23 +341,22 @@ type foothold struct {
 	corner [3]r3.Vec
 	sums   [][3]float64 // by joint, of the corners
 	joints []int        // that move any of them
-	depth  float64      // that a vertex may dive, metres
 }
 
-func newFoothold(s *Source) *foothold {
-	return &foothold{s: s, sums: make([][3]float64, len(s.body.Skin.Joints)), depth: aboveDepth * s.size}
+func newFoothold(s *Source, clear clearance) *foothold {
+	return &foothold{s: s, clear: clear, sums: make([][3]float64, len(s.body.Skin.Joints))}
 }
 
 // stand moves to the point below x; false where x lies over nothing.
 func (f *foothold) stand(x r3.Vec) bool {
 	s := f.s
-	f.hit = s.tree.NearestWithin(x, sq(aboveReach*s.size))
+	f.hit = s.tree.NearestWithin(x, sq(f.clear.reach))
 	if f.hit.Triangle < 0 {
 		return false
 	}
 	normal := s.normalAt(f.hit.Triangle, f.hit.Bary)
 	f.at, f.height = x, r3.Dot(normal, r3.Sub(x, f.hit.Point))
-	if !(f.height > 0) || f.height < aboveCosine*math.Sqrt(f.hit.DistanceSq) {
+	if !(f.height > 0) || f.height < f.clear.aside*math.Sqrt(f.hit.DistanceSq) {
 		return false
 	}
 	for _, j := range f.joints {
@@ -403,7 +425,7 @@ func (f *foothold) interval(j int, ways []skinning.Affine) (lo, hi float64) {
 		normal = r3.Scale(1/length, normal)
 		// The height is start + S rise. With the point's own sum it is never too low.
 		start, rise := r3.Dot(normal, r3.Sub(f.at, point)), r3.Dot(normal, way.Apply(f.at))
-		bound := (min(-f.depth, start+own*rise) - start) / rise
+		bound := (min(-f.clear.depth, start+own*rise) - start) / rise
 		switch {
 		case rise > 1e-12:
 			lo = max(lo, bound)

@@ -56,7 +56,7 @@ const (
 	thinLight = 0.06
 )
 
-// thinChains merges joints of loose cloth into their ancestors until the limit of
+// thinChains merges joints of loose cloth into their ancestors until a limit of most
 // influences cuts hardly anything: where it cuts much, neighbours lose different
 // joints, and a broad sheet that blends a whole spine would tear. Rows are changed as
 // far as the cloth hangs.
@@ -64,7 +64,7 @@ const (
 // The order is by the share of the cloth that lies nearest to a joint's bones, which
 // a change of the body's rows does not touch: by weight, spine joints of nearly the
 // same weight would change places, and with them all rows of the sheet.
-func thinChains(ctx context.Context, s *Source, g *target, hang []float64, region []int32, regions int, rows *weights.Rows, opt *Options) (*weights.Rows, error) {
+func thinChains(ctx context.Context, s *Source, g *target, hang []float64, region []int32, regions int, rows *weights.Rows, most int) (*weights.Rows, error) {
 	joints := s.body.Skin.Joints
 	members := make([][]int32, regions)
 	for v, r := range region {
@@ -74,7 +74,7 @@ func thinChains(ctx context.Context, s *Source, g *target, hang []float64, regio
 	}
 	into := make([]handover, regions)
 	for r, list := range members {
-		h, err := thin(ctx, s, g, list, rows, opt.MaxInfluences)
+		h, err := thin(ctx, s, g, list, rows, most)
 		if err != nil {
 			return nil, err
 		}

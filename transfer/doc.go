@@ -18,7 +18,9 @@
 //	fill.go      the solve that gives the rest its rows
 //	stretch.go   rows of loose cloth held back where it would tear (subtrees.go: rows as
 //	             what each joint carries along)
-//	above.go     over layers: rows of loose cloth led to where it stays above them
+//	above.go     over layers: rows of loose cloth led to where it stays above them, within
+//	             a limit on stretch that is set
+//	lift.go      the same without such a limit: as far as it must, and smooth again
 //	orphans.go   islands far from the body follow the cloth beside them
 //	islands.go   buttons and badges get one row as a whole
 //	joints.go    rows led to other joints: merged, renamed, or the garment's own

@@ -383,7 +383,7 @@ func loosen(ctx context.Context, s *Source, g *target, c *candidates, rigid []bo
 	if err != nil {
 		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
 	}
-	if t.rows, err = thinChains(ctx, s, g, hang, region, regions, rows, opt); err != nil {
+	if t.rows, err = thinChains(ctx, s, g, hang, region, regions, rows, opt.looseInfluences(s)); err != nil {
 		return fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
 	}
 	return nil

@@ -45,9 +45,10 @@ type Options struct {
 	// cloth. Auto: by the share of the component that is far away.
 	Loose Switch
 	// LooseStretch is how long an edge of loose cloth may become in a quarter turn of
-	// any one joint, as a multiple of its length (stretch.go): above 1, at most 10. Zero:
-	// 1.5; over layers 2, for there cloth must follow what it is worn over (above.go).
-	// More lets it follow the limbs, and the layers, further.
+	// any one joint, as a multiple of its length (stretch.go): above 1, at most 10. More
+	// lets it follow the limbs further. Zero: 1.5; over layers what following them takes
+	// (lift.go), mostly below 3. Over layers a limit that is set comes first: cloth then
+	// follows what is beneath as far as that lets it (above.go).
 	LooseStretch float64
 	// LooseNames are globs of node, mesh or material names that are loose cloth
 	// whatever their distance.
@@ -96,6 +97,9 @@ type Options struct {
 	// Progress, where not nil, is told which stage runs and what share of it is
 	// done, from one goroutine at a time.
 	Progress func(stage Stage, done float64)
+
+	// limitsStretch is whether LooseStretch was given.
+	limitsStretch bool
 
 	// observe, where not nil, is shown the evidence behind the result; for tests.
 	observe func(g *target, t *trusted)
@@ -154,6 +158,7 @@ func (o Options) withDefaults(s *Source) (Options, error) {
 	if o.Falloff == 0 {
 		o.Falloff = 1
 	}
+	o.limitsStretch = o.LooseStretch != 0
 	if o.LooseStretch == 0 {
 		o.LooseStretch = maxStretch
 		if s.worn != nil {

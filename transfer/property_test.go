@@ -824,11 +824,10 @@ func TestTransfer_BadRows(t *testing.T) {
 	})
 }
 
-// edgeStretch returns the largest ratio of a posed edge to the same edge at rest,
-// over all edges of the welded mesh between vertices that keep says and all poses
-// that turn one joint by 90 degrees, either way, about one of its local axes, and
-// where that is.
-func edgeStretch(m *mesh.Mesh, rows *weights.Rows, skin *skinning.Skin, keep []bool) (worst float64, where string) {
+// eachEdgeStretch visits the ratios of posed edges to the same edges at rest, over all
+// edges of the welded mesh between vertices that keep says, each in both directions, and all
+// poses that turn one joint by 90 degrees, either way, about one of its local axes.
+func eachEdgeStretch(m *mesh.Mesh, rows *weights.Rows, skin *skinning.Skin, keep []bool, visit func(a, b int32, ratio float64, pose func() string)) {
 	w := mesh.Weld(m, 1e-6*m.Diagonal())
 	used := make([]bool, len(skin.Joints))
 	for _, j := range rows.Joint {
@@ -848,24 +847,47 @@ func edgeStretch(m *mesh.Mesh, rows *weights.Rows, skin *skinning.Skin, keep []b
 		}
 		for axis := range 3 {
 			for _, angle := range []float64{math.Pi / 2, -math.Pi / 2} {
+				pose := func() string {
+					return fmt.Sprintf("joint %s, axis %d, %+.0f degrees", skin.Joints[j].Name, axis, angle*180/math.Pi)
+				}
 				out = skin.Turn(j, skin.LocalAxis(j, axis), angle).Points(m.Positions, rows, out)
 				for v := 0; v < adjacency.Len(); v++ {
 					for _, u := range adjacency.Neighbours(v) {
-						a, b := first[v], first[u]
-						if !keep[a] || !keep[b] {
-							continue
-						}
-						rest := r3.Norm(r3.Sub(m.Positions[a], m.Positions[b]))
-						if s := r3.Norm(r3.Sub(out[a], out[b])) / rest; s > worst {
-							worst = s
-							where = fmt.Sprintf("edge %d-%d of %.1f mm at %.2f, joint %s, axis %d, %+.0f degrees", a, b, 1000*rest, m.Positions[a], skin.Joints[j].Name, axis, angle*180/math.Pi)
+						if a, b := first[v], first[u]; keep[a] && keep[b] {
+							visit(a, b, r3.Norm(r3.Sub(out[a], out[b]))/r3.Norm(r3.Sub(m.Positions[a], m.Positions[b])), pose)
 						}
 					}
 				}
 			}
 		}
 	}
+}
+
+// edgeStretch returns the largest ratio that eachEdgeStretch visits, and where that is.
+func edgeStretch(m *mesh.Mesh, rows *weights.Rows, skin *skinning.Skin, keep []bool) (worst float64, where string) {
+	eachEdgeStretch(m, rows, skin, keep, func(a, b int32, ratio float64, pose func() string) {
+		if ratio > worst {
+			worst = ratio
+			where = fmt.Sprintf("edge %d-%d of %.1f mm at %.2f, %s", a, b, 1000*r3.Norm(r3.Sub(m.Positions[a], m.Positions[b])), m.Positions[a], pose())
+		}
+	})
 	return worst, where
+}
+
+// edgesOver counts the edges that eachEdgeStretch visits, and those that some pose
+// stretches to over a multiple of their length.
+func edgesOver(m *mesh.Mesh, rows *weights.Rows, skin *skinning.Skin, keep []bool, ratio float64) (over, edges int) {
+	long := map[[2]int32]bool{}
+	eachEdgeStretch(m, rows, skin, keep, func(a, b int32, r float64, _ func() string) {
+		e := [2]int32{min(a, b), max(a, b)}
+		long[e] = long[e] || r > ratio
+	})
+	for _, x := range long {
+		if x {
+			over++
+		}
+	}
+	return over, len(long)
 }
 
 // TestTransfer_LooseCloth: rows of cloth that hangs free of the body are

@@ -37,11 +37,21 @@ const restSlack = 0.88
 // gaveWay is the change of a row, in L1, from which it counts as filled in.
 const gaveWay = 0.05
 
+// gives says that vertex v's row was changed, by moved in L1.
+func (t *trusted) gives(v int, moved float64) {
+	if moved > 0 {
+		t.expected[v] = min(2, t.expected[v]+evidenceWeight.moved*moved)
+	}
+	if moved > gaveWay {
+		t.reason[v] |= ReasonFilled
+	}
+}
+
 // limitStretch returns rows that keep loose cloth (t.free) from tearing, as far as
 // the rows of what is not free let it, and adds to what is expected of the rows
 // that it changes. O(j n log n) for j joints in those rows.
 func limitStretch(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.Rows, opt *Options) (*weights.Rows, error) {
-	x, err := newSubtrees(ctx, s, g, t.free, rows)
+	x, err := newSubtrees(ctx, s, g, t.free, rows, nil)
 	if err != nil || x == nil {
 		return rows, err
 	}
@@ -79,7 +89,7 @@ func holdLoose(ctx context.Context, s *Source, g *target, t *trusted, rows *weig
 			all[v] = 1
 		}
 	}
-	if rows, err = thinChains(ctx, s, g, all, region, t.regions, rows, opt); err != nil {
+	if rows, err = thinChains(ctx, s, g, all, region, t.regions, rows, opt.looseInfluences(s)); err != nil {
 		return nil, err
 	}
 	return limitStretch(ctx, s, g, t, rows, opt)

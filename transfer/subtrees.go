@@ -30,9 +30,9 @@ type subtrees struct {
 	sum    [][]float64
 }
 
-// newSubtrees takes apart the rows of what is free and of its neighbours; nil where
-// there are none. O(j n) for j joints in those rows.
-func newSubtrees(ctx context.Context, s *Source, g *target, free []bool, rows *weights.Rows) (*subtrees, error) {
+// newSubtrees takes apart the rows of what is free and of its neighbours, for the joints
+// in those rows and further ones; nil where there are none. O(j n) for j joints.
+func newSubtrees(ctx context.Context, s *Source, g *target, free []bool, rows *weights.Rows, further []int) (*subtrees, error) {
 	joints := s.body.Skin.Joints
 	x := &subtrees{
 		g: g, free: free, index: make([]int32, len(free)), used: make([]bool, len(joints)), above: make([]int, len(joints)),
@@ -63,6 +63,9 @@ func newSubtrees(ctx context.Context, s *Source, g *target, free []bool, rows *w
 		for _, j := range joint {
 			x.used[j] = true
 		}
+	}
+	for _, j := range further {
+		x.used[j] = true
 	}
 	var level []int
 	for j := range joints {
@@ -166,12 +169,7 @@ func (x *subtrees) rows(ctx context.Context, t *trusted, rows *weights.Rows, joi
 			}
 		}
 		acc.FlushNormalised(out)
-		if moved := out.DistanceL1(v, rows, v); moved > 0 {
-			t.expected[v] = min(2, t.expected[v]+evidenceWeight.moved*moved)
-			if moved > gaveWay {
-				t.reason[v] |= ReasonFilled
-			}
-		}
+		t.gives(v, out.DistanceL1(v, rows, v))
 	}
 	return out, nil
 }

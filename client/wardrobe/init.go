@@ -265,7 +265,7 @@ func compose(list []seen, folder string) (string, error) {
 	say("options:")
 	for _, l := range []string{
 		"reach: 0             # metres; 0: 8% of the body's size", "falloff: 0           # 0: 1; negative: none",
-		"fill: harmonic       # or biharmonic", "loose: auto          # or on, off", "loose-stretch: 0     # of an edge of loose cloth in a quarter turn; 0: 1.5, over layers 2", "loose-name: []       # globs",
+		"fill: harmonic       # or biharmonic", "loose: auto          # or on, off", "loose-stretch: 0     # of an edge of loose cloth in a quarter turn; 0: 1.5, over layers what it takes", "loose-name: []       # globs",
 		"rigid: auto          # or on, off", "rigid-name: []       # globs",
 		"rigid-one-joint: false # true: exact shape in every pose, but off the cloth beside a bend", "registration: auto   # or on, off",
 		"allow-joint: []      # globs", "deny-joint: []       # globs", "keep-joint: []       # globs of a garment's own joints",

@@ -18,7 +18,7 @@ func addOptionFlags(f *pflag.FlagSet, o *transfer.Options) {
 	f.Var(choiceFlag[transfer.Fill]{&o.Fill, []string{"harmonic", "biharmonic"}}, "fill", "energy of the fill: harmonic or biharmonic")
 	f.Var(choiceFlag[transfer.Switch]{&o.Loose, []string{"auto", "on", "off"}}, "loose", "loose cloth found by its distance: auto, on or off")
 	f.StringArrayVar(&o.LooseNames, "loose-name", nil, "glob of node, mesh or material names that are loose cloth (repeatable)")
-	f.Float64Var(&o.LooseStretch, "loose-stretch", 0, "how long an edge of loose cloth may become in a quarter turn of one joint, as a multiple of its length, above 1 (0: 1.5, over layers 2); more lets it follow the limbs")
+	f.Float64Var(&o.LooseStretch, "loose-stretch", 0, "how long an edge of loose cloth may become in a quarter turn of one joint, as a multiple of its length, above 1 (0: 1.5, over layers what following them takes); more lets it follow the limbs")
 	f.Var(choiceFlag[transfer.Switch]{&o.RigidIslands, []string{"auto", "on", "off"}}, "rigid", "small islands move as one piece: auto, on or off")
 	f.BoolVar(&o.OneJointIslands, "rigid-one-joint", false, "a rigid island follows one joint alone: its shape is exact in every pose, but it may leave the cloth beside a bend")
 	f.StringArrayVar(&o.RigidNames, "rigid-name", nil, "glob of node, mesh or material names whose islands are rigid whatever their size (repeatable)")

@@ -326,7 +326,7 @@ type Options struct {
 	Skin OutputSkin `protobuf:"varint,25,opt,name=skin,proto3,enum=selvage.v1.OutputSkin" json:"skin,omitempty"`
 	// How long an edge of loose cloth may become in a quarter turn of one joint, as a
 	// multiple of its length: above 1, at most 10. More lets cloth that hangs follow the
-	// limbs more closely. 0: 1.5, over layers 2.
+	// limbs more closely. 0: 1.5, over layers what following them takes.
 	LooseStretch  float64 `protobuf:"fixed64,28,opt,name=loose_stretch,json=looseStretch,proto3" json:"loose_stretch,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
