@@ -26,6 +26,7 @@ import (
 	"slices"
 
 	"github.com/selvage/selvage/transfer/closest"
+	"github.com/selvage/selvage/transfer/forkjoin"
 	"github.com/selvage/selvage/transfer/skinning"
 	"github.com/selvage/selvage/transfer/weights"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -442,8 +443,10 @@ func (x *subtrees) clamp(ctx context.Context, j int, lo, hi []float64, slack flo
 	sum, cost := x.sum[j], x.slope(j, slack)
 	least, most := make([]float64, len(sum)), make([]float64, len(sum))
 	within := func() {
-		x.spread(ctx, cost, most, nil)
+		var one forkjoin.Group
+		one.Go(func() { x.spread(ctx, cost, most, nil) })
 		x.spread(ctx, cost, least, nil)
+		one.Wait()
 		for i, v := range x.members {
 			if x.free[v] {
 				l, h := -least[i], most[i]

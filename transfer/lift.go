@@ -23,6 +23,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sync/atomic"
 
 	"github.com/selvage/selvage/transfer/forkjoin"
 	"github.com/selvage/selvage/transfer/laplacian"
@@ -75,7 +76,7 @@ func lift(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.R
 		return out, nil
 	}
 	c := clearance{reach: liftReach * s.size, aside: liftAside, depth: liftDepth * s.size}
-	further, err := jointsBelow(ctx, s, g, t.free, c)
+	further, err := jointsBelow(ctx, s, g, t.free, c, opt.Threads)
 	if err != nil {
 		return nil, err
 	}
@@ -127,21 +128,24 @@ func smoothFree(ctx context.Context, op *laplacian.Operator, free []bool, rows *
 }
 
 // jointsBelow lists the joints that move what free vertices lie over.
-func jointsBelow(ctx context.Context, s *Source, g *target, free []bool, c clearance) ([]int, error) {
-	below, has := newFoothold(s, c), make([]bool, len(s.body.Skin.Joints))
-	for v := range free {
-		if ended(ctx, v) {
-			return nil, ctx.Err()
-		}
-		if free[v] && below.stand(g.position[v]) {
-			for _, j := range below.joints {
-				has[j] = true
+func jointsBelow(ctx context.Context, s *Source, g *target, free []bool, c clearance, threads int) ([]int, error) {
+	has := make([]atomic.Bool, len(s.body.Skin.Joints))
+	err := parallel(ctx, len(free), threads, func(lo, hi int) {
+		below := newFoothold(s, c)
+		for v := lo; v < hi; v++ {
+			if free[v] && below.stand(g.position[v]) {
+				for _, j := range below.joints {
+					has[j].Store(true)
+				}
 			}
 		}
+	})
+	if err != nil {
+		return nil, fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
 	}
 	var out []int
 	for j := range has {
-		if has[j] {
+		if has[j].Load() {
 			out = append(out, j)
 		}
 	}
@@ -275,7 +279,7 @@ func patches(ctx context.Context, s *Source, g *target, free []bool, allowed *we
 				continue
 			}
 			for _, u := range g.adjacency.Neighbours(int(v)) {
-				if to := d + r3.Norm(r3.Sub(g.position[u], g.position[v])); to < far[u] {
+				if to := d + math.Sqrt(r3.Norm2(r3.Sub(g.position[u], g.position[v]))); to < far[u] {
 					far[u] = to
 					queue.push(to, u)
 				}

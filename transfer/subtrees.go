@@ -185,7 +185,7 @@ func (x *subtrees) slope(j int, slack float64) func(v, u int32) float64 {
 		for _, o := range origins {
 			lever = max(lever, r3.Norm2(r3.Sub(p, o)), r3.Norm2(r3.Sub(q, o)))
 		}
-		return slack * r3.Norm(r3.Sub(p, q)) / max(math.Sqrt(2*lever), 1e-300)
+		return slack * math.Sqrt(r3.Norm2(r3.Sub(p, q))) / max(math.Sqrt(2*lever), 1e-300)
 	}
 }
 

@@ -59,10 +59,10 @@ func table(w *strings.Builder, name string, list []figures) {
 	if name == heldOut {
 		name += " (held out)"
 	}
-	fmt.Fprintf(w, "\n%s:\n\n| garment | over | layers | rows from | vertices over it | dive | cases | avoidable | deepest, mm | other faults | fitted: mean L1 | p99 cm | loose: mean L1 | p99 cm |\n|---|---|---|---|--:|--:|--:|--:|--:|--:|--:|--:|--:|--:|\n", name)
+	fmt.Fprintf(w, "\n%s:\n\n| garment | over | layers | rows from | vertices over it | dive | cases | avoidable | deepest, mm | other faults | fitted: mean L1 | p99 cm | loose: mean L1 | p99 cm | stretch, p99 | longest |\n|---|---|---|---|--:|--:|--:|--:|--:|--:|--:|--:|--:|--:|--:|--:|\n", name)
 	for _, f := range list {
 		l := &f.under
-		fmt.Fprintf(w, "| %s | %s | %s | %s | %d | %d | %d | %d | %.1f | %d | %v | %v |\n",
-			f.garment, l.Layer, f.layers, f.from, l.Over, l.Dived, l.Cases, l.Avoidable, 1000*l.Depth, f.faults, f.fitted, f.loose)
+		fmt.Fprintf(w, "| %s | %s | %s | %s | %d | %d | %d | %d | %.1f | %d | %v | %v | %v |\n",
+			f.garment, l.Layer, f.layers, f.from, l.Over, l.Dived, l.Cases, l.Avoidable, 1000*l.Depth, f.faults, f.fitted, f.loose, f.stretch)
 	}
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"maps"
 	"math"
 	"os"
 	"slices"
@@ -14,6 +15,7 @@ import (
 	"github.com/selvage/selvage/transfer/pose"
 	"github.com/selvage/selvage/transfer/skinning"
 	"github.com/selvage/selvage/transfer/weights"
+	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // figureHeight is the height, in metres, of the figure that errors in centimetres
@@ -30,6 +32,21 @@ type figures struct {
 	under                 pose.LayerReport
 	faults                int // findings of other kinds than dives
 	fitted, loose         rowErrors
+	stretch               stretches
+}
+
+// stretches of what hangs: for each edge the most that a quarter turn of one joint makes
+// of its length.
+type stretches struct {
+	edges      int
+	p99, worst float64
+}
+
+func (s stretches) String() string {
+	if s.edges == 0 {
+		return "- | -"
+	}
+	return fmt.Sprintf("%.2f | %.2f", s.p99, s.worst)
 }
 
 // rowErrors are errors against the truth, of the vertices that layers gave rows to.
@@ -216,7 +233,7 @@ func (d *dresser) garment(ctx context.Context, g *crew.Garment, w *worn, truth *
 		if err != nil {
 			return nil, nil, err
 		}
-		y := figures{garment: g.Name, from: x.from, fitted: d.errors(g, x.rows, truth, with.Layer, false), loose: d.errors(g, x.rows, truth, with.Layer, true)}
+		y := figures{garment: g.Name, from: x.from, stretch: d.stretch(g, x.rows), fitted: d.errors(g, x.rows, truth, with.Layer, false), loose: d.errors(g, x.rows, truth, with.Layer, true)}
 		for _, l := range r.Findings {
 			if l.Kind != pose.Dive {
 				y.faults++
@@ -231,6 +248,35 @@ func (d *dresser) garment(ctx context.Context, g *crew.Garment, w *worn, truth *
 	}
 	slices.SortStableFunc(out, func(a, b figures) int { return strings.Compare(a.under.Layer, b.under.Layer) })
 	return with, out, nil
+}
+
+// stretch measures the edges of what hangs.
+func (d *dresser) stretch(g *crew.Garment, rows *weights.Rows) stretches {
+	most := map[[2]int32]float64{}
+	for _, t := range g.Mesh.Triangles {
+		for k, a := range t {
+			if b := t[(k+1)%3]; g.LooseVertex[a] && g.LooseVertex[b] && g.Mesh.Positions[a] != g.Mesh.Positions[b] {
+				most[[2]int32{min(a, b), max(a, b)}] = 0
+			}
+		}
+	}
+	if len(most) == 0 {
+		return stretches{}
+	}
+	var posed []r3.Vec
+	for j := range d.skin.Joints {
+		for axis := range 3 {
+			for _, angle := range []float64{-math.Pi / 2, math.Pi / 2} {
+				posed = d.skin.Turn(j, d.skin.LocalAxis(j, axis), angle).Points(g.Mesh.Positions, rows, posed)
+				for e, x := range most {
+					p, q := g.Mesh.Positions[e[0]], g.Mesh.Positions[e[1]]
+					most[e] = max(x, r3.Norm(r3.Sub(posed[e[0]], posed[e[1]]))/r3.Norm(r3.Sub(p, q)))
+				}
+			}
+		}
+	}
+	list := slices.Sorted(maps.Values(most))
+	return stretches{len(list), list[len(list)*99/100], list[len(list)-1]}
 }
 
 // errors holds rows against the truth where layers are beneath.
