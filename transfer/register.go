@@ -10,7 +10,8 @@ package transfer
 // Geman & McClure; a prior on the angles that prefers few joints). The mean gap of each limb is
 // free: ease is not misfit. What is found is always reported; it is used for
 // matching only where the gate lets it pass. What these small turns do not explain is
-// looked for farther off, and with shifts and sizes, in register_wide.go.
+// looked for farther off, and with shifts and sizes, in register_wide.go. What a limb is
+// where the skin does not say it: register_skeleton.go.
 
 import (
 	"context"
@@ -59,6 +60,11 @@ type registration struct {
 	// source to match against: the body with its limbs turned where the gate let
 	// it pass, else the body as it is.
 	source *Source
+	// pose of the body that explains the garment, the unevenness that it leaves, and
+	// whether the gate let it pass.
+	pose   skinning.Pose
+	uneven float64
+	sure   bool
 }
 
 // sample is a garment vertex in the registration.
@@ -80,21 +86,48 @@ type sample struct {
 // those do not explain the garment, larger motions (register_wide.go).
 // O(samples * iterations).
 func register(ctx context.Context, s *Source, g *target, opt *Options) (*registration, error) {
-	reg, open, err := registerTurns(ctx, s, g, opt)
-	if err != nil || len(open) == 0 {
-		return reg, err
+	// The body with limbs, to find the pose by; the rows are matched on the body itself.
+	limbed, body := *s, *s.body
+	body.Skin = s.skeleton()
+	limbed.body = &body
+	reg, open, err := registerTurns(ctx, &limbed, g, opt)
+	if err == nil && len(open) > 0 {
+		var wide *registration
+		wide, err = registerWide(ctx, &limbed, g, opt, open)
+		if wide != nil && wide.better(reg) {
+			reg = wide
+		}
 	}
-	wide, err := registerWide(ctx, s, g, opt, open)
-	if wide != nil {
-		reg = wide
+	if err != nil {
+		return nil, err
 	}
+	reg.source = s
+	if !reg.sure || opt.Registration == Off {
+		return reg, nil
+	}
+	for k := range reg.offsets {
+		reg.offsets[k].Corrected = true
+	}
+	reg.source, err = s.posed(ctx, reg.pose, opt.Threads)
 	return reg, err
 }
 
+// better reports whether what was found far off explains the garment better than the
+// small turns.
+func (reg *registration) better(turns *registration) bool {
+	switch {
+	case turns.sure:
+		return reg.sure && reg.uneven < residualGate*turns.uneven
+	case len(turns.offsets) > 0:
+		return reg.sure || reg.uneven < turns.uneven-evenEnough
+	}
+	return true
+}
+
 // registerTurns finds small turns of the limbs. open are the vertices to look at once
-// more where they do not explain the garment; none where they do, or where it fits.
+// more where they do not explain all of the garment; none where they do, or where it fits.
 func registerTurns(ctx context.Context, s *Source, g *target, opt *Options) (reg *registration, open []int32, err error) {
-	reg = &registration{source: s}
+	reg = &registration{}
 	all := make([]int32, 0, registerSamples)
 	step := max(1, len(g.position)/registerSamples)
 	for v := 0; v < len(g.position); v += step {
@@ -179,11 +212,11 @@ func registerTurns(ctx context.Context, s *Source, g *target, opt *Options) (reg
 	s.shareOut(samples, limbs, inSubtree)
 	after = robustScale(samples, evenResidual(samples, len(limbs)))
 
-	accept := opt.Registration != Off && after < residualGate*before
+	sure := after < residualGate*before
 	found := false
 	for _, j := range limbs {
 		angle := r3.Norm(turn[j])
-		accept = accept && angle <= angleLimit
+		sure = sure && angle <= angleLimit
 		found = found || angle >= reportAngle
 	}
 	// A limb is reported only where turning it explains something: a fit that is
@@ -191,22 +224,17 @@ func registerTurns(ctx context.Context, s *Source, g *target, opt *Options) (reg
 	if !found || !(after < 0.8*before) || before <= residualFloor*s.size {
 		return reg, open, nil
 	}
-	accept = accept && found
 	for _, j := range limbs {
 		if angle := r3.Norm(turn[j]); angle >= reportAngle {
-			reg.offsets = append(reg.offsets, PoseOffset{Joint: skin.Joints[j].Name, Degrees: angle * 180 / math.Pi, Scale: 1, Corrected: accept})
+			reg.offsets = append(reg.offsets, PoseOffset{Joint: skin.Joints[j].Name, Degrees: angle * 180 / math.Pi, Scale: 1})
 			reg.joints = append(reg.joints, j)
 		}
 	}
-	if !accept {
-		return reg, open, nil
+	reg.pose, reg.sure, reg.uneven = pose, sure, s.unevenness(samples, g, len(limbs))
+	if sure && reg.uneven < fitsEven {
+		open = nil
 	}
-	source, err := s.posed(ctx, pose, opt.Threads)
-	if err != nil {
-		return nil, nil, err
-	}
-	reg.source = source
-	return reg, nil, nil
+	return reg, open, nil
 }
 
 // matchSamples finds each sample's match on the body in pose: the vertex is
@@ -429,9 +457,10 @@ func (reg *registration) flag(s *Source, t *trusted) {
 	if len(reg.joints) == 0 {
 		return
 	}
-	in := make([]bool, len(s.body.Skin.Joints))
+	skin := s.skeleton()
+	in := make([]bool, len(skin.Joints))
 	for _, j := range reg.joints {
-		for k, b := range s.body.Skin.Subtree(j) {
+		for k, b := range skin.Subtree(j) {
 			in[k] = in[k] || b
 		}
 	}

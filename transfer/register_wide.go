@@ -29,11 +29,16 @@ const (
 	// at most: on a grown figure 2 cm apart, a fraction of what is looked for.
 	wideTriangles = 8_000
 	// wideParts is the number of limbs that are tried, at most.
-	wideParts      = 12
+	wideParts = 12
+	// wideShareMin and wideShareMax are the shares of the surface that a limb has.
+	wideShareMin, wideShareMax = 0.02, 0.25
+	// neckFall is how much narrower the neck of a limb's lower part must be, each against
+	// its own size, for the limb to begin there.
+	neckFall       = 0.8
 	wideIterations = 16
-	// wideUneven is the unevenness (0 to 1) up to which there is nothing to look for:
-	// a garment that fits has 0.02 at most.
-	wideUneven = 0.05
+	// wideUneven is the unevenness (0 to 1) up to which there is nothing to look for: a
+	// garment that fits closely has fitsEven at most.
+	wideUneven, fitsEven = 0.05, 0.02
 	// wideFall is the share to which the cost must fall for a pose that is tried.
 	wideFall = 0.7
 	// evenEnough is how much evener a pose with more freedom must be.
@@ -41,6 +46,8 @@ const (
 	// The unevenness must fall by residualGate; or, because cloth that hangs wide never
 	// gets even (0.3 for the demo coat where it fits), by this ratio and this much.
 	wideGate, wideDrop = 0.6, 0.2
+	// wideSaid is the ratio from which on what was found is at least said.
+	wideSaid = 0.75
 	// wideFar is the distance, as a share of the body's size, from which on it does not
 	// matter how far a sample lies from the body (7 cm on a grown figure).
 	wideFar = 0.03
@@ -89,14 +96,15 @@ type limbPart struct {
 
 // wide is the state of the search.
 type wide struct {
-	s       *Source
-	g       *target
-	opt     *Options
-	samples []sample
-	parts   []*limbPart
-	root    int
-	limbs   []int             // joints that may move
-	local   []skinning.Affine // by joint, in the frame of the default pose
+	s        *Source
+	g        *target
+	opt      *Options
+	samples  []sample
+	parts    []*limbPart
+	root     int
+	limbs    []int             // joints that may move
+	local    []skinning.Affine // by joint, in the frame of the default pose
+	keepSize bool              // what may move turns and shifts only
 }
 
 // cost of a sample at a distance from a surface with normal m: 0 on it, 1 far off or
@@ -125,8 +133,11 @@ func (w *wide) cut(ctx context.Context, belongs func(t int32) bool) (*closest.Tr
 }
 
 // holds reports whether a limb holds a triangle.
-func (w *wide) holds(in []bool, t int32) bool {
-	joint, weight := w.s.body.Rows.Row(int(w.s.triangle[t][0]))
+func (w *wide) holds(in []bool, t int32) bool { return w.held(in, w.s.triangle[t][0]) }
+
+// held reports whether a limb holds most of a vertex.
+func (w *wide) held(in []bool, v int32) bool {
+	joint, weight := w.s.body.Rows.Row(int(v))
 	sum := 0.0
 	for i, j := range joint {
 		if in[j] {
@@ -136,9 +147,10 @@ func (w *wide) holds(in []bool, t int32) bool {
 	return sum > 0.5
 }
 
-// divide finds root and limbs: the topmost joints that hold 4 to 25 percent of the
+// divide finds root and limbs: the topmost joints that hold 2 to 25 percent of the
 // surface, or of a chain of such that hold almost the same the lowest (the upper arm
-// rather than the clavicle).
+// rather than the clavicle). A limb that begins inside the body (a finger whose skin has
+// its joint in the palm) is cut where its neck is.
 func (w *wide) divide(ctx context.Context) error {
 	skin := w.s.body.Skin
 	share := make([]float64, len(skin.Joints))
@@ -165,45 +177,114 @@ func (w *wide) divide(ctx context.Context) error {
 			w.root = j
 		}
 	}
-	limb := func(j int) bool { return share[j] >= 0.04 && share[j] <= 0.25 }
+	isLimb := func(j int) bool { return share[j] >= wideShareMin && share[j] <= wideShareMax }
+	// below is the joint right below j that holds at least least of the surface; -1
+	// for none, the last of several.
+	below := func(j int, least float64) int {
+		next := -1
+		for k := range skin.Joints {
+			if skin.Joints[k].Parent == j && share[k] >= least {
+				next = k
+			}
+		}
+		return next
+	}
+	// Of a part of a figure (an arm, say) the root is what holds all of it and stands by
+	// it: turns and sizes about a joint far away are shifts.
+	box := boundsOf(w.s.body.Mesh.Positions, w.s.triangle)
+	margin := r3.Norm(r3.Sub(box[1], box[0])) / 10
+	for k := w.root; k >= 0; k = below(k, 0.999*share[w.root]) {
+		w.root = k
+		if p := skin.Joints[k].Global.T; distanceToBox(p, box) <= margin {
+			break
+		}
+	}
 	for j := range skin.Joints {
-		if p := skin.Joints[j].Parent; !limb(j) || p >= 0 && limb(p) {
+		if p := skin.Joints[j].Parent; !isLimb(j) || p >= 0 && isLimb(p) {
 			continue
 		}
-		for {
-			next := -1
-			for k := range skin.Joints {
-				if skin.Joints[k].Parent == j && share[k] >= 0.7*share[j] {
-					next = k
-				}
-			}
-			if next < 0 {
-				break
-			}
-			j = next
+		for k := j; k >= 0; k = below(j, 0.7*share[j]) {
+			j = k
 		}
-		part := &limbPart{joint: j, in: in[j]}
-		var err error
-		if part.tree, part.index, err = w.cut(ctx, func(t int32) bool { return w.holds(part.in, t) }); err != nil {
-			return err
-		}
-		if part.rest, part.restIndex, err = w.cut(ctx, func(t int32) bool { return !w.holds(part.in, t) }); err != nil {
-			return err
-		}
-		if part.tree == nil || part.rest == nil {
-			continue
+		for k := below(j, wideShareMin); k >= 0 && w.narrower(in[k], in[j]); k = below(j, wideShareMin) {
+			j = k
 		}
 		if len(w.parts) == wideParts {
 			break
 		}
-		var middle r3.Vec
-		for _, t := range part.index {
-			middle = r3.Add(middle, r3.Scale(1/float64(len(part.index)), w.s.body.Mesh.Positions[w.s.triangle[t][0]]))
+		part := &limbPart{joint: j, in: in[j]}
+		if ok, err := w.cutOut(ctx, part); err != nil {
+			return err
+		} else if ok {
+			w.parts = append(w.parts, part)
 		}
-		part.along = unit(r3.Sub(middle, skin.Joints[j].Global.T))
-		w.parts = append(w.parts, part)
 	}
 	return nil
+}
+
+// narrower reports whether a limb's lower part has a distinctly narrower neck.
+func (w *wide) narrower(lower, limb []bool) bool {
+	a, ok := w.neck(lower)
+	b, also := w.neck(limb)
+	return ok && also && a < neckFall*b
+}
+
+// neck is how wide a limb is where the body holds it, against its own size: the root
+// mean square distances of its edge and of all of it from their middles. ok is false
+// where too few triangles tell.
+func (w *wide) neck(in []bool) (width float64, ok bool) {
+	var edge, all moments
+	for t := 0; t < len(w.s.triangle); t += w.step() {
+		tri := w.s.triangle[t]
+		p := w.s.body.Mesh.Positions[tri[0]]
+		a, b, c := w.held(in, tri[0]), w.held(in, tri[1]), w.held(in, tri[2])
+		switch {
+		case a != b || a != c:
+			edge.add(p)
+		case a:
+			all.add(p)
+		}
+	}
+	if edge.n < 5 || all.n < 5 {
+		return 0, false
+	}
+	size := all.spread()
+	return edge.spread() / size, size > 0
+}
+
+// moments of points.
+type moments struct {
+	n   float64
+	sum r3.Vec
+	sq  float64
+}
+
+func (m *moments) add(p r3.Vec) {
+	m.n, m.sum, m.sq = m.n+1, r3.Add(m.sum, p), m.sq+r3.Norm2(p)
+}
+
+// spread is the root mean square distance from the mean.
+func (m *moments) spread() float64 {
+	return math.Sqrt(max(0, m.sq/m.n-r3.Norm2(m.sum)/sq(m.n)))
+}
+
+// cutOut fills in the surfaces of a limb; it reports whether there is any on both sides.
+func (w *wide) cutOut(ctx context.Context, part *limbPart) (ok bool, err error) {
+	if part.tree, part.index, err = w.cut(ctx, func(t int32) bool { return w.holds(part.in, t) }); err != nil {
+		return false, err
+	}
+	if part.rest, part.restIndex, err = w.cut(ctx, func(t int32) bool { return !w.holds(part.in, t) }); err != nil {
+		return false, err
+	}
+	if part.tree == nil || part.rest == nil {
+		return false, nil
+	}
+	var middle r3.Vec
+	for _, t := range part.index {
+		middle = r3.Add(middle, r3.Scale(1/float64(len(part.index)), w.s.body.Mesh.Positions[w.s.triangle[t][0]]))
+	}
+	part.along = unit(r3.Sub(middle, w.s.body.Skin.Joints[part.joint].Global.T))
+	return true, nil
 }
 
 // unit is v at length one; zero where it has none.
@@ -339,12 +420,15 @@ func (w *wide) pointsOf(step int) (points, normals []r3.Vec) {
 	return points, normals
 }
 
-// tryLimbs turns the limbs, one after the other, from a guess on.
+// tryLimbs turns the limbs that a guess leaves alone, one after the other.
 func (w *wide) tryLimbs(ctx context.Context, from guess, points, normals []r3.Vec) (guess, error) {
 	out := guess{slices.Clone(from.local), from.cost, slices.Clone(from.free)}
+	pose := w.s.body.Skin.Compose(from.local)
 	for _, part := range w.parts {
-		pose := w.s.body.Skin.Compose(from.local)
-		rest, err := w.on(ctx, part.rest, part.restIndex, &pose[w.root], points, normals)
+		if slices.Contains(from.free, part.joint) {
+			continue
+		}
+		rest, err := w.around(ctx, part, from.local, points, normals)
 		if err != nil {
 			return out, err
 		}
@@ -378,7 +462,7 @@ func (w *wide) tryLimbs(ctx context.Context, from guess, points, normals []r3.Ve
 			return out, err
 		}
 		for _, axis := range across(part.along) {
-			if err := turned(skinning.Identity(), axis, -60, -45, -30, -15, 15, 30, 45, 60); err != nil {
+			if err := turned(skinning.Identity(), axis, -60, -45, -30, -15, -7.5, 7.5, 15, 30, 45, 60); err != nil {
 				return out, err
 			}
 		}
@@ -419,18 +503,27 @@ func (w *wide) tryLimbs(ctx context.Context, from guess, points, normals []r3.Ve
 
 // match finds points in a pose: on the limbs that are turned and on the rest.
 func (w *wide) match(ctx context.Context, local []skinning.Affine, points, normals []r3.Vec) ([]placed, error) {
+	return w.around(ctx, nil, local, points, normals)
+}
+
+// around is match on the body without one limb; nil for none.
+func (w *wide) around(ctx context.Context, without *limbPart, local []skinning.Affine, points, normals []r3.Vec) ([]placed, error) {
 	pose := w.s.body.Skin.Compose(local)
 	var turned []*limbPart
 	for _, part := range w.parts {
-		if local[part.joint] != skinning.Identity() {
+		if part != without && local[part.joint] != skinning.Identity() {
 			turned = append(turned, part)
 		}
 	}
 	rest, index := w.s.tree, []int32(nil)
+	if without != nil {
+		rest, index = without.rest, without.restIndex
+	}
 	if len(turned) > 0 {
 		var err error
 		rest, index, err = w.cut(ctx, func(t int32) bool {
-			return !slices.ContainsFunc(turned, func(p *limbPart) bool { return w.holds(p.in, t) })
+			return !slices.ContainsFunc(turned, func(p *limbPart) bool { return w.holds(p.in, t) }) &&
+				(without == nil || !w.holds(without.in, t))
 		})
 		if err != nil {
 			return nil, err
@@ -570,6 +663,12 @@ func (w *wide) plausible(joint int, local *skinning.Affine) bool {
 	return shift <= wideShiftLimit*w.s.size && (angle <= wideBothAngle || shift <= wideBothShift*w.s.size)
 }
 
+// distanceToBox is how far a point lies outside of a box.
+func distanceToBox(p r3.Vec, box [2]r3.Vec) float64 {
+	out := func(x, lo, hi float64) float64 { return max(0, lo-x, x-hi) }
+	return r3.Norm(r3.Vec{X: out(p.X, box[0].X, box[1].X), Y: out(p.Y, box[0].Y, box[1].Y), Z: out(p.Z, box[0].Z, box[1].Z)})
+}
+
 // boundsOf is the box around triangles.
 func boundsOf(p []r3.Vec, triangles [][3]int32) [2]r3.Vec {
 	lo, hi := p[triangles[0][0]], p[triangles[0][0]]
@@ -617,42 +716,18 @@ func registerWide(ctx context.Context, s *Source, g *target, opt *Options, all [
 	if before < wideUneven || w.fitting() < wideFitting {
 		return nil, nil
 	}
-	guesses, err := w.try(ctx)
-	if err != nil {
+	best, after, err := w.explain(ctx)
+	if err != nil || best.local == nil || !(after < wideSaid*before) {
 		return nil, err
 	}
-	least := slices.MinFunc(guesses, func(a, b guess) int { return cmp.Compare(a.cost, b.cost) }).cost
-	if least > wideFall*guesses[0].cost {
-		return nil, nil
-	}
-	// From each of the good ones to the nearest optimum; the simplest of those that
-	// are about as even as the best.
-	var best []skinning.Affine
-	after := math.Inf(1)
-	for _, x := range guesses[1:] {
-		if x.cost > least+2*wideGain {
-			continue
-		}
-		w.local, w.limbs = x.local, x.free
-		if err := w.refine(ctx); err != nil {
-			return nil, err
-		}
-		if u := w.unevenness(); u < after-evenEnough && w.fitting() >= fittingShare {
-			best, after = w.local, u
-		}
-	}
-	if !(after < residualGate*before) && !(after < wideGate*before && after < before-wideDrop) {
-		return nil, nil
-	}
-	w.local = best
-	reg := &registration{source: s}
-	accept := opt.Registration != Off
+	w.local = best.local
+	reg := &registration{uneven: after, sure: after < residualGate*before || after < wideGate*before && after < before-wideDrop}
 	for j := range w.local {
 		if !w.plausible(j, &w.local[j]) {
 			return nil, nil
 		}
 		turn, _ := turnAndScale(&w.local[j])
-		accept = accept && r3.Norm(turn) <= wideAngleLimit
+		reg.sure = reg.sure && r3.Norm(turn) <= wideAngleLimit
 		if o := w.offset(j); o.Degrees*math.Pi/180 >= reportAngle || o.Shift >= reportShift*s.size || math.Abs(math.Log(o.Scale)) >= reportScale {
 			reg.offsets, reg.joints = append(reg.offsets, o), append(reg.joints, j)
 		}
@@ -660,13 +735,124 @@ func registerWide(ctx context.Context, s *Source, g *target, opt *Options, all [
 	if len(reg.offsets) == 0 {
 		return nil, nil
 	}
-	for k := range reg.offsets {
-		reg.offsets[k].Corrected = accept
+	reg.pose = w.pose()
+	return reg, nil
+}
+
+// explain returns the pose that leaves the garment most even and how uneven that is;
+// the zero guess where none is worth following.
+func (w *wide) explain(ctx context.Context) (best guess, after float64, err error) {
+	guesses, err := w.try(ctx)
+	if err != nil {
+		return guess{}, 0, err
 	}
-	if accept {
-		reg.source, err = s.posed(ctx, w.pose(), opt.Threads)
+	least := slices.MinFunc(guesses, func(a, b guess) int { return cmp.Compare(a.cost, b.cost) }).cost
+	var promising, others []guess
+	for _, x := range guesses[1:] {
+		switch gate := wideFall * guesses[0].cost; {
+		case least > gate:
+		case x.cost <= least+2*wideGain:
+			promising = append(promising, x)
+		case x.cost <= gate:
+			others = append(others, x)
+		}
 	}
-	return reg, err
+	// Another size hardly shows in the distances where all is thin and long; in how even
+	// they are it does.
+	gate := residualGate
+	if len(promising) == 0 {
+		gate = wideSaid
+	}
+	figure, ok, err := w.tryEven(ctx, guesses, gate)
+	if err != nil {
+		return guess{}, 0, err
+	}
+	if ok && !slices.ContainsFunc(promising, func(x guess) bool { return slices.Equal(x.free, figure.free) }) {
+		promising = append([]guess{figure}, promising...)
+	}
+	// From each of the good ones to the nearest optimum; the simplest of those that
+	// are about as even as the best.
+	after = math.Inf(1)
+	follow := func(x guess, below float64) error {
+		w.local, w.limbs = slices.Clone(x.local), x.free
+		if err := w.refine(ctx); err != nil {
+			return err
+		}
+		u := w.unevenness()
+		if u < below && w.fitting() >= fittingShare {
+			best, after = guess{local: w.local, free: x.free}, u
+		}
+		return nil
+	}
+	for _, x := range promising {
+		if err := follow(x, after-evenEnough); err != nil {
+			return guess{}, 0, err
+		}
+	}
+	if after >= fitsEven {
+		// A larger figure always lies nearer to cloth with ease, limbs or not.
+		for _, x := range others {
+			if err := follow(x, after-evenEnough); err != nil {
+				return guess{}, 0, err
+			}
+		}
+	}
+	if best.local != nil && after >= fitsEven {
+		// What the limbs about it hid, and what is too little off to be tried.
+		points, normals := w.pointsOf(max(1, len(w.samples)/wideSamples))
+		more, err := w.tryLimbs(ctx, best, points, normals)
+		if err != nil {
+			return guess{}, 0, err
+		}
+		for _, part := range w.parts {
+			if !slices.Contains(more.free, part.joint) {
+				more.free = append(more.free, part.joint)
+			}
+		}
+		if err := follow(more, residualGate*after); err != nil {
+			return guess{}, 0, err
+		}
+	}
+	if best.local == nil {
+		return best, after, nil
+	}
+	// A garment that is only shifted as a whole is not resized as well, by so little that
+	// it is not worth a word.
+	if _, size := turnAndScale(&best.local[w.root]); slices.Equal(best.free, []int{w.root}) && math.Abs(math.Log(size)) < reportScale {
+		whole := guess{local: slices.Clone(best.local), free: best.free}
+		for q := range whole.local[w.root].M {
+			whole.local[w.root].M[q] /= size
+		}
+		w.keepSize = true
+		if err := follow(whole, after+evenEnough); err != nil {
+			return guess{}, 0, err
+		}
+	}
+	return best, after, nil
+}
+
+// tryEven follows the whole figure to the nearest optimum from the best guess that
+// moves nothing else, on few samples, and reports whether the unevenness falls below
+// gate times what it was.
+func (w *wide) tryEven(ctx context.Context, guesses []guess, gate float64) (guess, bool, error) {
+	figure := guess{slices.Clone(guesses[0].local), guesses[0].cost, []int{w.root}}
+	for _, x := range guesses[1:] {
+		if slices.Equal(x.free, figure.free) {
+			figure = x
+		}
+	}
+	few := *w
+	few.samples = nil
+	for i := 0; i < len(w.samples); i += max(1, len(w.samples)/wideSamples) {
+		few.samples = append(few.samples, sample{vertex: w.samples[i].vertex})
+	}
+	if err := w.s.matchSamples(ctx, w.g, few.samples, few.pose(), registerFar, w.opt.Threads); err != nil {
+		return figure, false, err
+	}
+	before := few.unevenness()
+	few.local, few.limbs = slices.Clone(figure.local), figure.free
+	err := few.refine(ctx)
+	return figure, few.unevenness() < gate*before, err
 }
 
 // refine goes on from w.local with w.limbs free.
@@ -759,7 +945,11 @@ func (w *wide) solve(residual []float64, scale float64) float64 {
 			}
 			arm := r3.Sub(x.posed, pose[j].Apply(skin.Joints[j].Global.T))
 			d, n := r3.Scale(share, r3.Cross(arm, x.posedN)), r3.Scale(share, x.posedN)
-			for q, e := range [dof]float64{d.X, d.Y, d.Z, n.X, n.Y, n.Z, r3.Dot(arm, n)} {
+			grow := r3.Dot(arm, n)
+			if w.keepSize {
+				grow = 0
+			}
+			for q, e := range [dof]float64{d.X, d.Y, d.Z, n.X, n.Y, n.Z, grow} {
 				row[dof*k+q] = e
 				at = append(at, dof*k+q)
 			}
