@@ -370,6 +370,9 @@ func TestRegister_LoneHand(t *testing.T) {
 				if math.Abs(scale-c.scale) > 0.015 {
 					t.Errorf("size %.3f, want %g", scale, c.scale)
 				}
+				if c.shift > 0 && math.Abs(scale-1) > 1e-9 {
+					t.Errorf("a glove that is only shifted is matched at size %g", scale)
+				}
 				if math.Abs(shift-c.shift) > 0.0003 {
 					t.Errorf("shifted by %g m, want %g", shift, c.shift)
 				}
