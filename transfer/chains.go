@@ -116,6 +116,31 @@ func byDepth(joints []skinning.Joint, visit func(j int)) {
 	}
 }
 
+// counterparts numbers the joints so that those have the same number that sit alike in the
+// skeleton: below joints that do, with as many joints below them, like the arms of the two
+// sides.
+func counterparts(joints []skinning.Joint) []int {
+	below, order := make([]int, len(joints)), []int(nil)
+	byDepth(joints, func(j int) {
+		order = append(order, j)
+		if p := joints[j].Parent; p >= 0 {
+			below[p] += 1 + below[j]
+		}
+	})
+	number, known := make([]int, len(joints)), map[[2]int]int{}
+	for _, j := range slices.Backward(order) { // parents first
+		key := [2]int{-1, below[j]}
+		if p := joints[j].Parent; p >= 0 {
+			key[0] = number[p]
+		}
+		if _, ok := known[key]; !ok {
+			known[key] = len(known)
+		}
+		number[j] = known[key]
+	}
+	return number
+}
+
 // nearestBone returns the share of the area of the vertices that each joint's bones,
 // the lines to its children, are nearest to.
 func nearestBone(s *Source, g *target, list []int32, step int) []float64 {
@@ -214,6 +239,7 @@ func thin(ctx context.Context, s *Source, g *target, list []int32, rows *weights
 			importance[p] += light
 		}
 	})
+	alike := counterparts(joints)
 	for cut() > thinLoss*total {
 		if err := ctx.Err(); err != nil {
 			return nil, err
@@ -230,7 +256,7 @@ func thin(ctx context.Context, s *Source, g *target, list []int32, rows *weights
 		// Its counterpart on the other side goes with it.
 		var group []int
 		for j := range joints {
-			if keep[j] > 0 && !top[j] && joints[j].Parent == joints[least].Parent && importance[j] <= 1.2*importance[least] {
+			if keep[j] > 0 && !top[j] && importance[j] <= 1.2*importance[least] && (joints[j].Parent == joints[least].Parent || alike[j] == alike[least]) {
 				group = append(group, j)
 			}
 		}

@@ -507,34 +507,56 @@ func allowedJoints(ctx context.Context, s *Source, g *target, c *candidates, han
 }
 
 // runsAlong returns for each joint along how much of the body surface that the joint
-// dominates the garment runs, 0 to 1.
+// dominates the garment runs, 0 to 1. All triangles are looked at: a sample of a
+// mirror-symmetric body has no symmetry.
 func (s *Source) runsAlong(ctx context.Context, g *target, threads int) ([]float64, error) {
 	s = s.alone()
 	tree, err := closest.NewTree(ctx, g.position, g.welded.Mesh.Triangles, threads)
 	if err != nil {
 		return nil, err
 	}
+	p := s.body.Mesh.Positions
+	reached := make([]bool, len(s.triangle))
+	err = parallel(ctx, len(reached), threads, func(lo, hi int) {
+		for t := lo; t < hi; t++ {
+			tri := s.triangle[t]
+			middle := r3.Scale(1./3, r3.Add(r3.Add(p[tri[0]], p[tri[1]]), p[tri[2]]))
+			reached[t] = tree.NearestWithin(middle, sq(alongDistance*s.size)).Triangle >= 0
+		}
+	})
+	if err != nil {
+		return nil, err
+	}
 	n := len(s.body.Skin.Joints)
 	near, total := make([]float64, n), make([]float64, n)
-	// A few thousand samples tell a share of a limb well enough.
-	step := max(1, len(s.triangle)/8000)
-	for t, asked := 0, 0; t < len(s.triangle); t, asked = t+step, asked+1 {
-		if asked%64 == 0 && ctx.Err() != nil {
+	weight := make([]float64, n)
+	var held []uint16
+	for t, tri := range s.triangle {
+		if ended(ctx, t) {
 			return nil, ctx.Err()
 		}
-		tri := s.triangle[t]
-		joint, weight := s.body.Rows.Row(int(tri[0]))
-		best := 0
-		for i := range joint {
-			if weight[i] > weight[best] {
-				best = i
+		held = held[:0]
+		most := 0.0
+		for _, v := range tri {
+			joint, w := s.body.Rows.Row(int(v))
+			for i, j := range joint {
+				if weight[j] == 0 {
+					held = append(held, j)
+				}
+				weight[j] += w[i]
+				most = max(most, weight[j])
 			}
 		}
-		p := s.body.Mesh.Positions
 		area := r3.Norm(r3.Cross(r3.Sub(p[tri[1]], p[tri[0]]), r3.Sub(p[tri[2]], p[tri[0]])))
-		total[joint[best]] += area
-		if hit := tree.NearestWithin(p[tri[0]], sq(alongDistance*s.size)); hit.Triangle >= 0 {
-			near[joint[best]] += area
+		for _, j := range held {
+			// Where two hold as much, on the body's plane of symmetry, both dominate.
+			if weight[j] >= most*(1-1e-6) {
+				total[j] += area
+				if reached[t] {
+					near[j] += area
+				}
+			}
+			weight[j] = 0
 		}
 	}
 	along := make([]float64, n)
