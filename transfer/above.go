@@ -46,9 +46,6 @@ const (
 	// aboveDepth is what a vertex may dive, as a share of the body's size (2 mm on a grown
 	// figure).
 	aboveDepth = 0.001
-	// tornStretch is by how much an edge may pass the limit on stretch before its region is
-	// torn.
-	tornStretch = 1.02
 	// aboveMove is how far the poses move joints, as a share of the body's size.
 	aboveMove = 0.02
 )
@@ -73,32 +70,67 @@ func keepAbove(ctx context.Context, s *Source, g *target, t *trusted, rows *weig
 	switch {
 	case s.worn == nil || t.free == nil:
 		return rows, nil
-	case opt.limitsStretch:
+	case opt.limitsStretch || !opt.mayLift(s):
 		return keepAboveWithin(ctx, s, g, t, rows, opt)
 	}
-	return lift(ctx, s, g, t, rows, opt)
-}
-
-// keepAboveWithin is keepAbove as far as opt.LooseStretch lets it.
-func keepAboveWithin(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.Rows, opt *Options) (*weights.Rows, error) {
-	clear := clearance{reach: aboveReach * s.size, aside: aboveAside, depth: aboveDepth * s.size}
-	before := rows
-	rows, err := clampAbove(ctx, s, g, t, rows, nil, clear, opt.LooseStretch-1, opt.Threads)
+	rows, err := lift(ctx, s, g, t, rows, liftStretch, opt)
 	if err != nil {
 		return nil, err
 	}
-	// Following the layers takes more joints: chains are thinned again, all over the
-	// region alike, and what that changed is clamped once more.
-	all := make([]float64, len(t.region))
-	for v, r := range t.region {
-		if r >= 0 && t.free[v] {
-			all[v] = 1
-		}
-	}
-	if rows, err = thinChains(ctx, s, g, all, t.region, t.regions, rows, opt.MaxInfluences); err != nil {
+	longest, err := longestEdges(ctx, s, g, t, nil, rows, opt)
+	if err != nil {
 		return nil, err
 	}
-	if rows, err = clampAbove(ctx, s, g, t, rows, nil, clear, opt.LooseStretch-1, opt.Threads); err != nil {
+	if most := slices.Max(append(longest, 0)); most > 0 {
+		t.note("cloth that hangs follows what is worn beneath it, for which a quarter turn of one joint makes edges of it up to %.1f times as long: look at it in motion, or limit its stretch", most)
+	}
+	return rows, nil
+}
+
+// keepAboveWithin is keepAbove as far as opt.LooseStretch lets it: by lift, where that keeps
+// to the limit; else with clamps up to layerStretch, by which more is not gained.
+func keepAboveWithin(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.Rows, opt *Options) (*weights.Rows, error) {
+	if opt.mayLift(s) {
+		was := t.judged()
+		for _, part := range liftParts {
+			stretch := 1 + part*(opt.LooseStretch-1)
+			out, err := lift(ctx, s, g, t, rows, []float64{min(stretch, liftStretch[0]), stretch}, opt)
+			if err != nil {
+				return nil, err
+			}
+			longest, err := longestEdges(ctx, s, g, t, rows, out, opt)
+			if err != nil {
+				return nil, err
+			}
+			if slices.Max(append(longest, 0)) <= tornStretch*opt.LooseStretch {
+				return out, nil
+			}
+			t.restore(was)
+		}
+	}
+	clear := clearance{reach: aboveReach * s.size, aside: aboveAside, depth: aboveDepth * s.size}
+	every := slices.Repeat([]bool{true}, t.regions)
+	if opt.mayLift(s) {
+		var err error
+		if rows, err = thinFree(ctx, s, g, t, every, rows, opt.MaxInfluences); err != nil {
+			return nil, err
+		}
+		if rows, err = holdInfluences(ctx, s, g, t, rows, opt); err != nil {
+			return nil, err
+		}
+	}
+	slack := min(opt.LooseStretch, layerStretch) - 1
+	before := rows
+	rows, err := clampAbove(ctx, s, g, t, rows, nil, clear, slack, opt.Threads)
+	if err != nil {
+		return nil, err
+	}
+	// Following the layers takes more joints: chains are thinned again, and what that
+	// changed is clamped once more.
+	if rows, err = thinFree(ctx, s, g, t, every, rows, opt.MaxInfluences); err != nil {
+		return nil, err
+	}
+	if rows, err = clampAbove(ctx, s, g, t, rows, nil, clear, slack, opt.Threads); err != nil {
 		return nil, err
 	}
 	if rows, err = fadeOut(ctx, s, t, rows, g.joints(s), opt.MaxInfluences); err != nil {
@@ -111,53 +143,22 @@ func keepAboveWithin(ctx context.Context, s *Source, g *target, t *trusted, rows
 // unlike before, the rows before. Joints that want more than their parent has share it,
 // and the limit of influences cuts: either may add to a slope.
 func unlessTorn(ctx context.Context, s *Source, g *target, t *trusted, before, rows *weights.Rows, opt *Options) (*weights.Rows, error) {
-	was, err := newSubtrees(ctx, s, g, t.free, before, nil)
-	if err != nil || was == nil {
-		return rows, err
-	}
-	is, err := newSubtrees(ctx, s, g, t.free, rows, nil)
+	longest, err := longestEdges(ctx, s, g, t, before, rows, opt)
 	if err != nil {
 		return nil, err
 	}
-	torn := make([]bool, t.regions)
-	for j, sum := range is.sum {
-		if sum == nil {
-			continue
-		}
-		then := was.sum[j]
-		if then == nil {
-			then = make([]float64, len(sum))
-		}
-		cost, quarters := is.slope(j, opt.LooseStretch-1), is.quarterTurns(s.body.Skin.Joints, j)
-		for i, v := range is.members {
-			if ended(ctx, i) {
-				return nil, ctx.Err()
-			}
-			if !t.free[v] || t.region[v] < 0 {
-				continue
-			}
-			for _, u := range g.adjacency.Neighbours(int(v)) {
-				k := is.index[u]
-				if k < 0 || torn[t.region[v]] || math.Abs(sum[i]-sum[k]) <= max(cost(v, u), math.Abs(then[i]-then[k])) {
-					continue
-				}
-				// The slope's bound is for the worst direction: now the edge itself.
-				p, q := g.position[v], g.position[u]
-				most := tornStretch * max(opt.LooseStretch*r3.Norm(r3.Sub(p, q)), longest(quarters, p, q, then[i], then[k]))
-				torn[t.region[v]] = longest(quarters, p, q, sum[i], sum[k]) > most
-			}
-		}
-	}
-	if !slices.Contains(torn, true) {
-		return rows, nil
-	}
-	out := weights.NewRows(rows.Len())
+	torn := func(r int32) bool { return longest[r] > tornStretch*opt.LooseStretch }
+	out, back := weights.NewRows(rows.Len()), false
 	for v, r := range t.region {
-		if r >= 0 && torn[r] && t.free[v] {
+		if r >= 0 && t.free[v] && torn(r) {
+			back = true
 			out.Append(before.Row(v))
 		} else {
 			out.Append(rows.Row(v))
 		}
+	}
+	if back {
+		t.note("the limit of %g on its stretch keeps cloth that hangs from following what is worn beneath it: look for places where it dives", opt.LooseStretch)
 	}
 	return out, ctx.Err()
 }
@@ -274,26 +275,6 @@ func (x *subtrees) carriers(joints []skinning.Joint) []int {
 		carrier[j] = max(carrier[j], none)
 	}
 	return carrier
-}
-
-// quarterTurns are the ways of points in the quarter turns of a used joint, and of the
-// unused ones above it, which turn what it turns.
-func (x *subtrees) quarterTurns(joints []skinning.Joint, j int) []skinning.Affine {
-	var out []skinning.Affine
-	for k, steps := j, 0; k >= 0 && (k == j || !x.used[k]) && steps <= len(joints); k, steps = joints[k].Parent, steps+1 {
-		out = append(out, posesAbout(joints[k].Global.M, joints[k].Global.T, []float64{-90, 90}, nil)...)
-	}
-	return out
-}
-
-// longest is how long the edge from p to q becomes in any of the poses, whose ends go
-// along with the shares a and b.
-func longest(ways []skinning.Affine, p, q r3.Vec, a, b float64) float64 {
-	most := 0.0
-	for k := range ways {
-		most = max(most, r3.Norm2(r3.Sub(r3.Add(p, r3.Scale(a, ways[k].Apply(p))), r3.Add(q, r3.Scale(b, ways[k].Apply(q))))))
-	}
-	return math.Sqrt(most)
 }
 
 // posesOf returns, for each pose of a joint, the map from a point to the way that it goes

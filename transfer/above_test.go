@@ -206,8 +206,8 @@ func TestClamp(t *testing.T) {
 
 // TestLayers_CapeAbove: over layers, the crew's hanging cloth dives in a twelfth of the
 // cases at most that rows from the body alone have, its edges keep together, and it changes
-// little when the body does. With a limit on stretch it keeps to that, and dives in less than
-// two fifths. The pilot is held out.
+// little when the body does. With a limit on stretch it keeps to that, and dives the less the
+// wider it is. The pilot is held out.
 func TestLayers_CapeAbove(t *testing.T) {
 	for _, name := range []string{"mate", "pilot"} {
 		t.Run(name, func(t *testing.T) {
@@ -248,6 +248,7 @@ func TestLayers_CapeAbove(t *testing.T) {
 				t.Fatalf("%d avoidable dives without layers: nothing to show", plain.Avoidable)
 			}
 			r := mustTransfer(t, over, garment, Options{})
+			wider := math.MaxInt / 1000 // dives with the last limit, a narrower one
 			for _, c := range []struct {
 				name string
 				opt  Options
@@ -262,9 +263,18 @@ func TestLayers_CapeAbove(t *testing.T) {
 			}{
 				{name: "four influences", rows: r.Rows, fewer: 12, long: 200, most: 7},
 				{name: "eight influences", opt: Options{MaxInfluences: 8}, fewer: 20, long: 10, most: 4},
-				{name: "limited", opt: Options{LooseStretch: 2}, fewer: 2, most: 2},
+				// Limits hold, and the wider, the fewer dives.
+				{name: "limit 1.5", opt: Options{LooseStretch: 1.5}, most: tornStretch * 1.5},
+				{name: "limit 2", opt: Options{LooseStretch: 2}, fewer: 2, most: tornStretch * 2},
+				{name: "limit 3", opt: Options{LooseStretch: 3}, fewer: 2, long: 100, most: tornStretch * 3},
+				{name: "limit 5", opt: Options{LooseStretch: 5}, fewer: 12, long: 200, most: tornStretch * 5},
+				// With few influences the limit that stands for none holds, too.
+				{name: "two influences", opt: Options{MaxInfluences: 2}, fewer: 1, most: tornStretch * layerStretch},
 			} {
 				rows := c.rows
+				if c.opt.LooseStretch > 0 && name != "pilot" {
+					continue
+				}
 				if rows == nil {
 					rows = mustTransfer(t, over, garment, c.opt).Rows
 				}
@@ -274,6 +284,12 @@ func TestLayers_CapeAbove(t *testing.T) {
 				t.Logf("%s: avoidable dives %d without layers, %d with; %d of %d edges over 3 times, the longest %.2f times", c.name, plain.Avoidable, with.Avoidable, long, edges, worst)
 				if c.fewer*with.Avoidable > plain.Avoidable {
 					t.Errorf("%s: avoidable dives: %d without layers, %d with; want at most one for %d", c.name, plain.Avoidable, with.Avoidable, c.fewer)
+				}
+				if limit := c.opt.LooseStretch; limit > 0 {
+					if 100*with.Avoidable > 105*wider {
+						t.Errorf("%s: %d avoidable dives, more than the %d with a narrower limit", c.name, with.Avoidable, wider)
+					}
+					wider = with.Avoidable
 				}
 				if worst > c.most {
 					t.Errorf("%s: largest edge stretch %.3f (%s), want <= %g", c.name, worst, where, c.most)

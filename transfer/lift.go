@@ -32,6 +32,11 @@ import (
 )
 
 const (
+	// liftLeast is the least limit of influences that joints can have patches with, beside
+	// each other and those above them.
+	liftLeast = 4
+	// liftLimit is the least limit on stretch with which it is tried.
+	liftLimit = 3
 	// liftInfluences is how many joints a row may have before the patches, at least.
 	liftInfluences = 8
 	// liftReach, liftAside and liftDepth are the clearance (clearance): everything within
@@ -49,21 +54,34 @@ const (
 	liftRest   = 0.003
 )
 
-// liftStretch is how long the clamps let edges become in a quarter turn.
-var liftStretch = []float64{2.5, 5}
+var (
+	// liftStretch is how long the clamps let edges become where nothing limits them.
+	liftStretch = []float64{2.5, 5}
+	// liftParts are the parts of a limit on stretch, less one, that are tried for the
+	// clamps: what comes after them adds to it.
+	liftParts = []float64{1, 0.8, 0.6, 0.4}
+)
+
+// mayLift reports whether rows over a source may be lifted: over layers, with influences
+// enough for a joint's weight to go over to others by degrees, and with no narrow limit on
+// stretch.
+func (o *Options) mayLift(s *Source) bool {
+	return s.worn != nil && o.MaxInfluences >= liftLeast && (!o.limitsStretch || o.LooseStretch >= liftLimit)
+}
 
 // looseInfluences is the number of influences that loose cloth is thinned to before it
 // is led above what is worn beneath.
 func (o *Options) looseInfluences(s *Source) int {
-	if s.worn != nil && !o.limitsStretch {
+	if o.mayLift(s) {
 		return max(o.MaxInfluences, liftInfluences)
 	}
 	return o.MaxInfluences
 }
 
 // lift returns rows that keep what is free above what is worn beneath it, those of at
-// most opt.MaxInfluences influences.
-func lift(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.Rows, opt *Options) (*weights.Rows, error) {
+// most opt.MaxInfluences influences. Stretches is how long the clamps, one after the other,
+// let edges become in a quarter turn.
+func lift(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.Rows, stretches []float64, opt *Options) (*weights.Rows, error) {
 	op, err := laplacian.NewContext(ctx, g.position, g.welded.Mesh.Triangles, laplacian.NonNegative)
 	if err != nil {
 		return nil, fmt.Errorf("garment %q: loose cloth: %w", g.garment.Name, err)
@@ -80,7 +98,7 @@ func lift(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.R
 	if err != nil {
 		return nil, err
 	}
-	for _, stretch := range liftStretch {
+	for _, stretch := range stretches {
 		if rows, err = clampAbove(ctx, s, g, t, rows, further, c, stretch-1, opt.Threads); err != nil {
 			return nil, err
 		}

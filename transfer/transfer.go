@@ -135,6 +135,7 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 	if n := r.Summary.Loose; n > 0 {
 		notes = append(notes, fmt.Sprintf("%d vertices hang free of the body: look at them in motion, no body tells how they should move", n))
 	}
+	notes = append(notes, t.notes...)
 	if n := reg.note(); n != "" {
 		notes = append(notes, n)
 	}

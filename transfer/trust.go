@@ -64,6 +64,7 @@ type trusted struct {
 	rests    []bool    // which of those hold the rest, where nothing that fits does
 	region   []int32   // loose region, -1 for none; numbered from 0 to regions-1
 	regions  int
+	notes    []string // sentences about the garment
 }
 
 // judge interpolates the rows of the chosen matches and weighs the evidence.
