@@ -165,9 +165,6 @@ func (p *passCall) load(ctx context.Context, s *Server, opt transfer.AssetOption
 	if err != nil {
 		return err
 	}
-	if has, err := pass.HasRows(ctx, a, opt.Garments); err != nil || !has {
-		return err
-	}
 	p.in.Current = a
 	return nil
 }
@@ -175,6 +172,12 @@ func (p *passCall) load(ctx context.Context, s *Server, opt transfer.AssetOption
 // run transfers with the edits that load has read; the caller holds a ticket.
 func (p *passCall) run(ctx context.Context, body *transfer.AssetBody, garment *gltfio.Asset) (*gltfio.Asset, *transfer.Result, error) {
 	p.in.From = garment
+	if p.in.Current != nil {
+		var err error
+		if p.in.Current, err = pass.Artist(ctx, p.in.Current, garment, p.in.Options.Garments, p.in.Record, p.in.Options.Threads); err != nil {
+			return nil, nil, err
+		}
+	}
 	out, packed, err := convert.TransferPass(ctx, body, p.in)
 	if err != nil {
 		return nil, nil, err
@@ -260,6 +263,9 @@ func (s *Server) mergePass(ctx context.Context, p *passCall, fresh *source, thre
 		return nil, err
 	}
 	if p.in.New, err = s.readAsset(ctx, fresh); err != nil {
+		return nil, err
+	}
+	if err := p.in.OpenArtist(ctx); err != nil {
 		return nil, err
 	}
 	out, err := pass.Run(ctx, p.in)

@@ -112,7 +112,7 @@ func (t *Task) lastPass() (*pass.Record, error) {
 }
 
 // current opens the artist's garment; nil where there is none with weights.
-func (f *PassFiles) current(ctx context.Context, sel gltfio.Selection) (*gltfio.Asset, error) {
+func (f *PassFiles) current(ctx context.Context, garment *gltfio.Asset, opt transfer.AssetOptions) (*gltfio.Asset, error) {
 	if f.Current == "" {
 		return nil, nil
 	}
@@ -120,10 +120,7 @@ func (f *PassFiles) current(ctx context.Context, sel gltfio.Selection) (*gltfio.
 	if err != nil {
 		return nil, err
 	}
-	if has, err := pass.HasRows(ctx, a, sel); err != nil || !has {
-		return nil, err
-	}
-	return a, nil
+	return pass.Artist(ctx, a, garment, opt.Garments, f.Last, opt.Threads)
 }
 
 // transfer computes the task from a garment, as a pass where it is one.
@@ -143,7 +140,7 @@ func (t *Task) transfer(ctx context.Context, body *transfer.AssetBody, garment *
 	if in.GarmentSum, in.BodySum, err = t.FileSums(); err != nil {
 		return nil, err
 	}
-	if in.Current, err = files.current(ctx, opt.Garments); err != nil {
+	if in.Current, err = files.current(ctx, garment, opt); err != nil {
 		return nil, err
 	}
 	out, packed, err := convert.TransferPass(ctx, body, in)

@@ -137,7 +137,7 @@ func (p *passes) input(garment, target string, opt transfer.AssetOptions) (*pass
 func (in *passInput) run(ctx context.Context, body *transfer.AssetBody, garment *gltfio.Asset) (*finished, error) {
 	var err error
 	if in.current != "" {
-		if in.Current, err = openWeighted(in.current, in.Options.Garments); err != nil {
+		if in.Current, err = openArtist(ctx, in.current, garment, in.Options.Garments, in.Record, in.Options.Threads); err != nil {
 			return nil, err
 		}
 	}
@@ -317,16 +317,14 @@ func readRecord(name string) (*pass.Record, []byte, error) {
 	return r, data, nil
 }
 
-// openWeighted opens a garment that may carry edits; nil where it has no weights.
-func openWeighted(file string, sel gltfio.Selection) (*gltfio.Asset, error) {
+// openArtist opens a garment that may carry edits, see pass.Artist; nil where it has no
+// weights.
+func openArtist(ctx context.Context, file string, own *gltfio.Asset, sel gltfio.Selection, record *pass.Record, threads int) (*gltfio.Asset, error) {
 	a, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
 	if err != nil {
 		return nil, err
 	}
-	if has, err := pass.HasRows(context.Background(), a, sel); err != nil || !has {
-		return nil, err
-	}
-	return a, nil
+	return pass.Artist(ctx, a, own, sel, record, threads)
 }
 
 // fileSum is the SHA-256 of a file.

@@ -12,6 +12,7 @@ import (
 
 	"github.com/selvage/selvage/api/convert"
 	"github.com/selvage/selvage/client/wardrobe"
+	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/pass"
 )
 
@@ -56,7 +57,15 @@ func (p *passes) lost(ctx context.Context, in *passInput, garment, target string
 	if in == nil || in.Record != nil || in.current != target || p.force {
 		return nil
 	}
-	current, err := openWeighted(target, in.Options.Garments)
+	own, err := gltfio.Open(garment, gltfio.Options{AllowExternal: true})
+	if err != nil {
+		return err
+	}
+	record, err := convert.UnpackPass(out.record)
+	if err != nil {
+		return err
+	}
+	current, err := openArtist(ctx, target, own, in.Options.Garments, record, in.Options.Threads)
 	if err != nil || current == nil {
 		return err
 	}
@@ -68,10 +77,6 @@ func (p *passes) lost(ctx context.Context, in *passInput, garment, target string
 		if marks, err := current.Scalars(read, "_CONFIDENCE"); err != nil || marks == nil {
 			return err
 		}
-	}
-	record, err := convert.UnpackPass(out.record)
-	if err != nil {
-		return err
 	}
 	found, err := pass.Find(ctx, record, s, in.Options.Threads)
 	if err != nil {

@@ -190,6 +190,33 @@ func renamed(t *testing.T, from, to string, name func(k int, joint string) strin
 	if err != nil {
 		t.Fatal(err)
 	}
+	done := map[string]bool{}
+	data := changedDocument(t, a, func(doc map[string]any) {
+		for _, skin := range doc["skins"].([]any) {
+			for k, j := range skin.(map[string]any)["joints"].([]any) {
+				if n := j.(json.Number); !done[n.String()] {
+					done[n.String()] = true
+					i, err := n.Int64()
+					if err != nil {
+						t.Fatal(err)
+					}
+					node := doc["nodes"].([]any)[i].(map[string]any)
+					node["name"] = name(k, node["name"].(string))
+				}
+			}
+		}
+	})
+	if a, err = gltfio.Parse(data, to, gltfio.Options{}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := a.Save(to); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// changedDocument is the JSON document of an asset after a change, its buffers within.
+func changedDocument(t *testing.T, a *gltfio.Asset, change func(doc map[string]any)) []byte {
+	t.Helper()
 	var text bytes.Buffer
 	if err := a.EncodeJSON(&text); err != nil {
 		t.Fatal(err)
@@ -200,30 +227,12 @@ func renamed(t *testing.T, from, to string, name func(k int, joint string) strin
 	if err := d.Decode(&doc); err != nil {
 		t.Fatal(err)
 	}
-	done := map[string]bool{}
-	for _, skin := range doc["skins"].([]any) {
-		for k, j := range skin.(map[string]any)["joints"].([]any) {
-			if n := j.(json.Number); !done[n.String()] {
-				done[n.String()] = true
-				i, err := n.Int64()
-				if err != nil {
-					t.Fatal(err)
-				}
-				node := doc["nodes"].([]any)[i].(map[string]any)
-				node["name"] = name(k, node["name"].(string))
-			}
-		}
-	}
+	change(doc)
 	data, err := json.Marshal(doc)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if a, err = gltfio.Parse(data, to, gltfio.Options{}); err != nil {
-		t.Fatal(err)
-	}
-	if _, err := a.Save(to); err != nil {
-		t.Fatal(err)
-	}
+	return data
 }
 
 // TestPass_AnotherBody: a record made with a body of other joints is refused, here, on a

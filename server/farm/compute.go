@@ -321,12 +321,8 @@ func (l *loaded) pass(ctx context.Context, body *transfer.AssetBody, garment *gl
 		if err != nil {
 			return nil, err
 		}
-		has, err := pass.HasRows(ctx, a, l.options.Garments)
-		if err != nil {
+		if in.Current, err = pass.Artist(ctx, a, garment, l.options.Garments, in.Record, l.options.Threads); err != nil {
 			return nil, err
-		}
-		if has {
-			in.Current = a
 		}
 	}
 	out, packed, err := convert.TransferPass(ctx, body, in)
