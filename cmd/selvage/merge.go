@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"path/filepath"
 
 	"github.com/selvage/selvage/api/convert"
 	"github.com/selvage/selvage/client"
@@ -43,7 +42,7 @@ of CURRENT, and nothing around it blends to them.`,
 			if threads < 0 {
 				return usageError{fmt.Errorf("--threads: %d is negative", threads)}
 			}
-			targets, _, err := outputs([]string{args[2]}, output)
+			targets, err := outputs([]string{args[2]}, output)
 			if err != nil {
 				return err
 			}
@@ -72,7 +71,7 @@ of CURRENT, and nothing around it blends to them.`,
 			if recordFile != "" {
 				results, targets = append(results, finishedPage(out.record)), append(targets, recordFile)
 			}
-			missing, err := saveAll(cmd.Context(), results, targets, filepath.Dir(targets[0]))
+			missing, err := saveAll(cmd.Context(), results, targets)
 			if err != nil {
 				return err
 			}

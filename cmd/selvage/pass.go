@@ -85,8 +85,8 @@ func (p *passes) begin(cmd *cobra.Command, body string, bodies gltfio.Selection)
 	if err := p.into(&pass.Input{}); err != nil {
 		return err
 	}
-	if info, err := os.Stat(p.dir); err == nil && !info.IsDir() {
-		return usageError{fmt.Errorf("--pass-dir: %s is a file", p.dir)}
+	if file := inTheWay(p.dir); file != "" {
+		return usageError{fmt.Errorf("--pass-dir: %s is a file", file)}
 	}
 	p.bodyFile, p.bodies = body, bodies
 	p.joints = sync.OnceValues(func() ([]string, error) { return wardrobe.BodyJoints(body, bodies.Names) })
@@ -189,9 +189,6 @@ func (p *passes) add(target string, f *finished) {
 func (p *passes) outputs() ([]savable, []string, error) {
 	if p.dir == "" {
 		return nil, nil, nil
-	}
-	if err := os.MkdirAll(p.dir, 0o755); err != nil {
-		return nil, nil, fmt.Errorf("make %s: %w", p.dir, err)
 	}
 	var list []savable
 	for _, r := range p.records {

@@ -59,7 +59,7 @@ func (r *retouching) command(cmd *cobra.Command, prepare func(cmd *cobra.Command
 		if r.onto != "" {
 			file = r.onto
 		}
-		targets, folder, err := outputs([]string{file}, r.output)
+		targets, err := outputs([]string{file}, r.output)
 		if err != nil {
 			return err
 		}
@@ -67,7 +67,7 @@ func (r *retouching) command(cmd *cobra.Command, prepare func(cmd *cobra.Command
 		if err != nil {
 			return retouchUsage(err)
 		}
-		missing, err := saveAll(cmd.Context(), []savable{out}, targets, folder)
+		missing, err := saveAll(cmd.Context(), []savable{out}, targets)
 		if err != nil {
 			return err
 		}

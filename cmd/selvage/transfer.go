@@ -1,15 +1,12 @@
 package main
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 
-	"github.com/selvage/selvage/client/wardrobe"
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/spf13/cobra"
@@ -83,12 +80,17 @@ count. A joint map:
 			if err := checkGlobs("lock-joint", opt.LockJoints); err != nil {
 				return err
 			}
-			targets, folder, err := outputs(args[1:], output)
+			targets, err := outputs(args[1:], output)
 			if err != nil {
 				return err
 			}
 			if err := checkReportFile(cmd, reportFile); err != nil {
 				return err
+			}
+			if reportFile != "" {
+				if err := checkFolders([]string{reportFile}); err != nil {
+					return err
+				}
 			}
 			if previous != "" && reportFile == "" {
 				return usageError{errors.New("--previous needs --report")}
@@ -162,7 +164,7 @@ count. A joint map:
 			}
 			results, targets = append(results, records...), append(targets, names...)
 			bar.close()
-			missing, err := saveAll(ctx, results, targets, folder)
+			missing, err := saveAll(ctx, results, targets)
 			if err != nil {
 				return err
 			}
@@ -202,53 +204,31 @@ count. A joint map:
 	return cmd
 }
 
-// outputs returns the file to write for each garment, and the folder that holds
-// them, empty where output is a file.
-func outputs(garments []string, output string) (targets []string, folder string, err error) {
+// outputs returns the file to write for each garment: output itself, or one in the
+// folder that it names. Folders need not be there yet, see saveAll.
+func outputs(garments []string, output string) (targets []string, err error) {
 	info, err := os.Stat(output)
 	inFolder := err == nil && info.IsDir() || strings.HasSuffix(output, string(filepath.Separator)) || len(garments) > 1
 	if !inFolder {
 		switch strings.ToLower(filepath.Ext(output)) {
 		case ".glb", ".gltf":
-			return []string{output}, "", nil
+			return []string{output}, checkFolders([]string{output})
 		}
-		return nil, "", usageError{fmt.Errorf("the output %s ends in neither .glb nor .gltf", output)}
+		return nil, usageError{fmt.Errorf("the output %s ends in neither .glb nor .gltf", output)}
 	}
 	if err == nil && !info.IsDir() {
-		return nil, "", usageError{fmt.Errorf("%d garments need a folder as output, and %s is a file", len(garments), output)}
+		return nil, usageError{fmt.Errorf("%d garments need a folder as output, and %s is a file", len(garments), output)}
 	}
 	seen := map[string]string{}
 	for _, g := range garments {
 		name := filepath.Base(g)
 		if other, ok := seen[name]; ok {
-			return nil, "", usageError{fmt.Errorf("%s and %s would both be written to %s", other, g, filepath.Join(output, name))}
+			return nil, usageError{fmt.Errorf("%s and %s would both be written to %s", other, g, filepath.Join(output, name))}
 		}
 		seen[name] = g
 		targets = append(targets, filepath.Join(output, name))
 	}
-	return targets, output, nil
-}
-
-// saveAll writes the results to their targets: all of them or none. Each is
-// written beside its target first; only when the last is complete do they take
-// their places, the last first: records stand behind the garments that they are of,
-// and have to be there before them (pass.Record.Merged). folder is made where it is
-// missing and not empty.
-func saveAll(ctx context.Context, results []savable, targets []string, folder string) (missing [][]string, err error) {
-	if folder != "" {
-		if err := os.MkdirAll(folder, 0o755); err != nil {
-			return nil, fmt.Errorf("make %s: %w", folder, err)
-		}
-	}
-	outputs := make([]wardrobe.Output, len(results))
-	for k, r := range results {
-		outputs[len(results)-1-k] = r
-	}
-	backward := slices.Clone(targets)
-	slices.Reverse(backward)
-	missing, err = wardrobe.SaveAll(ctx, outputs, backward)
-	slices.Reverse(missing)
-	return missing, err
+	return targets, checkFolders(targets)
 }
 
 // show prints the summaries.
