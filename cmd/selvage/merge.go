@@ -7,6 +7,7 @@ import (
 
 	"github.com/selvage/selvage/api/convert"
 	"github.com/selvage/selvage/client"
+	"github.com/selvage/selvage/client/wardrobe"
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/pass"
@@ -28,6 +29,9 @@ func newMerge() *cobra.Command {
 the pass that made it (RECORD, a file of transfer's --pass-dir), and writes the
 garment of a new transfer (NEW) with the edits carried over. transfer --pass-dir
 does the same in one step.
+
+Garment and record go together: to write over the garment that RECORD is of, give
+--record too, else it is refused.
 
 Meshes, format and number of influences are those of the record's transfer. So is the
 joint map unless --joint-map or --map-joint give the one that NEW was made with, and so
@@ -63,6 +67,10 @@ of CURRENT, and nothing around it blends to them.`,
 			if where.address != "" {
 				merge = where.merge
 			}
+			owner, err := checkMerge(args[0], args[1], targets[0], recordFile)
+			if err != nil {
+				return err
+			}
 			out, err := merge(cmd.Context(), in, args, threads)
 			if err != nil {
 				return err
@@ -70,6 +78,13 @@ of CURRENT, and nothing around it blends to them.`,
 			results := []savable{out.savable}
 			if recordFile != "" {
 				results, targets = append(results, finishedPage(out.record)), append(targets, recordFile)
+			}
+			if owner != nil {
+				text, err := owner.Bytes()
+				if err != nil {
+					return err
+				}
+				results, targets = append(results, finishedPage(text)), append(targets, wardrobe.RecordOwnerFile(recordFile))
 			}
 			missing, err := saveAll(cmd.Context(), results, targets)
 			if err != nil {
@@ -99,6 +114,31 @@ of CURRENT, and nothing around it blends to them.`,
 	f.BoolVar(&asJSON, "json", false, "print the summary as JSON on standard output")
 	f.BoolVarP(&quiet, "quiet", "q", false, "print errors alone")
 	return cmd
+}
+
+// checkMerge refuses an output that would leave garment and record at odds, and returns
+// whose the new record is, to be written beside it; nil: that is not known, or no record
+// is asked for.
+//
+// Written over the garment that the record is of, with the record left as it was, the
+// result would be held against the transfer before it: the next pass would take what
+// the new one moved for the artist's work, and carry it over as well.
+func checkMerge(record, current, target, recordFile string) (*wardrobe.RecordOwner, error) {
+	owner := wardrobe.ReadRecordOwner(record)
+	if recordFile == "" {
+		if isSameFile(current, target) || owner != nil && (isSameFile(owner.OutputFile(record), target) || wardrobe.OwnerOfRecord(record, target, nil).Output == owner.Output) {
+			return nil, usageError{fmt.Errorf("%s is the garment that %s is of, and the next pass would take what the new transfer moved in it for edits: give --record %s too, or another --output", target, record, record)}
+		}
+		return nil, nil
+	}
+	if there := wardrobe.ReadRecordOwner(recordFile); there != nil && !there.Owns(recordFile, target) {
+		return nil, fmt.Errorf("%s is the pass record of %s and not of %s: give --record another file", recordFile, there.OutputFile(recordFile), target)
+	}
+	if owner == nil {
+		return nil, nil // which meshes the body is, is not known
+	}
+	mine := wardrobe.OwnerOfRecord(recordFile, target, owner.Body)
+	return &mine, nil
 }
 
 // mergeHere merges the files of a record, the artist's garment and the new one.
