@@ -163,18 +163,18 @@ func (in *passInput) remote() (*client.Pass, error) {
 	return p, err
 }
 
-// idleRules are sentences on rules for conflicts of garments that are not among the
-// files.
-func (p *passes) idleRules(garments []string) []string {
+// tellIdle notes rules for conflicts of garments that are not among the files, with the
+// pass over garment k, which stands beside what it says of rules for joints.
+func (p *passes) tellIdle(garments []string, k int) {
 	var in pass.Input
 	if p.dir == "" || p.into(&in) != nil {
-		return nil
+		return
 	}
 	names := make([]string, len(garments))
 	for k, g := range garments {
 		names[k] = filepath.Base(g)
 	}
-	return in.Policy.Idle(names...)
+	p.summaries[k].Notes = append(p.summaries[k].Notes, in.Policy.Idle(names...)...)
 }
 
 // add keeps what a garment's pass left, to be written and shown.

@@ -148,8 +148,10 @@ count. A joint map:
 				edits.add(targets[k], out)
 			}
 			if len(order) > 0 {
-				last := &summaries[order[len(order)-1]] // the outermost has to do with all
-				last.Notes = append(append(last.Notes, found...), edits.idleRules(args[1:])...)
+				outermost := order[len(order)-1] // it has to do with all
+				last := &summaries[outermost]
+				last.Notes = append(last.Notes, found...)
+				edits.tellIdle(args[1:], outermost)
 			}
 			if reportFile != "" {
 				page, err := resultsPage(ctx, args[0], bodies, opt, results, targets, summaries, edits.records, previous)
