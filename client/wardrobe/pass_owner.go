@@ -100,6 +100,31 @@ func (o *RecordOwner) Owns(record, output string) bool {
 	return err == nil && err2 == nil && os.SameFile(theirs, ours)
 }
 
+// renewOwner says anew whose the record of a task is that is up to date, where nobody's
+// is said or that of an output that is gone: moved with its state it is up to date
+// without a pass, and another output would take the record for that of a lost one. One
+// whose output is there stays: ours may be a copy of it.
+func (t *Task) renewOwner() error {
+	if t.Pass == nil {
+		return nil
+	}
+	mine := OwnerOfRecord(t.Pass.Record, t.Output, t.Body.Meshes)
+	if now := ReadRecordOwner(t.Pass.Record); now != nil {
+		if _, err := os.Stat(now.OutputFile(t.Pass.Record)); now.Output == mine.Output || !errors.Is(err, fs.ErrNotExist) {
+			return nil
+		}
+	}
+	file := RecordOwnerFile(t.Pass.Record)
+	data, err := mine.Bytes()
+	if err == nil {
+		err = gltfio.WriteFile(file, data)
+	}
+	if err != nil {
+		return fmt.Errorf("write %s: %w", file, err)
+	}
+	return nil
+}
+
 // otherMeshes reports whether two lists of globs pick different meshes of a file. Where
 // the older list picks none any more it does not matter what it was.
 func otherMeshes(file string, before, now []string, pick func(*gltfio.Asset, gltfio.Selection) (*gltfio.Surface, error)) (bool, error) {

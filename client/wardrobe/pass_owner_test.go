@@ -64,3 +64,50 @@ func TestRun_PassOwner(t *testing.T) {
 		t.Errorf("by force: %v, %v", i.Status, i.Err)
 	}
 }
+
+// TestRun_PassOwnerMoved: what is moved and up to date without a pass owns its records
+// from then on, and no other output takes them; a copy takes none either.
+func TestRun_PassOwnerMoved(t *testing.T) {
+	dir, file := wardrobeAt(t, passManifest)
+	to := func(folder string) Runner {
+		t.Helper()
+		write(t, file, []byte(strings.Replace(passManifest, "out/", folder+"/", 1)))
+		return Runner{}
+	}
+	counts(t, runPlan(t, to("out"), planOf(t, file)), 2, 0, 0, 0)
+	record, second := filepath.Join(dir, "passes", "jersey.glb.pass"), filepath.Join(dir, "second")
+	if err := os.CopyFS(filepath.Join(dir, "copy"), os.DirFS(filepath.Join(dir, "out"))); err != nil {
+		t.Fatal(err)
+	}
+	r := to("copy")
+	counts(t, runPlan(t, r, planOf(t, file)), 0, 2, 0, 0)
+	if o := ReadRecordOwner(record); o == nil || o.Output != "../out/jersey.glb" {
+		t.Errorf("beside a copy the owner is %+v", o)
+	}
+	if err := os.Rename(filepath.Join(dir, "out"), second); err != nil {
+		t.Fatal(err)
+	}
+	r = to("second")
+	counts(t, runPlan(t, r, planOf(t, file)), 0, 2, 0, 0)
+	if o := ReadRecordOwner(record); o == nil || o.Output != "../second/jersey.glb" {
+		t.Errorf("after the move the owner is %+v", o)
+	}
+	repaint(t, filepath.Join(second, "jersey.glb"), 0.4)
+	before := read(t, record)
+	r = to("third")
+	o := runPlan(t, r, planOf(t, file))
+	counts(t, o, 0, 0, 2, 0)
+	var other *OtherOutputError
+	if i := item(t, o, "cox/jersey"); !errors.As(i.Err, &other) || !bytes.Equal(read(t, record), before) {
+		t.Errorf("a third output: %v", i.Err)
+	}
+	// A lost owner is known again.
+	if err := os.Remove(RecordOwnerFile(record)); err != nil {
+		t.Fatal(err)
+	}
+	r = to("second")
+	counts(t, runPlan(t, r, planOf(t, file)), 0, 2, 0, 0)
+	if o := ReadRecordOwner(record); o == nil || o.Output != "../second/jersey.glb" {
+		t.Errorf("written again the owner is %+v", o)
+	}
+}

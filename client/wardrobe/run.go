@@ -284,6 +284,10 @@ func (r *Runner) todo(ctx context.Context, wave []*Task, records *state, of func
 		case t.Err != nil && !skipped:
 			settle(t, Broken, nil, t.Err)
 		case found[i] != nil:
+			if err := t.renewOwner(); err != nil {
+				settle(t, Broken, nil, err)
+				continue
+			}
 			settle(t, UpToDate, found[i], nil)
 		case t.Err == nil && !skipped:
 			if t.Pass != nil {
