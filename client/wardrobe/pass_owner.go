@@ -199,7 +199,7 @@ type OtherBodyError struct {
 }
 
 func (e *OtherBodyError) Error() string {
-	return fmt.Sprintf("%s is the pass record of another body than %s, of whose joint names it knows too few (%d of %d): choose another output, say by a joint map how joints were renamed, or give up the edits in %s with --force", e.Record, e.Body, e.Shared, e.Of, e.Output)
+	return fmt.Sprintf("%s is the pass record of another body than %s, as far as names tell: %d of %d joints have the same; if they were renamed, give a joint map that says how, and if it is another body, choose another output, or give up the edits in %s with --force", e.Record, e.Body, e.Shared, e.Of, e.Output)
 }
 
 // IsOfOther reports whether err is what Check says of a record whose edits can be given up:

@@ -111,3 +111,13 @@ func TestRun_PassOwnerMoved(t *testing.T) {
 		t.Errorf("written again the owner is %+v", o)
 	}
 }
+
+// TestOtherBodyError: the joint map is what renamed joints ask for, and no way to another
+// output.
+func TestOtherBodyError(t *testing.T) {
+	const want = "a.pass is the pass record of another body than b.glb, as far as names tell: 3 of 40 joints have the same; " +
+		"if they were renamed, give a joint map that says how, and if it is another body, choose another output, or give up the edits in a.glb with --force"
+	if got := (&OtherBodyError{"a.pass", "a.glb", "b.glb", 3, 40}).Error(); got != want {
+		t.Errorf("%s, want %s", got, want)
+	}
+}
