@@ -121,6 +121,11 @@ func (b *batchFarm) openServer(ctx context.Context) (wardrobe.Executor, func(), 
 		return nil, nil, b.server.explain(err)
 	}
 	jobs := c.Jobs()
+	// Other errors may pass until the work is handed in, and show there if not.
+	if has, err := jobs.HasFarm(ctx); err == nil && !has {
+		c.Close()
+		return nil, nil, fmt.Errorf("the server at %s has no farm that a batch could be computed on: start it with selvage serve --farm, or with --nats for one of many machines (see selvage serve --help)", b.server.address)
+	}
 	e := &farmExecutor{farm: jobs, most: min(mostRequest, jobs.MaxBytes()), room: jobs.StoreBytes(), explain: b.server.explain, left: b.newLeft(), stop: b.stops()}
 	return e, e.left.before(func() { c.Close() }), nil
 }
