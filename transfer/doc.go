@@ -7,7 +7,9 @@
 //	             the transfer; layer_order.go finds in which order they are worn
 //	target.go    the garment welded, all primitives together; adjacency, islands
 //	register.go  default poses that disagree: found, reported, corrected behind a gate;
-//	             far from the body's own, or another size, in register_wide.go
+//	             far from the body's own, or another size, in register_wide.go; gloves,
+//	             boots and hats piece by piece in register_small.go; limbs of skins that
+//	             do not name them in register_skeleton.go
 //	match.go     candidates on the body for each vertex, by position and normal
 //	choose.go    one candidate each, jointly with the neighbours
 //	trust.go     expected error of each match

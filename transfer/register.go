@@ -10,8 +10,9 @@ package transfer
 // Geman & McClure; a prior on the angles that prefers few joints). The mean gap of each limb is
 // free: ease is not misfit. What is found is always reported; it is used for
 // matching only where the gate lets it pass. What these small turns do not explain is
-// looked for farther off, and with shifts and sizes, in register_wide.go. What a limb is
-// where the skin does not say it: register_skeleton.go.
+// looked for farther off, and with shifts and sizes, in register_wide.go. Garments that
+// cover only small parts of the body: register_small.go. What a limb is where the skin
+// does not say it: register_skeleton.go.
 
 import (
 	"context"
@@ -26,6 +27,7 @@ import (
 
 const (
 	registerSamples    = 3000
+	registerLeast      = 100 // vertices that tell anything
 	registerIterations = 12
 	// Samples farther from the body than this share of its size have no say; a
 	// hand at the end of an arm that is ten degrees off is far at first.
@@ -90,10 +92,38 @@ func register(ctx context.Context, s *Source, g *target, opt *Options) (*registr
 	limbed, body := *s, *s.body
 	body.Skin = s.skeleton()
 	limbed.body = &body
-	reg, open, err := registerTurns(ctx, &limbed, g, opt)
+	reg, err := registerAll(ctx, &limbed, g, opt)
+	if err != nil {
+		return nil, err
+	}
+	reg.source = s
+	if opt.Registration == Off {
+		for k := range reg.offsets {
+			reg.offsets[k].Corrected = false
+		}
+		return reg, nil
+	}
+	if reg.sure {
+		reg.source, err = s.posed(ctx, reg.pose, opt.Threads)
+	}
+	return reg, err
+}
+
+// registerAll registers a garment part by part where it covers small parts of the body
+// alone, and as a whole where it does not or that leaves something open.
+func registerAll(ctx context.Context, s *Source, g *target, opt *Options) (*registration, error) {
+	var small *registration
+	if parts := s.smallParts(g); len(parts) > 0 {
+		reg, settled, err := registerSmall(ctx, s, g, opt, parts)
+		if err != nil || settled {
+			return reg, err
+		}
+		small = reg
+	}
+	reg, open, err := registerTurns(ctx, s, g, opt, everyVertex(g), wholeBody)
 	if err == nil && len(open) > 0 {
 		var wide *registration
-		wide, err = registerWide(ctx, &limbed, g, opt, open)
+		wide, err = registerWide(ctx, s, g, opt, open, wholeBody)
 		if wide != nil && wide.better(reg) {
 			reg = wide
 		}
@@ -101,15 +131,23 @@ func register(ctx context.Context, s *Source, g *target, opt *Options) (*registr
 	if err != nil {
 		return nil, err
 	}
-	reg.source = s
-	if !reg.sure || opt.Registration == Off {
-		return reg, nil
+	// What the parts say of themselves is nearer to the truth than what limbs say of them.
+	if small != nil && len(small.offsets) > 0 && !reg.sure {
+		return small, nil
 	}
 	for k := range reg.offsets {
-		reg.offsets[k].Corrected = true
+		reg.offsets[k].Corrected = reg.sure
 	}
-	reg.source, err = s.posed(ctx, reg.pose, opt.Threads)
-	return reg, err
+	return reg, nil
+}
+
+// everyVertex is the list of a garment's vertices.
+func everyVertex(g *target) []int32 {
+	all := make([]int32, len(g.position))
+	for v := range all {
+		all[v] = int32(v)
+	}
+	return all
 }
 
 // better reports whether what was found far off explains the garment better than the
@@ -124,18 +162,21 @@ func (reg *registration) better(turns *registration) bool {
 	return true
 }
 
-// registerTurns finds small turns of the limbs. open are the vertices to look at once
+// registerTurns finds small turns of the limbs, by the vertices given. open are the vertices to look at once
 // more where they do not explain all of the garment; none where they do, or where it fits.
-func registerTurns(ctx context.Context, s *Source, g *target, opt *Options) (reg *registration, open []int32, err error) {
+func registerTurns(ctx context.Context, s *Source, g *target, opt *Options, vertices []int32, in scope) (reg *registration, open []int32, err error) {
 	reg = &registration{}
+	step := max(1, len(vertices)/registerSamples)
+	if in.root >= 0 {
+		step = (len(vertices) + smallSamples - 1) / smallSamples
+	}
 	all := make([]int32, 0, registerSamples)
-	step := max(1, len(g.position)/registerSamples)
-	for v := 0; v < len(g.position); v += step {
-		if g.normal[v] != (r3.Vec{}) {
-			all = append(all, int32(v))
+	for i := 0; i < len(vertices); i += step {
+		if v := vertices[i]; g.normal[v] != (r3.Vec{}) {
+			all = append(all, v)
 		}
 	}
-	if len(all) < 100 {
+	if len(all) < registerLeast {
 		return reg, nil, nil
 	}
 
@@ -153,13 +194,13 @@ func registerTurns(ctx context.Context, s *Source, g *target, opt *Options) (reg
 	if err := s.matchSamples(ctx, g, samples, pose, registerNear, opt.Threads); err != nil {
 		return nil, nil, err
 	}
-	limbs, share := s.registeredJoints(samples)
+	limbs, share := s.registeredJoints(samples, in)
 	inSubtree := make([][]bool, len(limbs))
 	for k, j := range limbs {
 		inSubtree[k] = skin.Subtree(j)
 	}
 	s.shareOut(samples, limbs, inSubtree)
-	if s.unevenness(samples, g, len(limbs)) >= wideUneven {
+	if reg.uneven = s.unevenness(samples, g, len(limbs)); reg.uneven >= wideUneven {
 		open = all
 	}
 	// Cloth that mostly hangs has no limbs to compare.
@@ -213,11 +254,19 @@ func registerTurns(ctx context.Context, s *Source, g *target, opt *Options) (reg
 	after = robustScale(samples, evenResidual(samples, len(limbs)))
 
 	sure := after < residualGate*before
+	limit := angleLimit
+	if in.root >= 0 && after < smallGate*before && after < residualFloor*s.size {
+		limit = wideAngleLimit // a hand or a foot does not hang
+	}
+	least := reportAngle
+	if in.root >= 0 {
+		least = smallAngle
+	}
 	found := false
 	for _, j := range limbs {
 		angle := r3.Norm(turn[j])
-		sure = sure && angle <= angleLimit
-		found = found || angle >= reportAngle
+		sure = sure && angle <= limit
+		found = found || angle >= least
 	}
 	// A limb is reported only where turning it explains something: a fit that is
 	// merely uneven leaves as much residual as it found.
@@ -225,13 +274,13 @@ func registerTurns(ctx context.Context, s *Source, g *target, opt *Options) (reg
 		return reg, open, nil
 	}
 	for _, j := range limbs {
-		if angle := r3.Norm(turn[j]); angle >= reportAngle {
+		if angle := r3.Norm(turn[j]); angle >= least {
 			reg.offsets = append(reg.offsets, PoseOffset{Joint: skin.Joints[j].Name, Degrees: angle * 180 / math.Pi, Scale: 1})
 			reg.joints = append(reg.joints, j)
 		}
 	}
 	reg.pose, reg.sure, reg.uneven = pose, sure, s.unevenness(samples, g, len(limbs))
-	if sure && reg.uneven < fitsEven {
+	if sure && (reg.uneven < fitsEven || limit > angleLimit) {
 		open = nil
 	}
 	return reg, open, nil
@@ -284,7 +333,7 @@ func (s *Source) matchSamples(ctx context.Context, g *target, samples []sample, 
 
 // registeredJoints returns the joints that move a fair share of the samples, and
 // that share.
-func (s *Source) registeredJoints(samples []sample) (limbs []int, shares []float64) {
+func (s *Source) registeredJoints(samples []sample, scope scope) (limbs []int, shares []float64) {
 	skin := s.body.Skin
 	moved := make([]int, len(skin.Joints))
 	total := 0
@@ -311,7 +360,10 @@ func (s *Source) registeredJoints(samples []sample) (limbs []int, shares []float
 	}
 	for j := range moved {
 		share := float64(moved[j]) / float64(max(total, 1))
-		if share < limbShareMin || share > limbShareMax || skin.Joints[j].Parent < 0 {
+		if share < limbShareMin || share > scope.limbMax || skin.Joints[j].Parent < 0 {
+			continue
+		}
+		if scope.root >= 0 && (j == scope.root || !in[scope.root][j]) {
 			continue
 		}
 		limbs = append(limbs, j)
@@ -458,25 +510,28 @@ func (reg *registration) flag(s *Source, t *trusted) {
 		return
 	}
 	skin := s.skeleton()
-	in := make([]bool, len(skin.Joints))
-	for _, j := range reg.joints {
+	in, open := make([]bool, len(skin.Joints)), make([]bool, len(skin.Joints))
+	for i, j := range reg.joints {
 		for k, b := range skin.Subtree(j) {
 			in[k] = in[k] || b
+			open[k] = open[k] || b && !reg.offsets[i].Corrected
 		}
 	}
-	corrected := reg.offsets[0].Corrected
 	for v := range t.reason {
 		joint, weight := t.rows.Row(v)
-		sum := 0.0
+		sum, left := 0.0, 0.0
 		for i, j := range joint {
 			if in[j] {
 				sum += weight[i]
+			}
+			if open[j] {
+				left += weight[i]
 			}
 		}
 		if sum > 0.5 {
 			t.reason[v] |= ReasonPoseDisagrees
 			t.evidence[v].pose = 0.3 // what the correction leaves
-			if !corrected {
+			if 2*left > sum {
 				t.evidence[v].pose = 1
 				t.doubt[v] = min(2, t.doubt[v]+doubtWeight.pose)
 			}
@@ -489,8 +544,17 @@ func (reg *registration) note() string {
 	if len(reg.offsets) == 0 {
 		return ""
 	}
-	if reg.offsets[0].Corrected {
-		return "the garment was modelled on a body that stands or is built otherwise than this one: it was matched limb by limb as if they agreed, and stays where it stands"
+	corrected := 0
+	for _, o := range reg.offsets {
+		if o.Corrected {
+			corrected++
+		}
 	}
-	return "the garment seems to be modelled on a body that stands or is built otherwise than this one; nothing was corrected: look at the limbs that the offsets name"
+	switch corrected {
+	case len(reg.offsets):
+		return "the garment was modelled on a body that stands or is built otherwise than this one: it was matched limb by limb as if they agreed, and stays where it stands"
+	case 0:
+		return "the garment seems to be modelled on a body that stands or is built otherwise than this one; nothing was corrected: look at the limbs that the offsets name"
+	}
+	return "the garment was modelled on a body that stands or is built otherwise than this one: where that is beyond doubt, it was matched limb by limb as if they agreed; look at the limbs that the offsets name and that were not corrected"
 }

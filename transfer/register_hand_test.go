@@ -346,6 +346,7 @@ func TestRegister_LoneHand(t *testing.T) {
 		}
 		for _, c := range h.misfits(m, truth) {
 			t.Run(side+", "+c.name, func(t *testing.T) {
+				t.Parallel()
 				reg := registered(t, h.source, c.mesh)
 				if reg.source == h.source {
 					t.Fatalf("not corrected; found %+v", reg.offsets)
@@ -384,9 +385,12 @@ func TestRegister_LoneHand(t *testing.T) {
 			})
 		}
 		for _, c := range h.fits() {
-			if reg := registered(t, h.source, c.mesh); reg.source != h.source || len(reg.offsets) > 0 {
-				t.Errorf("%s, %s: %+v", side, c.name, reg.offsets)
-			}
+			t.Run(side+", "+c.name, func(t *testing.T) {
+				t.Parallel()
+				if reg := registered(t, h.source, c.mesh); reg.source != h.source || len(reg.offsets) > 0 {
+					t.Errorf("%+v", reg.offsets)
+				}
+			})
 		}
 	}
 }
@@ -428,30 +432,33 @@ func TestTransfer_LoneHand(t *testing.T) {
 			continue
 		}
 		tried++
-		without, _, off := h.measured(t, &c, Options{Registration: Off})
-		with, _, r := h.measured(t, &c, Options{})
-		t.Logf("%s: mean L1 %.4f, with registration %.4f", c.name, without, with)
-		if with > 0.028 || with > 0.4*without {
-			t.Errorf("%s: mean L1 %.4f, with registration %.4f", c.name, without, with)
-		}
-		if !reflect.DeepEqual(r.Rows, second(h.measured(t, &c, Options{Threads: 1})).Rows) {
-			t.Errorf("%s: rows depend on the number of threads", c.name)
-		}
-		for _, x := range []*Result{r, off} {
-			if x.Summary.Reasons[ReasonPoseDisagrees.Name()] == 0 || !strings.Contains(strings.Join(x.Summary.Notes, "\n"), "modelled") {
-				t.Errorf("%s: said %q, %d vertices flagged", c.name, x.Summary.Notes, x.Summary.Reasons[ReasonPoseDisagrees.Name()])
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			without, _, off := h.measured(t, &c, Options{Registration: Off})
+			with, _, r := h.measured(t, &c, Options{})
+			t.Logf("%s: mean L1 %.4f, with registration %.4f", c.name, without, with)
+			if with > 0.028 || with > 0.4*without {
+				t.Errorf("%s: mean L1 %.4f, with registration %.4f", c.name, without, with)
 			}
-		}
-		// The same is said, whatever is done about it.
-		for k := range off.Summary.Offsets {
-			if off.Summary.Offsets[k].Corrected {
-				t.Errorf("%s: corrected without registration", c.name)
+			if !reflect.DeepEqual(r.Rows, second(h.measured(t, &c, Options{Threads: 1})).Rows) {
+				t.Errorf("%s: rows depend on the number of threads", c.name)
 			}
-			off.Summary.Offsets[k].Corrected = true
-		}
-		if !reflect.DeepEqual(off.Summary.Offsets, r.Summary.Offsets) {
-			t.Errorf("%s: found %+v, without registration %+v", c.name, r.Summary.Offsets, off.Summary.Offsets)
-		}
+			for _, x := range []*Result{r, off} {
+				if x.Summary.Reasons[ReasonPoseDisagrees.Name()] == 0 || !strings.Contains(strings.Join(x.Summary.Notes, "\n"), "modelled") {
+					t.Errorf("%s: said %q, %d vertices flagged", c.name, x.Summary.Notes, x.Summary.Reasons[ReasonPoseDisagrees.Name()])
+				}
+			}
+			// The same is said, whatever is done about it.
+			for k := range off.Summary.Offsets {
+				if off.Summary.Offsets[k].Corrected {
+					t.Errorf("%s: corrected without registration", c.name)
+				}
+				off.Summary.Offsets[k].Corrected = true
+			}
+			if !reflect.DeepEqual(off.Summary.Offsets, r.Summary.Offsets) {
+				t.Errorf("%s: found %+v, without registration %+v", c.name, r.Summary.Offsets, off.Summary.Offsets)
+			}
+		})
 	}
 	if tried != len(wanted) {
 		t.Errorf("%d cases tried, want %d", tried, len(wanted))
@@ -538,21 +545,24 @@ func TestRegister_ArmAndGlove(t *testing.T) {
 			{"1.1 times as large", scaledBy(glove, 1.1, at("hand")), nil, 0, 1.1, true},
 			{"0.94 times as large", scaledBy(glove, 0.94, at("hand")), nil, 0, 0.94, false},
 		} {
-			reg := registered(t, s, c.mesh)
-			if len(reg.offsets) != max(1, len(c.joints)) || (reg.source != s) != c.corrected {
-				t.Errorf("%s, %s: %+v", name, c.what, reg.offsets)
-				continue
-			}
-			for k, o := range reg.offsets {
-				want := "forearm.left"
-				if c.joints != nil {
-					want = c.joints[k] + "_1.left"
+			t.Run(name+", "+c.what, func(t *testing.T) {
+				t.Parallel()
+				reg := registered(t, s, c.mesh)
+				if len(reg.offsets) != max(1, len(c.joints)) || (reg.source != s) != c.corrected {
+					t.Errorf("%s, %s: %+v", name, c.what, reg.offsets)
+					return
 				}
-				// The gauntlet, which flares, pulls at the size by up to 2 percent.
-				if o.Joint != want || math.Abs(o.Degrees-c.degrees) > 1.5 || math.Abs(o.Scale-c.scale) > 0.02 {
-					t.Errorf("%s, %s: %+v", name, c.what, o)
+				for k, o := range reg.offsets {
+					want := "forearm.left"
+					if c.joints != nil {
+						want = c.joints[k] + "_1.left"
+					}
+					// The gauntlet, which flares, pulls at the size by up to 2 percent.
+					if o.Joint != want || math.Abs(o.Degrees-c.degrees) > 1.5 || math.Abs(o.Scale-c.scale) > 0.02 {
+						t.Errorf("%s, %s: %+v", name, c.what, o)
+					}
 				}
-			}
+			})
 		}
 	}
 }

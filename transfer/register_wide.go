@@ -96,15 +96,18 @@ type limbPart struct {
 
 // wide is the state of the search.
 type wide struct {
-	s        *Source
-	g        *target
-	opt      *Options
-	samples  []sample
-	parts    []*limbPart
-	root     int
-	limbs    []int             // joints that may move
-	local    []skinning.Affine // by joint, in the frame of the default pose
-	keepSize bool              // what may move turns and shifts only
+	s       *Source
+	g       *target
+	opt     *Options
+	in      scope
+	samples []sample
+	parts   []*limbPart
+	root    int
+	limbs   []int             // joints that may move
+	local   []skinning.Affine // by joint, in the frame of the default pose
+	// what may move does not change its size, turn, shift
+	keepSize, keepTurn, keepPlace bool
+	farther                       bool // samples far off have their say to the end
 }
 
 // cost of a sample at a distance from a surface with normal m: 0 on it, 1 far off or
@@ -177,7 +180,10 @@ func (w *wide) divide(ctx context.Context) error {
 			w.root = j
 		}
 	}
-	isLimb := func(j int) bool { return share[j] >= wideShareMin && share[j] <= wideShareMax }
+	if w.in.root >= 0 {
+		w.root = w.in.root
+	}
+	isLimb := func(j int) bool { return share[j] >= wideShareMin && share[j] <= w.in.wideMax && j != w.root }
 	// below is the joint right below j that holds at least least of the surface; -1
 	// for none, the last of several.
 	below := func(j int, least float64) int {
@@ -193,13 +199,16 @@ func (w *wide) divide(ctx context.Context) error {
 	// it: turns and sizes about a joint far away are shifts.
 	box := boundsOf(w.s.body.Mesh.Positions, w.s.triangle)
 	margin := r3.Norm(r3.Sub(box[1], box[0])) / 10
-	for k := w.root; k >= 0; k = below(k, 0.999*share[w.root]) {
+	for k := w.root; k >= 0 && w.in.root < 0; k = below(k, 0.999*share[w.root]) {
 		w.root = k
 		if p := skin.Joints[k].Global.T; distanceToBox(p, box) <= margin {
 			break
 		}
 	}
 	for j := range skin.Joints {
+		if w.in.root >= 0 && !in[w.in.root][j] {
+			continue
+		}
 		if p := skin.Joints[j].Parent; !isLimb(j) || p >= 0 && isLimb(p) {
 			continue
 		}
@@ -696,17 +705,23 @@ func (s *Source) unevenness(samples []sample, g *target, limbs int) float64 {
 	return sum / float64(max(1, len(samples)))
 }
 
-// registerWide looks for what register cannot find; nil where it finds nothing.
-// O(samples * (poses tried + iterations)).
-func registerWide(ctx context.Context, s *Source, g *target, opt *Options, all []int32) (*registration, error) {
-	w := &wide{s: s, g: g, opt: opt, samples: make([]sample, len(all)), local: make([]skinning.Affine, len(s.body.Skin.Joints))}
+// newWide divides the body and takes the vertices given as samples.
+func newWide(ctx context.Context, s *Source, g *target, opt *Options, all []int32, in scope) (*wide, error) {
+	w := &wide{s: s, g: g, opt: opt, in: in, samples: make([]sample, len(all)), local: make([]skinning.Affine, len(s.body.Skin.Joints))}
 	for i, v := range all {
 		w.samples[i].vertex = v
 	}
 	for j := range w.local {
 		w.local[j] = skinning.Identity()
 	}
-	if err := w.divide(ctx); err != nil {
+	return w, w.divide(ctx)
+}
+
+// registerWide looks for what register cannot find; nil where it finds nothing.
+// O(samples * (poses tried + iterations)).
+func registerWide(ctx context.Context, s *Source, g *target, opt *Options, all []int32, in scope) (*registration, error) {
+	w, err := newWide(ctx, s, g, opt, all, in)
+	if err != nil {
 		return nil, err
 	}
 	if err := s.matchSamples(ctx, g, w.samples, w.pose(), registerFar, opt.Threads); err != nil {
@@ -721,14 +736,19 @@ func registerWide(ctx context.Context, s *Source, g *target, opt *Options, all [
 		return nil, err
 	}
 	w.local = best.local
+	leastAngle, leastShift := reportAngle, reportShift
+	if in.root >= 0 {
+		leastAngle, leastShift = smallAngle, smallShift
+	}
 	reg := &registration{uneven: after, sure: after < residualGate*before || after < wideGate*before && after < before-wideDrop}
+	reg.sure = reg.sure && (in.root < 0 || w.keepPlace || after < smallSure)
 	for j := range w.local {
 		if !w.plausible(j, &w.local[j]) {
 			return nil, nil
 		}
 		turn, _ := turnAndScale(&w.local[j])
 		reg.sure = reg.sure && r3.Norm(turn) <= wideAngleLimit
-		if o := w.offset(j); o.Degrees*math.Pi/180 >= reportAngle || o.Shift >= reportShift*s.size || math.Abs(math.Log(o.Scale)) >= reportScale {
+		if o := w.offset(j); o.Degrees*math.Pi/180 >= leastAngle || o.Shift >= leastShift*s.size || math.Abs(math.Log(o.Scale)) >= reportScale {
 			reg.offsets, reg.joints = append(reg.offsets, o), append(reg.joints, j)
 		}
 	}
@@ -813,7 +833,26 @@ func (w *wide) explain(ctx context.Context) (best guess, after float64, err erro
 			return guess{}, 0, err
 		}
 	}
+	if best.local != nil && after >= fitsEven && w.in.root >= 0 && len(w.parts) > 0 {
+		// A cuff that flares pulls at the size of the whole, not at that of the hand.
+		if err := follow(guess{slices.Clone(guesses[0].local), guesses[0].cost, []int{w.largest().joint}}, after-evenEnough); err != nil {
+			return guess{}, 0, err
+		}
+	}
 	if best.local == nil {
+		return best, after, nil
+	}
+	if plain, ok := w.turnsOf(best); ok {
+		moved := best
+		best = guess{}
+		w.keepSize, w.keepPlace = true, true
+		if err := follow(plain, after+evenEnough); err != nil {
+			return guess{}, 0, err
+		}
+		if best.local == nil {
+			w.keepSize, w.keepPlace = false, false
+			best = moved
+		}
 		return best, after, nil
 	}
 	// A garment that is only shifted as a whole is not resized as well, by so little that
@@ -829,6 +868,25 @@ func (w *wide) explain(ctx context.Context) (best guess, after float64, err erro
 		}
 	}
 	return best, after, nil
+}
+
+// turnsOf is what was found of a piece of the body (register_small.go) without its shifts and
+// sizes, where these are little and only limbs move: a millimetre aside costs a finger's rows
+// more than a degree. ok is false where it is not so.
+func (w *wide) turnsOf(found guess) (plain guess, ok bool) {
+	if w.in.root < 0 || slices.Contains(found.free, w.root) {
+		return guess{}, false
+	}
+	plain = guess{slices.Clone(found.local), found.cost, found.free}
+	for _, j := range found.free {
+		turn, size := turnAndScale(&found.local[j])
+		origin := w.s.body.Skin.Joints[j].Global.T
+		if math.Abs(math.Log(size)) >= reportScale || r3.Norm(r3.Sub(found.local[j].Apply(origin), origin)) >= 2*reportShift*w.s.size {
+			return guess{}, false
+		}
+		plain.local[j] = skinning.RotationAbout(origin, turn, r3.Norm(turn))
+	}
+	return plain, true
 }
 
 // tryEven follows the whole figure to the nearest optimum from the best guess that
@@ -861,6 +919,9 @@ func (w *wide) refine(ctx context.Context) error {
 		return err
 	}
 	reach := registerFar
+	if w.farther {
+		reach = smallFar
+	}
 	for iteration := 0; ; iteration++ {
 		if err := w.s.matchSamples(ctx, w.g, w.samples, w.pose(), reach, w.opt.Threads); err != nil || iteration == wideIterations {
 			return err
@@ -871,7 +932,7 @@ func (w *wide) refine(ctx context.Context) error {
 		if largest < 1e-4 && reach == registerNear {
 			return nil
 		}
-		if iteration >= wideIterations/2 {
+		if iteration >= wideIterations/2 && !w.farther {
 			reach = registerNear
 		}
 	}
@@ -879,13 +940,29 @@ func (w *wide) refine(ctx context.Context) error {
 
 // unevenness of all limbs, whichever may move.
 func (w *wide) unevenness() float64 {
+	return w.s.unevenness(w.samples, w.g, w.ofAll())
+}
+
+// ofAll shares the samples out among all limbs, whichever may move, and returns how many
+// there are.
+func (w *wide) ofAll() int {
 	limbs := w.limbs
-	w.limbs, _ = w.s.registeredJoints(w.samples)
+	w.limbs, _ = w.s.registeredJoints(w.samples, w.in)
 	w.limbs = append([]int{w.root}, slices.DeleteFunc(w.limbs, func(j int) bool { return j == w.root })...)
 	w.s.shareOut(w.samples, w.limbs, w.below())
-	u := w.s.unevenness(w.samples, w.g, len(w.limbs))
+	n := len(w.limbs)
 	w.limbs = limbs
-	return u
+	return n
+}
+
+// largest is the limb with the most triangles, the first of equals; nil without limbs.
+func (w *wide) largest() (most *limbPart) {
+	for _, part := range w.parts {
+		if most == nil || len(part.index) > len(most.index) {
+			most = part
+		}
+	}
+	return most
 }
 
 // fitting is the share of samples with a match that is near.
@@ -914,6 +991,9 @@ func (w *wide) pose() skinning.Pose { return w.s.body.Skin.Compose(w.local) }
 func (w *wide) offset(j int) PoseOffset {
 	joint := &w.s.body.Skin.Joints[j]
 	turn, scale := turnAndScale(&w.local[j])
+	if w.keepPlace { // but for rounding
+		return PoseOffset{Joint: joint.Name, Degrees: r3.Norm(turn) * 180 / math.Pi, Scale: 1}
+	}
 	return PoseOffset{
 		Joint: joint.Name, Degrees: r3.Norm(turn) * 180 / math.Pi, Scale: scale,
 		Shift: r3.Norm(r3.Sub(w.local[j].Apply(joint.Global.T), joint.Global.T)),
@@ -948,6 +1028,12 @@ func (w *wide) solve(residual []float64, scale float64) float64 {
 			grow := r3.Dot(arm, n)
 			if w.keepSize {
 				grow = 0
+			}
+			if w.keepTurn {
+				d = r3.Vec{}
+			}
+			if w.keepPlace {
+				n = r3.Vec{}
 			}
 			for q, e := range [dof]float64{d.X, d.Y, d.Z, n.X, n.Y, n.Z, grow} {
 				row[dof*k+q] = e
