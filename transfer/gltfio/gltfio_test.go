@@ -1012,3 +1012,97 @@ func TestWithContext_Cancelled(t *testing.T) {
 		t.Errorf("the asset itself kept the context: %v", err)
 	}
 }
+
+// mirroredBody is the body of builder.body with a root that mirrors, or not.
+func mirroredBody(t *testing.T, mirrored bool) *Asset {
+	t.Helper()
+	b := newBuilder()
+	b.body()
+	if mirrored {
+		b.list("nodes")[2].(obj)["scale"] = []float64{-2, 2, 2}
+	}
+	return b.parse(t)
+}
+
+// TestBody_JointsThatMirror: a surface faces the same way whether joints that mirror or
+// joints that do not put it there. Section 3.7.4 (Instantiation) of the
+// glTF 2.0 specification: a negative determinant makes the winding clockwise; of a
+// skinned mesh the joints alone place the vertices (section 3.7.3).
+func TestBody_JointsThatMirror(t *testing.T) {
+	plain, err := mirroredBody(t, false).Body(Selection{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	other, err := mirroredBody(t, true).Body(Selection{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	// The strip is turned by 1 rad about y before it is mirrored in the plane x = 0 of
+	// its frame, so a linear map with determinant -1 leads from one world to the other.
+	turn := r3.NewRotation(1, r3.Vec{Y: 1})
+	mirror := func(v r3.Vec) r3.Vec {
+		v = r3.NewRotation(-1, r3.Vec{Y: 1}).Rotate(v)
+		return turn.Rotate(r3.Vec{X: -v.X, Y: v.Y, Z: v.Z})
+	}
+	facing := func(s *Surface, i int) r3.Vec {
+		p, c := s.Mesh.Positions, s.Mesh.Triangles[i]
+		return r3.Unit(r3.Cross(r3.Sub(p[c[1]], p[c[0]]), r3.Sub(p[c[2]], p[c[0]])))
+	}
+	for i := range plain.Mesh.Triangles {
+		if got, want := facing(other, i), mirror(facing(plain, i)); !near(got, want, 1e-5) {
+			t.Errorf("triangle %d faces %v, want %v", i, got, want)
+		}
+	}
+}
+
+// TestWithRows_JointsThatMirror: whatever mirrors before and after, a written mesh
+// stands and faces as before, and where both do its triangles keep their bytes.
+func TestWithRows_JointsThatMirror(t *testing.T) {
+	for _, c := range []struct{ garment, body bool }{{false, false}, {false, true}, {true, false}, {true, true}} {
+		b := garment()
+		if !c.garment {
+			for _, n := range b.list("nodes") {
+				if n.(obj)["name"] == "cloth" {
+					n.(obj)["scale"] = []float64{0.3, 0.3, 0.3}
+				}
+			}
+		}
+		g, sel := b.parse(t), Selection{Names: []string{"cloth"}}
+		before, err := g.Garment(sel)
+		if err != nil {
+			t.Fatal(err)
+		}
+		body := mirroredBody(t, c.body)
+		src, err := body.Body(Selection{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		out, _, err := g.WithRows(before, body, src, Output{Rows: even(4, []uint16{0, 1}, []float64{0.25, 0.75})})
+		if err != nil {
+			t.Fatal(err)
+		}
+		back := reread(t, out)
+		after, err := back.Garment(sel)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !reflect.DeepEqual(after.Mesh.Triangles, before.Mesh.Triangles) {
+			t.Errorf("%+v: triangles %v, had %v", c, after.Mesh.Triangles, before.Mesh.Triangles)
+		}
+		for v, p := range before.Mesh.Positions {
+			if !near(after.Mesh.Positions[v], p, 1e-5*before.Mesh.Diagonal()) || !near(after.Mesh.Normals[v], before.Mesh.Normals[v], 1e-5) {
+				t.Errorf("%+v: vertex %d moved or turned", c, v)
+			}
+		}
+		stored := func(a *Asset) [][3]int32 {
+			list, err := a.triangles(a.doc.Meshes[0].Primitives[0], 4, "")
+			if err != nil {
+				t.Fatal(err)
+			}
+			return list
+		}
+		if same := reflect.DeepEqual(stored(back), stored(g)); same != (c.garment == c.body) {
+			t.Errorf("%+v: stored triangles %v, had %v", c, stored(back), stored(g))
+		}
+	}
+}

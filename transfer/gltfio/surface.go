@@ -33,7 +33,8 @@ type Part struct {
 // Surface is geometry in the default-pose world frame, metres.
 type Surface struct {
 	// Mesh of all parts, in their order. Triangles are counter-clockwise seen from
-	// outside also where a node mirrors. Normals are nil unless every part has them.
+	// outside also where a node or the joints mirror. Normals are nil unless every part
+	// has them.
 	Mesh  *mesh.Mesh
 	Parts []Part
 	// Rows over Skin's joints; nil where no part is skinned. Vertices of unskinned
@@ -334,8 +335,10 @@ type primitiveData struct {
 	triangle [][3]int32 // of this primitive's vertices
 	rows     *weights.Rows
 	// place maps stored to world: one for all (unskinned) or one a vertex.
-	place    []matrix
-	mirrored bool // the node mirrors and the mesh is not skinned
+	place []matrix
+	// mirrored: place mirrors (mirrors), and triangle is turned to face as the mesh does
+	// in the world.
+	mirrored bool
 }
 
 func (p *primitiveData) placeOf(v int) *matrix {
@@ -343,6 +346,36 @@ func (p *primitiveData) placeOf(v int) *matrix {
 		return &p.place[0]
 	}
 	return &p.place[v]
+}
+
+// mirrors reports whether the maps from stored to world positions turn a primitive's
+// triangles around: whether those of negative determinant hold more of its area in the
+// world than the others. Section 3.7.4 of the specification (Instantiation) leaves the
+// winding to the determinant of the node's transform; that of a skinned mesh's node is
+// ignored (section 3.7.3.3), and the blended joint matrices stand in its place.
+func mirrors(position []r3.Vec, triangle [][3]int32, place func(v int) *matrix) bool {
+	negative := make([]bool, len(position))
+	any := false
+	for v := range negative {
+		negative[v] = place(v).Det() < 0
+		any = any || negative[v]
+	}
+	if !any {
+		return false
+	}
+	balance := 0.0
+	for _, t := range triangle {
+		a, b, c := position[t[0]], position[t[1]], position[t[2]]
+		area := r3.Norm(r3.Cross(r3.Sub(b, a), r3.Sub(c, a)))
+		for _, v := range t {
+			if negative[v] {
+				balance += area
+			} else {
+				balance -= area
+			}
+		}
+	}
+	return balance > 0
 }
 
 func vectors(x []float64) []r3.Vec {
@@ -392,7 +425,6 @@ func (a *Asset) primitive(r primitiveRef, u *union, faults *RowFaults, base int)
 		p.place = a.skinPlaces(u, *node.Skin, prim, p, where)
 	} else {
 		p.place = []matrix{a.global[r.node]}
-		p.mirrored = p.place[0].Det() < 0
 	}
 	if a.done(0) {
 		return nil, a.ctx.Err()
@@ -407,7 +439,7 @@ func (a *Asset) primitive(r primitiveRef, u *union, faults *RowFaults, base int)
 			return nil, a.fault(where, "vertex %d: its position in the scene is not finite", v)
 		}
 	}
-	if p.mirrored {
+	if p.mirrored = mirrors(p.position, p.triangle, p.placeOf); p.mirrored {
 		for t := range p.triangle {
 			p.triangle[t][1], p.triangle[t][2] = p.triangle[t][2], p.triangle[t][1]
 		}

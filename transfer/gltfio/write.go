@@ -1088,10 +1088,13 @@ func weightAccessor(f weights.Format, n int) map[string]any {
 }
 
 // writeGeometry moves positions, normals, tangents and morph targets into the
-// bind frame, where that changes them, and turns mirrored triangles around.
+// bind frame, where that changes them, and turns triangles around where what mirrors
+// them changes.
 func (w *writer) writeGeometry(prim, attributes map[string]any, ref primitiveRef, data *primitiveData, back []matrix, done map[storedKey]int) error {
-	if data.mirrored {
-		if err := w.flip(prim, ref, data, done); err != nil {
+	// An inverse mirrors where the map does.
+	mirrored := mirrors(data.position, data.triangle, func(v int) *matrix { return &back[v] })
+	if data.mirrored != mirrored {
+		if err := w.flip(prim, ref, data, mirrored, done); err != nil {
 			return err
 		}
 	}
@@ -1270,9 +1273,10 @@ func (w *writer) writeGeometry(prim, attributes map[string]any, ref primitiveRef
 	return nil
 }
 
-// flip writes a mirrored primitive's triangles the other way round: its node's
-// transform, which turned them, no longer counts.
-func (w *writer) flip(prim map[string]any, ref primitiveRef, data *primitiveData, done map[storedKey]int) error {
+// flip writes a primitive's triangles the other way round than they were stored: what
+// turned them (its node's transform, say) no longer counts, or the joints that it is
+// skinned to now mirror.
+func (w *writer) flip(prim map[string]any, ref primitiveRef, data *primitiveData, mirrored bool, done map[storedKey]int) error {
 	old := intOf(prim["indices"])
 	key := storedKey{kind: "indices", old: old, at: intOf(prim["mode"])}
 	if i, ok := done[key]; ok && old >= 0 {
@@ -1282,9 +1286,12 @@ func (w *writer) flip(prim map[string]any, ref primitiveRef, data *primitiveData
 	}
 	b := make([]byte, 0, 12*len(data.triangle))
 	wide := len(data.position) > 65535
-	for i, t := range data.triangle { // already turned by the reader
+	for i, t := range data.triangle { // as they face in the world
 		if w.a.done(i) {
 			return w.a.ctx.Err()
+		}
+		if mirrored {
+			t[1], t[2] = t[2], t[1]
 		}
 		for _, v := range t {
 			if wide {
