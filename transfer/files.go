@@ -39,6 +39,8 @@ type AssetBody struct {
 	asset   *gltfio.Asset
 	surface *gltfio.Surface
 	source  *Source
+	// notes are what a summary says of the layers worn over it (layer_files.go).
+	notes []string
 }
 
 // PrepareAsset reads the selected skinned meshes of an asset (zero: all of its
@@ -134,6 +136,7 @@ func (b *AssetBody) TransferFrom(ctx context.Context, garment *gltfio.Asset, pre
 	if f := b.surface.Faults; f.Negative > 0 || f.Sum > 0 {
 		note("the body's weights were mended: %d vertices with negative weights, %d not normalised", f.Negative, f.Sum)
 	}
+	r.Summary.Notes = append(r.Summary.Notes, b.notes...)
 	return written, r, nil
 }
 

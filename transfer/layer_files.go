@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"slices"
 
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/skinning"
@@ -21,7 +22,8 @@ import (
 // A layer is every skinned mesh of its asset's scene, as a transfer to it (or its
 // artist) left it, with the _CONFIDENCE that it has; without, its rows are trusted. Its
 // joints are the body's by name; the weight of one that the body lacks goes to the
-// nearest ancestor that the body has. Errors: *gltfio.Error; those of
+// nearest ancestor that the body has. What is wrong with its rows the summaries of what is
+// worn over it say. Errors: *gltfio.Error; those of
 // Source.WithLayers; ctx's. The same layers give the same result whatever the threads
 // (0: GOMAXPROCS).
 func (b *AssetBody) WithLayers(ctx context.Context, layers []*gltfio.Asset, threads int) (*AssetBody, error) {
@@ -41,27 +43,26 @@ func (b *AssetBody) WithMappedLayers(ctx context.Context, layers []*gltfio.Asset
 	if err != nil {
 		return nil, err
 	}
+	out := *b
+	out.notes = slices.Clone(b.notes)
 	list := make([]Layer, 0, len(layers))
 	for _, asset := range layers {
-		l, err := b.layer(ctx, asset, compiled)
+		l, err := out.layer(ctx, asset, compiled)
 		if err != nil {
 			return nil, err
 		}
 		list = append(list, *l)
 	}
-	source, err := b.source.WithLayers(ctx, list, threads)
-	if err != nil {
+	if out.source, err = b.source.WithLayers(ctx, list, threads); err != nil {
 		return nil, err
 	}
-	out := *b
-	out.source = source
 	return &out, nil
 }
 
 // Layered reports whether something is worn on the body.
 func (b *AssetBody) Layered() bool { return b.source.worn != nil }
 
-// layer reads one.
+// layer reads one, and notes what is to be said of it.
 func (b *AssetBody) layer(ctx context.Context, asset *gltfio.Asset, rules *JointRules) (*Layer, error) {
 	asset = asset.WithContext(ctx)
 	surface, err := asset.Body(gltfio.Selection{})
@@ -87,6 +88,7 @@ func (b *AssetBody) layer(ctx context.Context, asset *gltfio.Asset, rules *Joint
 		}
 		return nil, &gltfio.Error{File: l.Name, What: fmt.Sprintf("none of its joints is a joint of the body %s%s: not a garment weighted for it", filepath.Base(b.asset.Name), by)}
 	}
+	b.noteLayer(l.Name, surface)
 	acc := weights.NewAccumulator(len(b.surface.Skin.Joints))
 	l.Rows = weights.NewRows(surface.Rows.Len())
 	for v := 0; v < surface.Rows.Len(); v++ {
@@ -102,6 +104,17 @@ func (b *AssetBody) layer(ctx context.Context, asset *gltfio.Asset, rules *Joint
 		acc.FlushNormalised(l.Rows)
 	}
 	return l, nil
+}
+
+// noteLayer notes what is wrong with a layer's rows.
+func (b *AssetBody) noteLayer(name string, surface *gltfio.Surface) {
+	note := func(format string, args ...any) { b.notes = append(b.notes, fmt.Sprintf(format, args...)) }
+	if f := surface.Faults; f.Unusable > 0 {
+		note("the layer %s has %d vertices without usable weights (first: vertex %d); its surface there was left out", name, f.Unusable, f.FirstVertex)
+	}
+	if f := surface.Faults; f.Negative > 0 || f.Sum > 0 {
+		note("the weights of the layer %s were mended: %d vertices with negative weights, %d not normalised", name, f.Negative, f.Sum)
+	}
 }
 
 // bodyJoints returns for each joint of a layer's skin the body's of its name, or one that

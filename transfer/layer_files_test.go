@@ -5,8 +5,10 @@ import (
 	"context"
 	"encoding/binary"
 	"encoding/json"
+	"fmt"
 	"io"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/selvage/selvage/transfer/gltfio"
@@ -185,5 +187,85 @@ func TestAssetLayers_Mirrored(t *testing.T) {
 	}
 	if a, b := results[0].Summary.TakenFrom, results[1].Summary.TakenFrom; len(a) != len(b) || a[1].Vertices == 0 {
 		t.Errorf("taken from %v and %v", a, b)
+	}
+}
+
+// withoutRows is a GLB file with the float weights of every n-th vertex of its primitives
+// set to zero, and how many those are.
+func withoutRows(t *testing.T, glb []byte, n int) (out []byte, count int) {
+	t.Helper()
+	out = slices.Clone(glb)
+	edited(t, glb, func(root map[string]any) {
+		list := func(of map[string]any, name string) []any { l, _ := of[name].([]any); return l }
+		at := func(of map[string]any, name string) int { x, _ := of[name].(float64); return int(x) }
+		start := 20 + int(binary.LittleEndian.Uint32(glb[12:])) + 8
+		done := map[int]bool{}
+		for _, m := range list(root, "meshes") {
+			for _, p := range list(m.(map[string]any), "primitives") {
+				i := at(p.(map[string]any)["attributes"].(map[string]any), "WEIGHTS_0")
+				if done[i] {
+					continue
+				}
+				done[i] = true
+				a := list(root, "accessors")[i].(map[string]any)
+				v := list(root, "bufferViews")[at(a, "bufferView")].(map[string]any)
+				stride := max(at(v, "byteStride"), 16)
+				for k := 0; k < at(a, "count"); k += n {
+					from := start + at(v, "byteOffset") + at(a, "byteOffset") + k*stride
+					clear(out[from : from+16])
+					count++
+				}
+			}
+		}
+	})
+	return out, count
+}
+
+// TestAssetLayers_RowsMissing: what a layer lacks is said of all that is worn over it.
+func TestAssetLayers_RowsMissing(t *testing.T) {
+	h, ctx := smallCox(), context.Background()
+	glb := func(write func(io.Writer) error) []byte {
+		var b bytes.Buffer
+		if err := write(&b); err != nil {
+			t.Fatal(err)
+		}
+		return b.Bytes()
+	}
+	asset := func(name string, data []byte) *gltfio.Asset {
+		a, err := gltfio.Parse(data, name, gltfio.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return a
+	}
+	body, err := PrepareAsset(ctx, asset("body.glb", glb(h.crew.WriteGLB)), gltfio.Selection{}, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	jersey, _, err := body.Transfer(ctx, asset("jersey.glb", glb(h.garment(t, "jersey").WriteGLB)), AssetOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	spoiled, n := withoutRows(t, glb(jersey.Encode), 50)
+	coat := asset("oilskin-coat.glb", glb(h.garment(t, "oilskin coat").WriteGLB))
+	for _, c := range []struct {
+		layer *gltfio.Asset
+		want  bool
+	}{{asset("jersey.glb", spoiled), true}, {jersey, false}} {
+		worn, err := body.WithLayers(ctx, []*gltfio.Asset{c.layer}, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, r, err := worn.Transfer(ctx, coat, AssetOptions{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		note := fmt.Sprintf("the layer jersey.glb has %d vertices without usable weights (first: vertex 0); its surface there was left out", n)
+		if slices.Contains(r.Summary.Notes, note) != c.want || !c.want && strings.Contains(strings.Join(r.Summary.Notes, " "), "the layer ") {
+			t.Errorf("notes %q, want %q among them: %v", r.Summary.Notes, note, c.want)
+		}
+	}
+	if len(body.notes) > 0 {
+		t.Errorf("the body alone was changed: %q", body.notes)
 	}
 }

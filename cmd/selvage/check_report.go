@@ -52,7 +52,7 @@ func (c *checkPage) write(ctx context.Context, bodyFile string, layers []string,
 	if opt.Layers, err = openAll(layers); err != nil {
 		return nil, err
 	}
-	if err := addBeneath(page, opt.Layers); err != nil {
+	if _, err := addBeneath(page, opt.Layers); err != nil { // the check's remarks have the notes
 		return nil, err
 	}
 	w := worn{

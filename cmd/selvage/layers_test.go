@@ -183,3 +183,51 @@ func TestLayers_OwnJoints(t *testing.T) {
 		}
 	}
 }
+
+// spoil sets the weights of every n-th vertex of a file's primitives to zero.
+func spoil(t *testing.T, file string, n int) {
+	t.Helper()
+	doc, bin := readGLB(t, file)
+	at := func(o map[string]any, key string) int {
+		if o[key] == nil {
+			return 0
+		}
+		return int(number(o[key]))
+	}
+	for _, m := range list(doc, "meshes") {
+		for _, p := range list(m, "primitives") {
+			a := list(doc, "accessors")[at(p["attributes"].(map[string]any), "WEIGHTS_0")]
+			v := list(doc, "bufferViews")[at(a, "bufferView")]
+			for k := 0; k < at(a, "count"); k += n {
+				from := at(v, "byteOffset") + at(a, "byteOffset") + k*max(16, at(v, "byteStride"))
+				clear(bin[from : from+16])
+			}
+		}
+	}
+	writeGLB(t, file, doc, bin)
+}
+
+// TestLayers_RowsMissing: every command that takes a layer says that it lacks rows, on a
+// server too.
+func TestLayers_RowsMissing(t *testing.T) {
+	dir := t.TempDir()
+	server := serve(t, nil)
+	jersey, coat, page := filepath.Join(dir, "jersey.glb"), filepath.Join(dir, "coat.glb"), filepath.Join(dir, "page.html")
+	must(t, "transfer", cox("body"), cox("jersey"), "-o", jersey, "-q")
+	spoil(t, jersey, 50)
+	const fault = " vertices without usable weights (first: vertex 0)"
+	for _, more := range [][]string{nil, {"--server", server.address}} {
+		o := must(t, append([]string{"transfer", cox("body"), cox("oilskin-coat"), "--layer", jersey, "-o", coat}, more...)...)
+		if !strings.Contains(o.stdout, "oilskin-coat.glb: the layer jersey.glb has ") || !strings.Contains(o.stdout, fault) {
+			t.Errorf("transfer %v: %s", more, o.stdout)
+		}
+		o = must(t, append([]string{"check", coat, "--body", cox("body"), "--layer", jersey, "--top", "1"}, more...)...)
+		if !strings.Contains(o.stdout, "(first: vertex 0) have no usable weights; the layer's surface there was left out") {
+			t.Errorf("check %v: %s", more, o.stdout)
+		}
+	}
+	o := must(t, "report", cox("body"), coat, "--layer", jersey, "-o", page)
+	if !strings.Contains(o.stdout, fault) || !strings.Contains(string(readFile(t, page)), fault) {
+		t.Errorf("report: %s", o.stdout)
+	}
+}

@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/selvage/selvage/api/convert"
@@ -86,7 +87,8 @@ that transfer --report writes has the matches themselves.`,
 			if err != nil {
 				return err
 			}
-			if err := addBeneath(page, beneath); err != nil {
+			notes, err := addBeneath(page, beneath)
+			if err != nil {
 				return err
 			}
 			for _, file := range args[1:] {
@@ -94,7 +96,7 @@ that transfer --report writes has the matches themselves.`,
 				if err != nil {
 					return err
 				}
-				w := worn{asset: asset, selection: garments, previous: previous, previousName: filepath.Base(file)}
+				w := worn{asset: asset, selection: garments, previous: previous, previousName: filepath.Base(file), notes: slices.Clone(notes)}
 				if passDir != "" {
 					w.record, _, err = readRecord(filepath.Join(passDir, filepath.Base(file)+".pass"))
 					if errors.Is(err, fs.ErrNotExist) {
@@ -112,7 +114,7 @@ that transfer --report writes has the matches themselves.`,
 				return err
 			}
 			if !quiet {
-				say(cmd.OutOrStdout(), lines)
+				say(cmd.OutOrStdout(), append(notes, lines...))
 			}
 			return nil
 		},
@@ -192,16 +194,29 @@ func addWorn(ctx context.Context, page *report.Page, body *gltfio.Asset, w worn)
 	return page.AddPoses(len(page.Garments)-1, checker, w.check)
 }
 
-// addBeneath adds weighted clothes that a page's garments are worn over.
-func addBeneath(page *report.Page, layers []*gltfio.Asset) error {
+// addBeneath adds weighted clothes that a page's garments are worn over; notes say what
+// is wrong with them.
+func addBeneath(page *report.Page, layers []*gltfio.Asset) (notes []string, err error) {
 	for _, a := range layers {
 		f, err := report.ReadBody(a, gltfio.Selection{})
 		if err != nil {
-			return err
+			return nil, err
+		}
+		bare, first := 0, -1
+		for v := range f.Rows.Len() {
+			if joint, _ := f.Rows.Row(v); len(joint) == 0 {
+				if bare == 0 {
+					first = v
+				}
+				bare++
+			}
+		}
+		if bare > 0 {
+			notes = append(notes, fmt.Sprintf("the layer %s has %d vertices without usable weights (first: vertex %d), which stay where they are", f.Name, bare, first))
 		}
 		page.Beneath = append(page.Beneath, f)
 	}
-	return nil
+	return notes, nil
 }
 
 // comparePrevious holds the rows against the last pass's. A folder without the

@@ -12,6 +12,7 @@ import (
 	"github.com/selvage/selvage/transfer/closest"
 	"github.com/selvage/selvage/transfer/mesh"
 	"github.com/selvage/selvage/transfer/skinning"
+	"github.com/selvage/selvage/transfer/weights"
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
@@ -44,10 +45,60 @@ type LayerReport struct {
 	Pose  string  `json:"pose,omitempty"`
 }
 
+// weighted is a layer's figure without the vertices that have an empty row, and without
+// the triangles at these: they would stay where they are in every pose, and what lies
+// over them would seem to dive. The figure itself where every vertex has a row. O(n).
+func weighted(f *Figure) (out *Figure, bare, first int) {
+	n := f.Mesh.NumVertices()
+	if f.Rows == nil || f.Rows.Len() != n {
+		return f, 0, -1 // newSurface refuses it
+	}
+	first = -1
+	to := make([]int32, n)
+	kept := &mesh.Mesh{}
+	rows := weights.NewRows(n)
+	for v := range to {
+		joint, weight := f.Rows.Row(v)
+		if len(joint) == 0 {
+			if bare == 0 {
+				first = v
+			}
+			bare++
+			to[v] = -1
+			continue
+		}
+		to[v] = int32(len(kept.Positions))
+		kept.Positions = append(kept.Positions, f.Mesh.Positions[v])
+		if len(f.Mesh.Normals) == n {
+			kept.Normals = append(kept.Normals, f.Mesh.Normals[v])
+		}
+		rows.Append(joint, weight)
+	}
+	if bare == 0 {
+		return f, 0, -1
+	}
+	for _, t := range f.Mesh.Triangles {
+		if a, b, c := to[t[0]], to[t[1]], to[t[2]]; a >= 0 && b >= 0 && c >= 0 {
+			kept.Triangles = append(kept.Triangles, [3]int32{a, b, c})
+		}
+	}
+	return &Figure{Name: f.Name, Mesh: kept, Rows: rows, Skin: f.Skin}, bare, first
+}
+
 // addLayer prepares one layer. The skeleton grows by the joints that it alone has.
 func (k *Checker) addLayer(ctx context.Context, f *Figure, bodyTree *closest.Tree, threads int) error {
 	if f.Skin == nil {
 		return &FigureError{f.Name, "has no skin: give it weights first"}
+	}
+	if err := f.Mesh.Validate(); err != nil {
+		return fmt.Errorf("%s: %w", f.Name, err)
+	}
+	f, bare, first := weighted(f)
+	if len(f.Mesh.Triangles) == 0 {
+		return &FigureError{f.Name, "no triangle has usable weights at its three vertices"}
+	}
+	if bare > 0 {
+		k.remarks = append(k.remarks, fmt.Sprintf("%s: %d vertices (first: vertex %d) have no usable weights; the layer's surface there was left out", f.Name, bare, first))
 	}
 	s, notes := unite(k.skeleton.skin, f.Skin)
 	for _, n := range notes {

@@ -5,9 +5,13 @@ package pose
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
+
+	"github.com/selvage/selvage/transfer/weights"
 )
 
 // dives checks a garment over a body and layers with a plan.
@@ -116,5 +120,47 @@ func TestDive_Sides(t *testing.T) {
 	}
 	if _, err := New(context.Background(), body, outer, Options{Layers: []*Figure{{Name: "bare", Mesh: inner.Mesh}}}); err == nil || !strings.Contains(err.Error(), "bare") {
 		t.Errorf("a layer without skin: %v", err)
+	}
+}
+
+// TestDive_RowsMissing: where a layer has no usable rows it is left out, and that is said:
+// its vertices there would stay where they are, and a coat that goes where the rest of the
+// layer goes would dive under them.
+func TestDive_RowsMissing(t *testing.T) {
+	const around, rings, m = 96, 60, 0.03
+	body := tube("limb", 0.1, around, rings, true, always(1))
+	inner, outer := tube("shirt", 0.12, around, rings, false, always(1)), tube("coat", 0.13, around, rings, false, always(1))
+	move := m
+	plan := &Plan{Angles: []float64{}, Scale: []float64{}, Move: &move, Limits: Limits{Dive: 0.004},
+		Joints: []JointRule{{Joints: []string{"upper"}, Skip: true}}}
+	whole := dives(t, body, outer, plan, 0, inner).Layers[0]
+	rows := weights.NewRows(0)
+	const every = 50
+	for v := range inner.Rows.Len() {
+		if joint, weight := inner.Rows.Row(v); v%every == 7 {
+			rows.Append(nil, nil)
+		} else {
+			rows.Append(joint, weight)
+		}
+	}
+	spoiled := *inner
+	spoiled.Rows = rows
+	r := dives(t, body, outer, plan, 0, &spoiled)
+	// Each takes the six triangles around it, over which at most seven vertices lie.
+	missing := (inner.Rows.Len() + every - 1 - 7) / every
+	if l := r.Layers[0]; l.Cases != 0 || l.Over >= whole.Over || l.Over < whole.Over-7*missing {
+		t.Errorf("%+v, with all rows %+v", l, whole)
+	}
+	want := fmt.Sprintf("shirt: %d vertices (first: vertex 7) have no usable weights; the layer's surface there was left out", missing)
+	if !slices.Contains(r.Remarks, want) {
+		t.Errorf("remarks %q, want %q", r.Remarks, want)
+	}
+
+	spoiled.Rows = weights.NewRows(0)
+	for range inner.Rows.Len() {
+		spoiled.Rows.Append(nil, nil)
+	}
+	if _, err := New(context.Background(), body, outer, Options{Layers: []*Figure{&spoiled}}); err == nil || !strings.Contains(err.Error(), "shirt: no triangle has usable weights") {
+		t.Errorf("a layer without any usable row: %v", err)
 	}
 }
