@@ -39,8 +39,10 @@ type AssetBody struct {
 	asset   *gltfio.Asset
 	surface *gltfio.Surface
 	source  *Source
-	// notes are what a summary says of the layers worn over it (layer_files.go).
-	notes []string
+	// Of the layers worn over it: what a summary says of them, and the names of their
+	// joints that are not the body's (layer_files.go).
+	notes       []string
+	layerJoints map[string]bool
 }
 
 // PrepareAsset reads the selected skinned meshes of an asset (zero: all of its
@@ -98,7 +100,11 @@ func (b *AssetBody) TransferFrom(ctx context.Context, garment *gltfio.Asset, pre
 	if err != nil {
 		return nil, nil, err
 	}
-	r, err := b.source.Transfer(ctx, g, opt.Options)
+	options := opt.Options
+	if options.JointMap, err = b.rulesFor(g, opt.JointMap); err != nil {
+		return nil, nil, err
+	}
+	r, err := b.source.Transfer(ctx, g, options)
 	if err != nil {
 		return nil, nil, err
 	}

@@ -309,7 +309,7 @@ func newJointMap(body, own *skinning.Skin, rules []JointRule, size float64) (*jo
 	for rule := range rules {
 		to, ok := missing[rule]
 		if own == nil && ok {
-			return nil, &OptionError{Option: "joint-map", Reason: fmt.Sprintf("rule %d (%s -> %s): the body has no joint %q", rule+1, rules[rule].From, rules[rule].To, to)}
+			return nil, &OptionError{Option: "joint-map", Reason: fmt.Sprintf("rule %s -> %s: the body has no joint %q", rules[rule].From, rules[rule].To, to)}
 		}
 	}
 

@@ -5,6 +5,7 @@ package transfer
 import (
 	"context"
 	"fmt"
+	"maps"
 	"math"
 	"path/filepath"
 	"slices"
@@ -22,8 +23,9 @@ import (
 // A layer is every skinned mesh of its asset's scene, as a transfer to it (or its
 // artist) left it, with the _CONFIDENCE that it has; without, its rows are trusted. Its
 // joints are the body's by name; the weight of one that the body lacks goes to the
-// nearest ancestor that the body has. What is wrong with its rows the summaries of what is
-// worn over it say. Errors: *gltfio.Error; those of
+// nearest ancestor that the body has, which the summary of what is worn over it says, as
+// it does of faulty rows. Errors: *gltfio.Error, also for a layer of which more than
+// mostMisnamed of the weight lies on joints of the body by other names; those of
 // Source.WithLayers; ctx's. The same layers give the same result whatever the threads
 // (0: GOMAXPROCS).
 func (b *AssetBody) WithLayers(ctx context.Context, layers []*gltfio.Asset, threads int) (*AssetBody, error) {
@@ -44,7 +46,8 @@ func (b *AssetBody) WithMappedLayers(ctx context.Context, layers []*gltfio.Asset
 		return nil, err
 	}
 	out := *b
-	out.notes = slices.Clone(b.notes)
+	out.notes, out.layerJoints = slices.Clone(b.notes), map[string]bool{}
+	maps.Copy(out.layerJoints, b.layerJoints)
 	list := make([]Layer, 0, len(layers))
 	for _, asset := range layers {
 		l, err := out.layer(ctx, asset, compiled)
@@ -62,7 +65,44 @@ func (b *AssetBody) WithMappedLayers(ctx context.Context, layers []*gltfio.Asset
 // Layered reports whether something is worn on the body.
 func (b *AssetBody) Layered() bool { return b.source.worn != nil }
 
-// layer reads one, and notes what is to be said of it.
+// rulesFor are the rules of a joint map that are about a garment: without those that lead
+// to joints of the layers and to none of the skin that its rows are to refer to.
+func (b *AssetBody) rulesFor(g *Garment, rules []JointRule) ([]JointRule, error) {
+	if len(b.layerJoints) == 0 || len(rules) == 0 {
+		return rules, nil
+	}
+	compiled, err := CompileJointRules(rules)
+	if err != nil {
+		return nil, err
+	}
+	target := g.Skin
+	if target == nil {
+		target = b.surface.Skin
+	}
+	named := map[string]bool{}
+	for j := range target.Joints {
+		named[target.Joints[j].Name] = true
+	}
+	ofGarment, ofLayer := make([]bool, len(rules)), make([]bool, len(rules))
+	for j := range b.surface.Skin.Joints {
+		if name := b.surface.Skin.Joints[j].Name; name != "" {
+			compiled.Each(name, func(rule int, to string) bool {
+				ofGarment[rule] = ofGarment[rule] || named[to]
+				ofLayer[rule] = ofLayer[rule] || b.layerJoints[to]
+				return true
+			})
+		}
+	}
+	var out []JointRule
+	for k, r := range rules {
+		if ofGarment[k] || !ofLayer[k] {
+			out = append(out, r)
+		}
+	}
+	return out, nil
+}
+
+// layer reads one, and notes what is to be said of it and what its joints are called.
 func (b *AssetBody) layer(ctx context.Context, asset *gltfio.Asset, rules *JointRules) (*Layer, error) {
 	asset = asset.WithContext(ctx)
 	surface, err := asset.Body(gltfio.Selection{})
@@ -80,15 +120,24 @@ func (b *AssetBody) layer(ctx context.Context, asset *gltfio.Asset, rules *Joint
 			l.Confidence[v] = float32(min(max(c, 0), 1)) // NaN stays: trusted
 		}
 	}
-	to, any := bodyJoints(b.surface.Skin, surface.Skin, rules, sameJointTolerance*b.source.alone().size)
-	if !any {
+	slack := sameJointTolerance * b.source.alone().size
+	own := Namesakes(b.surface.Skin, surface.Skin, rules, slack)
+	to := withAncestors(own, surface.Skin)
+	if !slices.ContainsFunc(own, func(j int32) bool { return j >= 0 }) {
 		by := ""
 		if len(rules.rule) > 0 {
 			by = ", by name or by the joint map"
 		}
 		return nil, &gltfio.Error{File: l.Name, What: fmt.Sprintf("none of its joints is a joint of the body %s%s: not a garment weighted for it", filepath.Base(b.asset.Name), by)}
 	}
-	b.noteLayer(l.Name, surface)
+	if err := b.noteLayer(ctx, l.Name, surface, own, slack); err != nil {
+		return nil, err
+	}
+	for k := range surface.Skin.Joints {
+		if name := surface.Skin.Joints[k].Name; !slices.ContainsFunc(b.surface.Skin.Joints, func(j skinning.Joint) bool { return j.Name == name }) {
+			b.layerJoints[name] = true
+		}
+	}
 	acc := weights.NewAccumulator(len(b.surface.Skin.Joints))
 	l.Rows = weights.NewRows(surface.Rows.Len())
 	for v := 0; v < surface.Rows.Len(); v++ {
@@ -106,8 +155,14 @@ func (b *AssetBody) layer(ctx context.Context, asset *gltfio.Asset, rules *Joint
 	return l, nil
 }
 
-// noteLayer notes what is wrong with a layer's rows.
-func (b *AssetBody) noteLayer(name string, surface *gltfio.Surface) {
+// mostMisnamed is the share of a layer's weight that may lie on joints that stand where a
+// joint of the body of another name does: with more, the layer is for another skeleton,
+// and what is worn over it would follow the wrong joints.
+const mostMisnamed = 0.25
+
+// noteLayer notes what is wrong with a layer's rows and joints; own leads from its joints
+// to the body's, -1 where there is none. Error: *gltfio.Error.
+func (b *AssetBody) noteLayer(ctx context.Context, name string, surface *gltfio.Surface, own []int32, slack float64) error {
 	note := func(format string, args ...any) { b.notes = append(b.notes, fmt.Sprintf(format, args...)) }
 	if f := surface.Faults; f.Unusable > 0 {
 		note("the layer %s has %d vertices without usable weights (first: vertex %d); its surface there was left out", name, f.Unusable, f.FirstVertex)
@@ -115,16 +170,25 @@ func (b *AssetBody) noteLayer(name string, surface *gltfio.Surface) {
 	if f := surface.Faults; f.Negative > 0 || f.Sum > 0 {
 		note("the weights of the layer %s were mended: %d vertices with negative weights, %d not normalised", name, f.Negative, f.Sum)
 	}
+	u, err := skinning.WeighUnknown(ctx, surface.Rows, surface.Skin, own)
+	if err != nil || u == nil {
+		return err
+	}
+	if misnamed := u.StandingFor(b.surface.Skin, surface.Skin, own, slack); misnamed > mostMisnamed {
+		return &gltfio.Error{File: name, What: fmt.Sprintf("%.0f%% of its weight lies on joints that stand where joints of the body %s do, but have other names (%s): a joint map (--joint-map) has to tell which they are", 100*misnamed, filepath.Base(b.asset.Name), u)}
+	}
+	note("the layer %s has %.1f%% of its weight on joints that the body has not (%s): their nearest ancestors that it has stand for them; where they are joints of the body by other names, a joint map (--joint-map) tells which", name, 100*u.Share, u)
+	return nil
 }
 
-// bodyJoints returns for each joint of a layer's skin the body's of its name, or one that
-// rules lead to it (see WithMappedLayers; slack is how much nearer one of those must be,
-// metres), else that of its nearest ancestor with one, else -1; and whether any was found.
-func bodyJoints(body, layer *skinning.Skin, rules *JointRules, slack float64) (to []int32, any bool) {
+// Namesakes returns for each joint of a garment's skin the body's of its name, or one
+// that rules lead to it (see WithMappedLayers; slack is how much nearer one of those must
+// be, metres), else -1. O(joints * rules).
+func Namesakes(body, garment *skinning.Skin, rules *JointRules, slack float64) []int32 {
 	byName, byRule := map[string][]int32{}, map[string][]int32{}
 	named := map[string]bool{}
-	for k := range layer.Joints {
-		named[layer.Joints[k].Name] = true
+	for k := range garment.Joints {
+		named[garment.Joints[k].Name] = true
 	}
 	for j := range body.Joints {
 		name := body.Joints[j].Name
@@ -140,35 +204,40 @@ func bodyJoints(body, layer *skinning.Skin, rules *JointRules, slack float64) (t
 			return false
 		})
 	}
-	own := make([]int32, len(layer.Joints))
-	for k := range layer.Joints {
+	own := make([]int32, len(garment.Joints))
+	for k := range garment.Joints {
 		nearest := func(list []int32) (joint int32, least float64) {
 			joint, least = -1, math.Inf(1)
 			for _, j := range list {
-				if d := r3.Norm(r3.Sub(body.Joints[j].Global.T, layer.Joints[k].Global.T)); d < least {
+				if d := r3.Norm(r3.Sub(body.Joints[j].Global.T, garment.Joints[k].Global.T)); d < least {
 					joint, least = j, d
 				}
 			}
 			return joint, least
 		}
-		name, apart := nearest(byName[layer.Joints[k].Name])
-		rule, apartByRule := nearest(byRule[layer.Joints[k].Name])
+		name, apart := nearest(byName[garment.Joints[k].Name])
+		rule, apartByRule := nearest(byRule[garment.Joints[k].Name])
 		if own[k] = name; name < 0 || rule >= 0 && apartByRule < apart-slack {
 			own[k] = rule
 		}
-		any = any || own[k] >= 0
 	}
-	to = make([]int32, len(own))
+	return own
+}
+
+// withAncestors is own with the nearest ancestor's where there is none; -1 where no
+// ancestor has one.
+func withAncestors(own []int32, skin *skinning.Skin) []int32 {
+	to := make([]int32, len(own))
 	for k := range own {
 		to[k] = -1
-		for a, steps := k, 0; a >= 0 && steps <= len(own); a, steps = layer.Joints[a].Parent, steps+1 {
+		for a, steps := k, 0; a >= 0 && steps <= len(own); a, steps = skin.Joints[a].Parent, steps+1 {
 			if own[a] >= 0 {
 				to[k] = own[a]
 				break
 			}
 		}
 	}
-	return to, any
+	return to
 }
 
 // LayerOrder finds in which order the garments of assets are worn over the body, from

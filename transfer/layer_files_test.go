@@ -16,9 +16,9 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// TestBodyJoints: a layer's joints are the body's by name, of several the nearest; what
+// TestNamesakes: a layer's joints are the body's by name, of several the nearest; what
 // the body lacks goes up the layer's own tree.
-func TestBodyJoints(t *testing.T) {
+func TestNamesakes(t *testing.T) {
 	joint := func(name string, parent int, y float64) skinning.Joint {
 		j := skinning.Joint{Name: name, Parent: parent, Global: skinning.Identity(), InverseBind: skinning.Identity()}
 		j.Global.T = r3.Vec{Y: y}
@@ -47,7 +47,9 @@ func TestBodyJoints(t *testing.T) {
 		{"its own name, but for a little", []skinning.Joint{joint("pelvis", -1, 1.104)}, []int32{0}, true},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			to, any := bodyJoints(body, &skinning.Skin{Joints: c.layer}, rules, 0.01)
+			layer := &skinning.Skin{Joints: c.layer}
+			own := Namesakes(body, layer, rules, 0.01)
+			to, any := withAncestors(own, layer), slices.Max(own) >= 0
 			if !slices.Equal(to, c.to) || any != c.any {
 				t.Errorf("%v, %v, want %v, %v", to, any, c.to, c.any)
 			}

@@ -231,3 +231,65 @@ func TestLayers_RowsMissing(t *testing.T) {
 		t.Errorf("report: %s", o.stdout)
 	}
 }
+
+// TestLayers_OtherNames: a layer whose joints the body has by other names is refused
+// where much of its weight lies on them, and said where little does; with the map it is
+// the layer that it is with the body's names, and the map leaves no doubt about a garment
+// that keeps the body's joints.
+func TestLayers_OtherNames(t *testing.T) {
+	dir := t.TempDir()
+	server := serve(t, nil)
+	in := func(name string) string { return filepath.Join(dir, name+".glb") }
+	must(t, "transfer", cox("body"), cox("jersey"), "-o", in("plain"), "-q")
+	side := func(_ int, joint string) string {
+		if joint == "neck" {
+			return "collar"
+		}
+		if limb, ok := strings.CutSuffix(joint, ".left"); ok {
+			return "L_" + limb
+		}
+		if limb, ok := strings.CutSuffix(joint, ".right"); ok {
+			return "R_" + limb
+		}
+		return joint
+	}
+	renamed(t, in("plain"), in("other"), side)
+	renamed(t, in("plain"), in("little"), func(_ int, joint string) string {
+		if joint == "neck" {
+			return "collar"
+		}
+		return joint
+	})
+	over := func(layer, out string, more ...string) []string {
+		return append([]string{"transfer", cox("body"), cox("oilskin-coat"), "--layer", in(layer), "-o", in(out)}, more...)
+	}
+	for _, more := range [][]string{nil, {"--server", server.address}} {
+		o := selvage(t, over("other", "x", more...)...)
+		if o.status != exitFailed || !strings.Contains(o.stderr, "other.glb: ") || !strings.Contains(o.stderr, "% of its weight lies on joints that stand where joints of the body ") || !strings.Contains(o.stderr, `"L_upper_arm"`) || !strings.Contains(o.stderr, "--joint-map") {
+			t.Errorf("%v: status %d: %s", more, o.status, o.stderr)
+		}
+		o = must(t, over("little", "little-on", more...)...)
+		if !strings.Contains(o.stdout, "the layer little.glb has ") || !strings.Contains(o.stdout, `% of its weight on joints that the body has not ("collar"): `) || !strings.Contains(o.stdout, "--joint-map") {
+			t.Errorf("%v: %s", more, o.stdout)
+		}
+	}
+	rules := []string{"--map-joint", "neck=collar", "--map-joint", "*.left=L_*", "--map-joint", "*.right=R_*"}
+	mapped := must(t, over("other", "mapped", rules...)...)
+	plain := must(t, over("plain", "unmapped")...)
+	if x, y := rowsOf(t, in("mapped")), rowsOf(t, in("unmapped")); !reflect.DeepEqual(x.Rows, y.Rows) {
+		t.Error("with the map other rows than with the body's names")
+	}
+	for _, word := range []string{"doubtful", "joint map", "joint of the body", "has not"} {
+		if strings.Contains(mapped.stdout, word) || strings.Contains(plain.stdout, word) {
+			t.Errorf("%q is said of a garment that keeps the body's joints: %s", word, mapped.stdout)
+		}
+	}
+	// A rule that leads neither to a joint of the body nor of a layer is a slip as before.
+	o := selvage(t, over("other", "x", append(rules, "--map-joint", "head=wing")...)...)
+	if o.status != exitUsage || !strings.Contains(o.stderr, `rule head -> wing: the body has no joint "wing"`) {
+		t.Errorf("status %d: %s", o.status, o.stderr)
+	}
+	if _, err := os.Stat(in("x")); err == nil {
+		t.Error("a refused call wrote a file")
+	}
+}
