@@ -7,6 +7,7 @@ import (
 
 	"github.com/selvage/selvage/api/convert"
 	pb "github.com/selvage/selvage/api/selvage/v1"
+	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/pose"
 	"google.golang.org/protobuf/proto"
 )
@@ -23,6 +24,9 @@ type CheckRequest struct {
 	// Layers are weighted garments worn beneath, in order from the inside out: the
 	// garment must not go under what it lies over.
 	Layers []*Asset
+	// JointMap says what the garment and the layers call the body's joints: the rules that
+	// they were transferred with. Empty: joints go by name.
+	JointMap []transfer.JointRule
 	// Plan of poses and limits. Nil: the default sweep.
 	Plan *pose.Plan
 	// Samples is how many moments of each animation are checked too.
@@ -55,6 +59,7 @@ func (c *Client) Check(ctx context.Context, r CheckRequest) (*pose.Report, error
 		Layers: c.layers(r.Layers),
 		Body:   c.source(r.Body, false), Garment: c.source(r.Garment, true), BodyNames: r.BodyNames, GarmentNames: r.GarmentNames,
 		Plan: convert.PlanToProto(r.Plan), Samples: clamp32(r.Samples), Threads: clamp32(r.Threads), OmitPoses: r.Each == nil,
+		JointMap: convert.JointMapToProto(r.JointMap),
 	}
 	return attempt(ctx, c.retry, func() (*pose.Report, error) {
 		return withUploads(ctx, c, uploads, func() (*pose.Report, error) { return c.check(ctx, m, r) })

@@ -10,6 +10,7 @@ import (
 	"github.com/selvage/selvage/api/convert"
 	pb "github.com/selvage/selvage/api/selvage/v1"
 	"github.com/selvage/selvage/server/internal/sizing"
+	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/pose"
 	"google.golang.org/grpc"
@@ -69,6 +70,15 @@ func (s *Server) checkOptions(m *pb.CheckPosesRequest) (o pose.FileOptions, err 
 	}
 	if o.Threads == 0 || o.Threads > s.config.MaxThreads {
 		o.Threads = s.config.MaxThreads
+	}
+	rules := convert.JointMapFromProto(m.GetJointMap())
+	if err := checkJointMap(rules, "joint_map"); err != nil {
+		return o, err
+	}
+	o.Joints, err = transfer.Counterparts(rules)
+	var option *transfer.OptionError
+	if errors.As(err, &option) {
+		return o, &convert.FieldError{Field: "joint_map", What: option.Reason}
 	}
 	o.MaxPoses = maxPoses
 	return o, nil

@@ -206,6 +206,10 @@ func TestCheck_Refusals(t *testing.T) {
 		{"long name", plan(&pb.CheckPlan{Poses: []*pb.WholePose{{Name: strings.Repeat("a", 256), Set: []*pb.JointChange{{Joints: []string{"*"}}}}}}),
 			codes.InvalidArgument, "FIELD_INVALID", "plan.poses[0].name"},
 		{"many names", plan(&pb.CheckPlan{Groups: map[string]*pb.JointGroup{"g": {Joints: make([]string, 10001)}}}), codes.InvalidArgument, "FIELD_INVALID", "plan.groups"},
+		{"long rule", func(m *pb.CheckPosesRequest) {
+			m.JointMap = []*pb.JointMapRule{{From: strings.Repeat("*", 300), To: "hip"}}
+		}, codes.InvalidArgument, "FIELD_INVALID", "joint_map"},
+		{"rule without a name", func(m *pb.CheckPosesRequest) { m.JointMap = []*pb.JointMapRule{{From: "*"}} }, codes.InvalidArgument, "FIELD_INVALID", "both sides need a name"},
 		{"many angles", plan(&pb.CheckPlan{Angles: &pb.Numbers{Values: ascending(30000)}}), codes.ResourceExhausted, "OVER_LIMIT", "max_poses"},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -224,6 +224,22 @@ func Namesakes(body, garment *skinning.Skin, rules *JointRules, slack float64) [
 	return own
 }
 
+// Counterparts makes rules into what tells for each joint of a garment's or a layer's skin
+// the body's joint that it is (Namesakes), -1 where it is none; size is the body's, metres.
+// Nil where there are no rules. Error: *OptionError for a faulty rule.
+func Counterparts(rules []JointRule) (func(body, garment *skinning.Skin, size float64) []int32, error) {
+	if len(rules) == 0 {
+		return nil, nil
+	}
+	compiled, err := CompileJointRules(rules)
+	if err != nil {
+		return nil, err
+	}
+	return func(body, garment *skinning.Skin, size float64) []int32 {
+		return Namesakes(body, garment, compiled, sameJointTolerance*size)
+	}, nil
+}
+
 // withAncestors is own with the nearest ancestor's where there is none; -1 where no
 // ancestor has one.
 func withAncestors(own []int32, skin *skinning.Skin) []int32 {

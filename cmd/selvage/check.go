@@ -12,6 +12,7 @@ import (
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/jedib0t/go-pretty/v6/text"
+	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/pose"
 	"github.com/spf13/cobra"
@@ -23,6 +24,8 @@ func newCheck() *cobra.Command {
 	var opt pose.FileOptions
 	var where remote
 	var limits []string
+	var joints jointFlags
+	var rules []transfer.JointRule
 	var asJSON, quiet, strict bool
 	var maxRank float64
 	var top int
@@ -80,6 +83,7 @@ poses and limits:
 		Example: `  selvage check coat.glb --body body.glb
   selvage check coat.glb --body body.glb --plan poses.yaml --strict
   selvage check coat.glb --body body.glb --layer jersey.glb --layer trousers.glb    # nor into what is worn beneath
+  selvage check coat.glb --body body.glb --joint-map joints.yaml                    # made with --skin own
   selvage check coat.glb --body body.glb --report coat.html --png pictures/
   selvage check coat.glb --body body.glb --limit penetration=0.005 --json | jq '.findings[0].sentence'
   selvage check coat.glb --body body.glb --server 127.0.0.1:7411`,
@@ -102,6 +106,13 @@ poses and limits:
 			}
 			if err := pages.validate(cmd); err != nil {
 				return err
+			}
+			if err := joints.into(&rules); err != nil {
+				return err
+			}
+			var err error
+			if opt.Joints, err = transfer.Counterparts(rules); err != nil {
+				return usageError{err}
 			}
 			plan := &pose.Plan{}
 			if planFile != "" {
@@ -127,7 +138,7 @@ poses and limits:
 			ctx := cmd.Context()
 			bar := newProgress(cmd.ErrOrStderr(), quiet || asJSON)
 			defer bar.close()
-			report, err := newCheckEngine(&where)(ctx, bodyFile, layers, args[0], opt, bar.poses(filepath.Base(args[0])))
+			report, err := newCheckEngine(&where, rules)(ctx, bodyFile, layers, args[0], opt, bar.poses(filepath.Base(args[0])))
 			if err != nil {
 				return err
 			}
@@ -158,6 +169,7 @@ poses and limits:
 	f.IntVar(&opt.Samples, "samples", 0, "moments of each animation that are checked too (0: none); the body's animations, else the garment's")
 	f.StringArrayVar(&limits, "limit", nil, "KIND=NUMBER: limit of one kind of finding, over the plan's (repeatable)")
 	f.IntVar(&top, "top", 20, "rows of each table (0: all)")
+	addNameFlags(f, &joints)
 	addRemoteFlags(f, &where)
 	f.BoolVar(&asJSON, "json", false, "print the report as JSON on standard output")
 	f.BoolVarP(&quiet, "quiet", "q", false, "print errors alone")
@@ -171,10 +183,13 @@ poses and limits:
 // progress may be nil.
 type checkEngine func(ctx context.Context, body string, layers []string, garment string, opt pose.FileOptions, progress func(done, total int, name string)) (*pose.Report, error)
 
-// newCheckEngine picks one: here, or by a server.
-func newCheckEngine(r *remote) checkEngine {
+// newCheckEngine picks one: here, or by a server, which is told the rules that
+// opt.Joints was made of.
+func newCheckEngine(r *remote, rules []transfer.JointRule) checkEngine {
 	if r.address != "" {
-		return r.check
+		return func(ctx context.Context, body string, layers []string, garment string, opt pose.FileOptions, progress func(done, total int, name string)) (*pose.Report, error) {
+			return r.check(ctx, body, layers, garment, opt, rules, progress)
+		}
 	}
 	return checkHere
 }

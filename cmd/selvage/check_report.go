@@ -52,12 +52,12 @@ func (c *checkPage) write(ctx context.Context, bodyFile string, layers []string,
 	if opt.Layers, err = openAll(layers); err != nil {
 		return nil, err
 	}
-	if _, err := addBeneath(page, opt.Layers); err != nil { // the check's remarks have the notes
+	if _, err := addBeneath(ctx, page, opt.Layers, opt.Joints); err != nil { // the check's remarks have the notes
 		return nil, err
 	}
 	w := worn{
 		asset: garment, selection: opt.Garment, previous: c.previous, previousName: filepath.Base(file),
-		check: r, checked: opt,
+		check: r, checked: opt, joints: opt.Joints,
 	}
 	if err := addWorn(ctx, page, body, w); err != nil {
 		return nil, err

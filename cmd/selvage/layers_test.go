@@ -293,3 +293,60 @@ func TestLayers_OtherNames(t *testing.T) {
 		t.Error("a refused call wrote a file")
 	}
 }
+
+// TestCheck_OtherNames: a garment and a layer whose joints the body has by other names are
+// judged, and shown, as with the body's names where the map tells these: here and on a
+// server. Without it that is said.
+func TestCheck_OtherNames(t *testing.T) {
+	dir := t.TempDir()
+	server := serve(t, nil)
+	in := func(folder, name string) string { return filepath.Join(dir, folder, name+".glb") }
+	must(t, "transfer", cox("body"), cox("jersey"), cox("oilskin-coat"), "-o", filepath.Join(dir, "plain"), "--layers", "given", "-q")
+	if err := os.Mkdir(filepath.Join(dir, "own"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{"jersey", "oilskin-coat"} {
+		renamed(t, in("plain", name), in("own", name), func(_ int, joint string) string {
+			if limb, ok := strings.CutSuffix(joint, ".left"); ok {
+				return "L_" + limb
+			}
+			return joint
+		})
+	}
+	args := func(command, folder string, more ...string) []string {
+		a := []string{"check", in(folder, "oilskin-coat"), "--body", cox("body"), "--layer", in(folder, "jersey")}
+		if command == "report" {
+			a = []string{"report", cox("body"), in(folder, "oilskin-coat"), "--layer", in(folder, "jersey")}
+		}
+		return append(a, more...)
+	}
+	rule := []string{"--map-joint", "*.left=L_*"}
+	plain := must(t, args("check", "plain", "--json")...).stdout
+	mapped := must(t, append(args("check", "own", "--json"), rule...)...).stdout
+	if mapped != plain {
+		t.Error("by the map the check says other things than with the body's names")
+	}
+	if there := must(t, append(args("check", "own", "--json", "--server", server.address), rule...)...).stdout; there != mapped {
+		t.Error("a server's check differs")
+	}
+	other := must(t, args("check", "own", "--top", "1")...).stdout
+	for _, file := range []string{"oilskin-coat.glb: ", "jersey.glb: "} {
+		if !strings.Contains(other, "\n"+file) || !strings.Contains(other, "), which are posed apart from the body's; ") || !strings.Contains(other, `"L_`) || !strings.Contains(other, "--joint-map") {
+			t.Errorf("without the map: %s", other)
+		}
+	}
+	if strings.Contains(plain, "joints that the body has not") {
+		t.Errorf("it is said of the body's joints: %s", plain)
+	}
+	page := func(folder string, more ...string) string {
+		file := filepath.Join(dir, folder+".html")
+		must(t, append(args("report", folder, "-q", "-o", file), more...)...)
+		return string(readFile(t, file))
+	}
+	if page("own", rule...) != page("plain") {
+		t.Error("by the map the page differs from that with the body's names")
+	}
+	if p := page("own"); !strings.Contains(p, "oilskin-coat.glb: ") || !strings.Contains(p, "which turn apart from the body") {
+		t.Error("without the map the page does not say so")
+	}
+}

@@ -55,6 +55,12 @@ func addJointFlags(f *pflag.FlagSet, j *jointFlags) {
 	f.StringArrayVar(&j.rules, "map-joint", nil, "FROM=TO: one such rule, before those of the file (repeatable)")
 }
 
+// addNameFlags binds a joint map that tells what weighted files call the body's joints.
+func addNameFlags(f *pflag.FlagSet, j *jointFlags) {
+	f.StringVar(&j.file, "joint-map", "", "YAML file of rules that say what the garment and the layers call the body's joints: the map that they were transferred with (selvage transfer --help shows one)")
+	f.StringArrayVar(&j.rules, "map-joint", nil, "FROM=TO: one such rule, before those of the file (repeatable)")
+}
+
 // into adds the rules to those of a map.
 func (j *jointFlags) into(m *[]transfer.JointRule) error {
 	for _, r := range j.rules {

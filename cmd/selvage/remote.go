@@ -182,7 +182,7 @@ func remoteEngine(ctx context.Context, r *remote, body string, sel gltfio.Select
 }
 
 // check lets the server check a garment.
-func (r *remote) check(ctx context.Context, body string, layers []string, garment string, opt pose.FileOptions, progress func(done, total int, name string)) (*pose.Report, error) {
+func (r *remote) check(ctx context.Context, body string, layers []string, garment string, opt pose.FileOptions, rules []transfer.JointRule, progress func(done, total int, name string)) (*pose.Report, error) {
 	b, err := client.OpenAsset(body)
 	if err != nil {
 		return nil, err
@@ -206,7 +206,7 @@ func (r *remote) check(ctx context.Context, body string, layers []string, garmen
 	defer c.Close()
 	report, err := c.Check(ctx, client.CheckRequest{
 		Body: b, Garment: g, Layers: beneath, BodyNames: opt.Body.Names, GarmentNames: opt.Garment.Names,
-		Plan: opt.Plan, Samples: opt.Samples, Threads: opt.Threads, Progress: progress,
+		Plan: opt.Plan, Samples: opt.Samples, Threads: opt.Threads, JointMap: rules, Progress: progress,
 	})
 	if err != nil {
 		return nil, r.explain(err)

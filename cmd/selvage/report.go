@@ -18,6 +18,7 @@ import (
 	"github.com/selvage/selvage/transfer/pass"
 	"github.com/selvage/selvage/transfer/pose"
 	"github.com/selvage/selvage/transfer/report"
+	"github.com/selvage/selvage/transfer/skinning"
 	"github.com/spf13/cobra"
 )
 
@@ -25,6 +26,8 @@ func newReport() *cobra.Command {
 	var bodies, garments gltfio.Selection
 	var output, title, previous, passDir, pictures string
 	var layers []string
+	var joints jointFlags
+	var rules []transfer.JointRule
 	var threads, megabytes int
 	var quiet bool
 	cmd := &cobra.Command{
@@ -73,6 +76,13 @@ that transfer --report writes has the matches themselves.`,
 			if info, err := os.Stat(passDir); passDir != "" && (err != nil || !info.IsDir()) {
 				return usageError{fmt.Errorf("--pass-dir: %s is no folder", passDir)}
 			}
+			if err := joints.into(&rules); err != nil {
+				return err
+			}
+			counterparts, err := transfer.Counterparts(rules)
+			if err != nil {
+				return usageError{err}
+			}
 			ctx := cmd.Context()
 			body, err := gltfio.Open(args[0], gltfio.Options{AllowExternal: true})
 			if err != nil {
@@ -87,7 +97,7 @@ that transfer --report writes has the matches themselves.`,
 			if err != nil {
 				return err
 			}
-			notes, err := addBeneath(page, beneath)
+			notes, err := addBeneath(ctx, page, beneath, counterparts)
 			if err != nil {
 				return err
 			}
@@ -96,7 +106,7 @@ that transfer --report writes has the matches themselves.`,
 				if err != nil {
 					return err
 				}
-				w := worn{asset: asset, selection: garments, previous: previous, previousName: filepath.Base(file), notes: slices.Clone(notes)}
+				w := worn{asset: asset, selection: garments, previous: previous, previousName: filepath.Base(file), notes: slices.Clone(notes), found: true, joints: counterparts}
 				if passDir != "" {
 					w.record, _, err = readRecord(filepath.Join(passDir, filepath.Base(file)+".pass"))
 					if errors.Is(err, fs.ErrNotExist) {
@@ -124,6 +134,7 @@ that transfer --report writes has the matches themselves.`,
 	f.StringVar(&pictures, "png", "", "folder for the pictures as PNG files too: front, back, worst places; it is made where it is missing")
 	f.StringVar(&previous, "previous", "", "the last pass's weighted file of the garment, or the folder with the files of all, to show what changed")
 	f.StringArrayVar(&layers, "layer", nil, "file of weighted clothes worn beneath, to show (repeatable)")
+	addNameFlags(f, &joints)
 	f.StringVar(&passDir, "pass-dir", "", "folder of pass records: what became of edits by hand in the last pass, and how far it moved every row")
 	f.StringVar(&title, "title", "", "title of the page (default: made of the body's name)")
 	f.StringArrayVar(&bodies.Names, "body", nil, "glob of node, mesh or material names that are the body (repeatable; default: every skinned mesh)")
@@ -150,6 +161,11 @@ type worn struct {
 	previous, previousName string
 	// record of the garment's last pass; nil: none is known.
 	record *pass.Record
+	// found: nothing is known of the file but itself, so that joints which the body has
+	// not are noted; a check or a transfer says more.
+	found bool
+	// joints leads to the body's joints, as in pose.FileOptions.
+	joints func(body, garment *skinning.Skin, size float64) []int32
 	// check is what the poses showed, nil where it was not posed, and checked the
 	// options that it was posed with.
 	check   *pose.Report
@@ -182,6 +198,13 @@ func addWorn(ctx context.Context, page *report.Page, body *gltfio.Asset, w worn)
 	if err := comparePrevious(g, &w); err != nil {
 		return err
 	}
+	note, err := nameJoints(ctx, page.Body, g, w.joints)
+	if err != nil {
+		return err
+	}
+	if note != "" && w.found {
+		g.Notes = append(g.Notes, note)
+	}
 	page.Garments = append(page.Garments, g)
 	if w.check == nil {
 		return nil
@@ -194,9 +217,30 @@ func addWorn(ctx context.Context, page *report.Page, body *gltfio.Asset, w worn)
 	return page.AddPoses(len(page.Garments)-1, checker, w.check)
 }
 
+// nameJoints calls the joints of a page's figure what the body calls them, and says how
+// much weight lies on those that the body has not; joints is as in pose.FileOptions.
+func nameJoints(ctx context.Context, body, f *report.Figure, joints func(body, garment *skinning.Skin, size float64) []int32) (note string, err error) {
+	if f.Rows == nil || f.Skin == nil {
+		return "", nil
+	}
+	if joints == nil {
+		if joints, err = transfer.Counterparts([]transfer.JointRule{{From: "*", To: "*"}}); err != nil {
+			return "", err
+		}
+	}
+	own := joints(body.Skin, f.Skin, body.Mesh.Diagonal())
+	f.Skin = f.Skin.WithNames(body.Skin, own)
+	u, err := skinning.WeighUnknown(ctx, f.Rows, f.Skin, own)
+	if err != nil || u == nil {
+		return "", err
+	}
+	return fmt.Sprintf("%s: %.1f%% of its weight is on joints that the body has not, %d in all (%s), which turn apart from the body's; where they are joints of the body by other names, a joint map (--joint-map) tells which",
+		f.Name, 100*u.Share, u.Count, u), nil
+}
+
 // addBeneath adds weighted clothes that a page's garments are worn over; notes say what
 // is wrong with them.
-func addBeneath(page *report.Page, layers []*gltfio.Asset) (notes []string, err error) {
+func addBeneath(ctx context.Context, page *report.Page, layers []*gltfio.Asset, joints func(body, garment *skinning.Skin, size float64) []int32) (notes []string, err error) {
 	for _, a := range layers {
 		f, err := report.ReadBody(a, gltfio.Selection{})
 		if err != nil {
@@ -213,6 +257,13 @@ func addBeneath(page *report.Page, layers []*gltfio.Asset) (notes []string, err 
 		}
 		if bare > 0 {
 			notes = append(notes, fmt.Sprintf("the layer %s has %d vertices without usable weights (first: vertex %d), which stay where they are", f.Name, bare, first))
+		}
+		note, err := nameJoints(ctx, page.Body, f, joints)
+		if err != nil {
+			return nil, err
+		}
+		if note != "" {
+			notes = append(notes, note)
 		}
 		page.Beneath = append(page.Beneath, f)
 	}
@@ -342,8 +393,12 @@ func resultsPage(ctx context.Context, body string, bodies gltfio.Selection, opt 
 	if err != nil {
 		return nil, err
 	}
+	counterparts, err := transfer.Counterparts(opt.JointMap)
+	if err != nil {
+		return nil, err
+	}
 	for k, r := range results {
-		w := worn{name: summaries[k].Garment, selection: opt.Garments, previous: previous, previousName: filepath.Base(targets[k])}
+		w := worn{joints: counterparts, name: summaries[k].Garment, selection: opt.Garments, previous: previous, previousName: filepath.Base(targets[k])}
 		if records != nil {
 			if w.record, err = convert.UnpackPass(records[k]); err != nil {
 				return nil, err

@@ -148,7 +148,7 @@ func (b *Body) Check(ctx context.Context, garment *Figure, opt Options) (*Checke
 	if k.garment, err = newSurface(ctx, garment, k.skeleton.garment, n); err != nil {
 		return nil, err
 	}
-	if err := ctx.Err(); err != nil {
+	if err := k.noteUnknown(ctx, garment, k.skeleton.garment); err != nil {
 		return nil, err
 	}
 	for _, s := range []*surface{k.body, k.garment} {

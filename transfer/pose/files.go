@@ -29,6 +29,10 @@ type FileOptions struct {
 	// Layers are weighted garments worn beneath, inner to outer: of each, every skinned
 	// mesh of its scene.
 	Layers []*gltfio.Asset
+	// Joints leads from each joint of a garment's or a layer's skin to the body's that it
+	// is, -1 for none; size is the diagonal of the body's box, metres. Nil: the joints of
+	// the same names (transfer.Counterparts makes one of a joint map).
+	Joints func(body, garment *skinning.Skin, size float64) []int32
 	// Samples is how many moments of each animation are checked, evenly from its
 	// first to its last keyframe. Zero: none.
 	Samples int
@@ -79,7 +83,7 @@ func (b *AssetBody) Check(ctx context.Context, garment *gltfio.Asset, opt FileOp
 		if err != nil {
 			return nil, err
 		}
-		opt.Options.Layers = append(opt.Options.Layers, FromSurface(filepath.Base(asset.Name), l))
+		opt.Options.Layers = append(opt.Options.Layers, b.named(FromSurface(filepath.Base(asset.Name), l), opt.Joints))
 	}
 	if opt.Samples > 0 {
 		list, err := b.asset.WithContext(ctx).Animations()
@@ -114,7 +118,15 @@ func (b *AssetBody) Check(ctx context.Context, garment *gltfio.Asset, opt FileOp
 			}
 		}
 	}
-	return b.body.Check(ctx, FromSurface(filepath.Base(garment.Name), g), opt.Options)
+	return b.body.Check(ctx, b.named(FromSurface(filepath.Base(garment.Name), g), opt.Joints), opt.Options)
+}
+
+// named calls the joints of a figure what the body calls them.
+func (b *AssetBody) named(f *Figure, joints func(body, garment *skinning.Skin, size float64) []int32) *Figure {
+	if joints != nil && f.Skin != nil {
+		f.Skin = f.Skin.WithNames(b.surface.Skin, joints(b.surface.Skin, f.Skin, b.surface.Mesh.Diagonal()))
+	}
+	return f
 }
 
 func pick(globals []skinning.Affine, nodes []int) []skinning.Affine {

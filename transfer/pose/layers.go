@@ -105,6 +105,9 @@ func (k *Checker) addLayer(ctx context.Context, f *Figure, bodyTree *closest.Tre
 		k.remarks = append(k.remarks, f.Name+": "+n)
 	}
 	own := s.garment
+	if err := k.noteUnknown(ctx, f, own); err != nil {
+		return err
+	}
 	s.body, s.garment = k.skeleton.body, k.skeleton.garment
 	k.skeleton = s
 	n := len(s.skin.Joints)

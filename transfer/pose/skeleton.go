@@ -4,6 +4,7 @@ package pose
 // does to all of them.
 
 import (
+	"context"
 	"fmt"
 	"math"
 
@@ -83,6 +84,24 @@ func unite(body, garment *skinning.Skin) (s *skeleton, notes []string) {
 	}
 	s.index()
 	return s, notes
+}
+
+// noteUnknown says how much of a figure's weight lies on joints that the body has not;
+// joints leads from its own to the skeleton's, whose first are the body's. Error: ctx's.
+func (k *Checker) noteUnknown(ctx context.Context, f *Figure, joints []uint16) error {
+	own := make([]int32, len(joints))
+	for i, j := range joints {
+		if own[i] = int32(j); int(j) >= len(k.skeleton.body) {
+			own[i] = -1
+		}
+	}
+	u, err := skinning.WeighUnknown(ctx, f.Rows, f.Skin, own)
+	if err != nil || u == nil {
+		return err
+	}
+	k.remarks = append(k.remarks, fmt.Sprintf("%s: %.1f%% of its weight is on joints that the body has not, %d in all (%s), which are posed apart from the body's; where they are joints of the body by other names, a joint map (--joint-map) tells which",
+		f.Name, 100*u.Share, u.Count, u))
+	return nil
 }
 
 // index fills children, order, enter and leave.

@@ -304,7 +304,12 @@ type CheckPosesRequest struct {
 	// Weighted garments worn beneath, in order from the inside out, at most 64: the
 	// garment must not go under what it lies over. Of each, every skinned mesh of its
 	// scene. Empty: the garment is held against the body alone.
-	Layers        []*AssetSource `protobuf:"bytes,9,rep,name=layers,proto3" json:"layers,omitempty"`
+	Layers []*AssetSource `protobuf:"bytes,9,rep,name=layers,proto3" json:"layers,omitempty"`
+	// What the garment and the layers call the body's joints: a joint of theirs is the
+	// body's of its name, or one that the first rule which leads to a joint of theirs leads
+	// to it (Options.joint_map, with which they were transferred to). Empty: joints go by
+	// name. The report's remarks say how much weight lies on joints that the body has not.
+	JointMap      []*JointMapRule `protobuf:"bytes,10,rep,name=joint_map,json=jointMap,proto3" json:"joint_map,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -398,6 +403,13 @@ func (x *CheckPosesRequest) GetOmitPoses() bool {
 func (x *CheckPosesRequest) GetLayers() []*AssetSource {
 	if x != nil {
 		return x.Layers
+	}
+	return nil
+}
+
+func (x *CheckPosesRequest) GetJointMap() []*JointMapRule {
+	if x != nil {
+		return x.JointMap
 	}
 	return nil
 }
@@ -2224,7 +2236,7 @@ var File_selvage_v1_check_proto protoreflect.FileDescriptor
 const file_selvage_v1_check_proto_rawDesc = "" +
 	"\n" +
 	"\x16selvage/v1/check.proto\x12\n" +
-	"selvage.v1\x1a\x16selvage/v1/asset.proto\"\xe6\x02\n" +
+	"selvage.v1\x1a\x16selvage/v1/asset.proto\x1a\x18selvage/v1/options.proto\"\x9d\x03\n" +
 	"\x11CheckPosesRequest\x12+\n" +
 	"\x04body\x18\x01 \x01(\v2\x17.selvage.v1.AssetSourceR\x04body\x121\n" +
 	"\agarment\x18\x02 \x01(\v2\x17.selvage.v1.AssetSourceR\agarment\x12\x1d\n" +
@@ -2236,7 +2248,9 @@ const file_selvage_v1_check_proto_rawDesc = "" +
 	"\athreads\x18\a \x01(\x05R\athreads\x12\x1d\n" +
 	"\n" +
 	"omit_poses\x18\b \x01(\bR\tomitPoses\x12/\n" +
-	"\x06layers\x18\t \x03(\v2\x17.selvage.v1.AssetSourceR\x06layers\"\xa0\x03\n" +
+	"\x06layers\x18\t \x03(\v2\x17.selvage.v1.AssetSourceR\x06layers\x125\n" +
+	"\tjoint_map\x18\n" +
+	" \x03(\v2\x18.selvage.v1.JointMapRuleR\bjointMap\"\xa0\x03\n" +
 	"\tCheckPlan\x12+\n" +
 	"\x06angles\x18\x01 \x01(\v2\x13.selvage.v1.NumbersR\x06angles\x12\x17\n" +
 	"\x04move\x18\x02 \x01(\x01H\x00R\x04move\x88\x01\x01\x12)\n" +
@@ -2477,47 +2491,49 @@ var file_selvage_v1_check_proto_goTypes = []any{
 	(*CheckedLayer)(nil),       // 22: selvage.v1.CheckedLayer
 	nil,                        // 23: selvage.v1.CheckPlan.GroupsEntry
 	(*AssetSource)(nil),        // 24: selvage.v1.AssetSource
+	(*JointMapRule)(nil),       // 25: selvage.v1.JointMapRule
 }
 var file_selvage_v1_check_proto_depIdxs = []int32{
 	24, // 0: selvage.v1.CheckPosesRequest.body:type_name -> selvage.v1.AssetSource
 	24, // 1: selvage.v1.CheckPosesRequest.garment:type_name -> selvage.v1.AssetSource
 	4,  // 2: selvage.v1.CheckPosesRequest.plan:type_name -> selvage.v1.CheckPlan
 	24, // 3: selvage.v1.CheckPosesRequest.layers:type_name -> selvage.v1.AssetSource
-	5,  // 4: selvage.v1.CheckPlan.angles:type_name -> selvage.v1.Numbers
-	5,  // 5: selvage.v1.CheckPlan.scale:type_name -> selvage.v1.Numbers
-	23, // 6: selvage.v1.CheckPlan.groups:type_name -> selvage.v1.CheckPlan.GroupsEntry
-	7,  // 7: selvage.v1.CheckPlan.joints:type_name -> selvage.v1.JointRule
-	11, // 8: selvage.v1.CheckPlan.poses:type_name -> selvage.v1.WholePose
-	13, // 9: selvage.v1.CheckPlan.limits:type_name -> selvage.v1.CheckLimits
-	5,  // 10: selvage.v1.JointRule.angles:type_name -> selvage.v1.Numbers
-	8,  // 11: selvage.v1.JointRule.range:type_name -> selvage.v1.AxisRanges
-	10, // 12: selvage.v1.JointRule.importance:type_name -> selvage.v1.AxisImportance
-	9,  // 13: selvage.v1.AxisRanges.x:type_name -> selvage.v1.AngleRange
-	9,  // 14: selvage.v1.AxisRanges.y:type_name -> selvage.v1.AngleRange
-	9,  // 15: selvage.v1.AxisRanges.z:type_name -> selvage.v1.AngleRange
-	12, // 16: selvage.v1.WholePose.set:type_name -> selvage.v1.JointChange
-	15, // 17: selvage.v1.CheckPosesResponse.progress:type_name -> selvage.v1.CheckProgress
-	16, // 18: selvage.v1.CheckPosesResponse.pose:type_name -> selvage.v1.PoseResult
-	21, // 19: selvage.v1.CheckPosesResponse.report:type_name -> selvage.v1.CheckReport
-	17, // 20: selvage.v1.PoseResult.pose:type_name -> selvage.v1.CheckedPose
-	18, // 21: selvage.v1.PoseResult.measures:type_name -> selvage.v1.PoseMeasures
-	19, // 22: selvage.v1.PoseResult.findings:type_name -> selvage.v1.Finding
-	19, // 23: selvage.v1.PoseResult.notes:type_name -> selvage.v1.Finding
-	0,  // 24: selvage.v1.CheckedPose.change:type_name -> selvage.v1.PoseChange
-	1,  // 25: selvage.v1.Finding.kind:type_name -> selvage.v1.FindingKind
-	17, // 26: selvage.v1.Finding.pose:type_name -> selvage.v1.CheckedPose
-	20, // 27: selvage.v1.Finding.place:type_name -> selvage.v1.FindingPlace
-	2,  // 28: selvage.v1.FindingPlace.surface:type_name -> selvage.v1.CheckedSurface
-	13, // 29: selvage.v1.CheckReport.limits:type_name -> selvage.v1.CheckLimits
-	19, // 30: selvage.v1.CheckReport.findings:type_name -> selvage.v1.Finding
-	19, // 31: selvage.v1.CheckReport.notes:type_name -> selvage.v1.Finding
-	22, // 32: selvage.v1.CheckReport.layers:type_name -> selvage.v1.CheckedLayer
-	6,  // 33: selvage.v1.CheckPlan.GroupsEntry.value:type_name -> selvage.v1.JointGroup
-	34, // [34:34] is the sub-list for method output_type
-	34, // [34:34] is the sub-list for method input_type
-	34, // [34:34] is the sub-list for extension type_name
-	34, // [34:34] is the sub-list for extension extendee
-	0,  // [0:34] is the sub-list for field type_name
+	25, // 4: selvage.v1.CheckPosesRequest.joint_map:type_name -> selvage.v1.JointMapRule
+	5,  // 5: selvage.v1.CheckPlan.angles:type_name -> selvage.v1.Numbers
+	5,  // 6: selvage.v1.CheckPlan.scale:type_name -> selvage.v1.Numbers
+	23, // 7: selvage.v1.CheckPlan.groups:type_name -> selvage.v1.CheckPlan.GroupsEntry
+	7,  // 8: selvage.v1.CheckPlan.joints:type_name -> selvage.v1.JointRule
+	11, // 9: selvage.v1.CheckPlan.poses:type_name -> selvage.v1.WholePose
+	13, // 10: selvage.v1.CheckPlan.limits:type_name -> selvage.v1.CheckLimits
+	5,  // 11: selvage.v1.JointRule.angles:type_name -> selvage.v1.Numbers
+	8,  // 12: selvage.v1.JointRule.range:type_name -> selvage.v1.AxisRanges
+	10, // 13: selvage.v1.JointRule.importance:type_name -> selvage.v1.AxisImportance
+	9,  // 14: selvage.v1.AxisRanges.x:type_name -> selvage.v1.AngleRange
+	9,  // 15: selvage.v1.AxisRanges.y:type_name -> selvage.v1.AngleRange
+	9,  // 16: selvage.v1.AxisRanges.z:type_name -> selvage.v1.AngleRange
+	12, // 17: selvage.v1.WholePose.set:type_name -> selvage.v1.JointChange
+	15, // 18: selvage.v1.CheckPosesResponse.progress:type_name -> selvage.v1.CheckProgress
+	16, // 19: selvage.v1.CheckPosesResponse.pose:type_name -> selvage.v1.PoseResult
+	21, // 20: selvage.v1.CheckPosesResponse.report:type_name -> selvage.v1.CheckReport
+	17, // 21: selvage.v1.PoseResult.pose:type_name -> selvage.v1.CheckedPose
+	18, // 22: selvage.v1.PoseResult.measures:type_name -> selvage.v1.PoseMeasures
+	19, // 23: selvage.v1.PoseResult.findings:type_name -> selvage.v1.Finding
+	19, // 24: selvage.v1.PoseResult.notes:type_name -> selvage.v1.Finding
+	0,  // 25: selvage.v1.CheckedPose.change:type_name -> selvage.v1.PoseChange
+	1,  // 26: selvage.v1.Finding.kind:type_name -> selvage.v1.FindingKind
+	17, // 27: selvage.v1.Finding.pose:type_name -> selvage.v1.CheckedPose
+	20, // 28: selvage.v1.Finding.place:type_name -> selvage.v1.FindingPlace
+	2,  // 29: selvage.v1.FindingPlace.surface:type_name -> selvage.v1.CheckedSurface
+	13, // 30: selvage.v1.CheckReport.limits:type_name -> selvage.v1.CheckLimits
+	19, // 31: selvage.v1.CheckReport.findings:type_name -> selvage.v1.Finding
+	19, // 32: selvage.v1.CheckReport.notes:type_name -> selvage.v1.Finding
+	22, // 33: selvage.v1.CheckReport.layers:type_name -> selvage.v1.CheckedLayer
+	6,  // 34: selvage.v1.CheckPlan.GroupsEntry.value:type_name -> selvage.v1.JointGroup
+	35, // [35:35] is the sub-list for method output_type
+	35, // [35:35] is the sub-list for method input_type
+	35, // [35:35] is the sub-list for extension type_name
+	35, // [35:35] is the sub-list for extension extendee
+	0,  // [0:35] is the sub-list for field type_name
 }
 
 func init() { file_selvage_v1_check_proto_init() }
@@ -2526,6 +2542,7 @@ func file_selvage_v1_check_proto_init() {
 		return
 	}
 	file_selvage_v1_asset_proto_init()
+	file_selvage_v1_options_proto_init()
 	file_selvage_v1_check_proto_msgTypes[1].OneofWrappers = []any{}
 	file_selvage_v1_check_proto_msgTypes[7].OneofWrappers = []any{}
 	file_selvage_v1_check_proto_msgTypes[8].OneofWrappers = []any{}
