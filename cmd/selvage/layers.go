@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"github.com/selvage/selvage/client"
 	"github.com/selvage/selvage/transfer"
@@ -45,6 +46,27 @@ func (l *layerFlags) dress(ctx context.Context, e engine, garments []string, sel
 		order = append(order, k)
 	}
 	return order, nil, nil
+}
+
+// noteOrder puts what there is to say about the order of garments to the garment that
+// each note names first: the one that lies over the other. A note that names none goes to
+// the outermost.
+func noteOrder(summaries []transfer.Summary, order []int, notes []string) {
+	for _, note := range notes {
+		about, at := -1, len(note)
+		for k := range summaries {
+			// Of two names that begin in one place the longer is meant.
+			name := summaries[k].Garment
+			if i := strings.Index(note, name); name != "" && i >= 0 && (i < at || i == at && len(name) > len(summaries[about].Garment)) {
+				about, at = k, i
+			}
+		}
+		if about < 0 {
+			about = order[len(order)-1]
+		}
+		s := &summaries[about]
+		s.Notes = append(s.Notes, strings.TrimPrefix(note, s.Garment+" "))
+	}
 }
 
 // then puts a finished garment on, where others come over it.

@@ -9,6 +9,8 @@ import (
 	"reflect"
 	"strings"
 	"testing"
+
+	"github.com/selvage/selvage/transfer"
 )
 
 // sameFile holds two files against each other.
@@ -348,5 +350,35 @@ func TestCheck_OtherNames(t *testing.T) {
 	}
 	if p := page("own"); !strings.Contains(p, "oilskin-coat.glb: ") || !strings.Contains(p, "which turn apart from the body") {
 		t.Error("without the map the page does not say so")
+	}
+}
+
+// TestLayers_OrderNotes: what is not clear about the order is said of the garment that
+// lies over the other, whichever is made last.
+func TestLayers_OrderNotes(t *testing.T) {
+	summaries := []transfer.Summary{{Garment: "hat.glb"}, {Garment: "coat.glb"}, {Garment: "a coat.glb"}, {Garment: "cape.glb"}}
+	noteOrder(summaries, []int{1, 2, 3, 0}, []string{
+		"coat.glb lies over a coat.glb by 2 mm", "a coat.glb lies over coat.glb by 3 mm",
+		"the distances go round in a ring: that cape.glb lies over hat.glb was left out", "nobody is sure",
+	})
+	want := [][]string{{"nobody is sure"}, {"lies over a coat.glb by 2 mm"}, {"lies over coat.glb by 3 mm"},
+		{"the distances go round in a ring: that cape.glb lies over hat.glb was left out"}}
+	for k, s := range summaries {
+		if !reflect.DeepEqual(s.Notes, want[k]) {
+			t.Errorf("%s: %q, want %q", s.Garment, s.Notes, want[k])
+		}
+	}
+
+	// The sou'wester is made last, and has nothing to do with coat and gloves.
+	out := must(t, "transfer", cox("body"), cox("gloves"), cox("oilskin-coat"), cox("souwester"), "-o", filepath.Join(t.TempDir(), "out"), "--layers", "found", "--json").stdout
+	var list []transfer.Summary
+	if err := json.Unmarshal([]byte(out), &list); err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range list {
+		said := strings.Contains(strings.Join(s.Notes, "\n"), "lies over ")
+		if over := s.Garment == "gloves.glb"; said != over {
+			t.Errorf("%s: %q", s.Garment, s.Notes)
+		}
 	}
 }

@@ -147,11 +147,9 @@ count. A joint map:
 			for k, out := range outs {
 				edits.add(targets[k], out)
 			}
+			noteOrder(summaries, order, found)
 			if len(order) > 0 {
-				outermost := order[len(order)-1] // it has to do with all
-				last := &summaries[outermost]
-				last.Notes = append(last.Notes, found...)
-				edits.tellIdle(args[1:], outermost)
+				edits.tellIdle(args[1:], order[len(order)-1]) // the outermost has to do with all
 			}
 			if reportFile != "" {
 				page, err := resultsPage(ctx, args[0], bodies, opt, results, targets, summaries, edits.records, previous)
