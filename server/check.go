@@ -170,7 +170,7 @@ func (s *Server) CheckPoses(m *pb.CheckPosesRequest, stream grpc.ServerStreaming
 	if err != nil {
 		return err
 	}
-	layers, err := s.resolveLayers(ctx, m.GetLayers())
+	layers, err := s.resolveLayers(ctx, m.GetLayers(), body, garment)
 	if err != nil {
 		return err
 	}

@@ -206,6 +206,8 @@ func TestCheck_Refusals(t *testing.T) {
 		{"long name", plan(&pb.CheckPlan{Poses: []*pb.WholePose{{Name: strings.Repeat("a", 256), Set: []*pb.JointChange{{Joints: []string{"*"}}}}}}),
 			codes.InvalidArgument, "FIELD_INVALID", "plan.poses[0].name"},
 		{"many names", plan(&pb.CheckPlan{Groups: map[string]*pb.JointGroup{"g": {Joints: make([]string, 10001)}}}), codes.InvalidArgument, "FIELD_INVALID", "plan.groups"},
+		{"the garment as a layer", func(m *pb.CheckPosesRequest) { m.Layers = []*pb.AssetSource{m.GetGarment()} }, codes.InvalidArgument, "FIELD_INVALID", "layers[0]"},
+		{"the body as a layer", func(m *pb.CheckPosesRequest) { m.Layers = []*pb.AssetSource{m.GetBody()} }, codes.InvalidArgument, "FIELD_INVALID", "is the body itself"},
 		{"long rule", func(m *pb.CheckPosesRequest) {
 			m.JointMap = []*pb.JointMapRule{{From: strings.Repeat("*", 300), To: "hip"}}
 		}, codes.InvalidArgument, "FIELD_INVALID", "joint_map"},

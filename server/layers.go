@@ -22,8 +22,9 @@ func tooManyLayers(n int) error {
 	return &convert.FieldError{Field: "layers", What: fmt.Sprintf("has %d entries, more than %d", n, maxLayers)}
 }
 
-// resolveLayers finds the layers of a call.
-func (s *Server) resolveLayers(ctx context.Context, list []*pb.AssetSource) ([]*source, error) {
+// resolveLayers finds the layers of a call; neither its body nor its garment may be among
+// them.
+func (s *Server) resolveLayers(ctx context.Context, list []*pb.AssetSource, body, garment *source) ([]*source, error) {
 	if len(list) > maxLayers {
 		return nil, tooManyLayers(len(list))
 	}
@@ -32,6 +33,12 @@ func (s *Server) resolveLayers(ctx context.Context, list []*pb.AssetSource) ([]*
 		x, err := s.resolve(ctx, m, fmt.Sprintf("layers[%d]", i), "layer")
 		if err != nil {
 			return nil, err
+		}
+		switch x.id {
+		case body.id:
+			return nil, &convert.FieldError{Field: fmt.Sprintf("layers[%d]", i), What: "is the body itself, which is not worn over itself"}
+		case garment.id:
+			return nil, &convert.FieldError{Field: fmt.Sprintf("layers[%d]", i), What: "is the garment itself, which is not worn over itself"}
 		}
 		out = append(out, x)
 	}

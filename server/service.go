@@ -443,7 +443,7 @@ func (s *Server) TransferAsset(m *pb.TransferAssetRequest, stream grpc.ServerStr
 	if err != nil {
 		return err
 	}
-	layers, err := s.resolveLayers(ctx, m.GetLayers())
+	layers, err := s.resolveLayers(ctx, m.GetLayers(), body, garment)
 	if err != nil {
 		return err
 	}

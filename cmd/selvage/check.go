@@ -107,6 +107,9 @@ poses and limits:
 			if err := pages.validate(cmd); err != nil {
 				return err
 			}
+			if err := checkLayers(layers, bodyFile, args); err != nil {
+				return err
+			}
 			if err := joints.into(&rules); err != nil {
 				return err
 			}

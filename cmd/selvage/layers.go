@@ -1,8 +1,10 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"fmt"
+	"os"
 	"strings"
 
 	"github.com/selvage/selvage/client"
@@ -10,6 +12,65 @@ import (
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/spf13/pflag"
 )
+
+// checkLayers returns a usage error where a file of --layer is the body or a garment
+// itself, by its place or by what is in it. Files that can't be read are left to those who
+// need them.
+func checkLayers(layers []string, body string, garments []string) error {
+	for _, layer := range layers {
+		if sameAsset(layer, body) {
+			return usageError{fmt.Errorf("--layer: %s is the body itself, %s, and a body is not worn over itself", layer, body)}
+		}
+		for _, garment := range garments {
+			if sameAsset(layer, garment) {
+				return usageError{fmt.Errorf("--layer: %s is the garment itself, %s, and a garment is not worn over itself", layer, garment)}
+			}
+		}
+	}
+	return nil
+}
+
+// sameAsset reports whether two files are one, or hold the same asset.
+func sameAsset(a, b string) bool {
+	x, err := os.Stat(a)
+	if err != nil {
+		return false
+	}
+	y, err := os.Stat(b)
+	if err != nil {
+		return false
+	}
+	if os.SameFile(x, y) {
+		return true
+	}
+	if x.Size() != y.Size() || !x.Mode().IsRegular() || !y.Mode().IsRegular() {
+		return false
+	}
+	p, err := os.ReadFile(a)
+	if err != nil {
+		return false
+	}
+	q, err := os.ReadFile(b)
+	if err != nil || !bytes.Equal(p, q) {
+		return false
+	}
+	// The buffers beside two equal files may differ.
+	whole := func(file string) ([]byte, error) {
+		asset, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
+		if err != nil {
+			return nil, err
+		}
+		var out bytes.Buffer
+		err = asset.Encode(&out)
+		return out.Bytes(), err
+	}
+	p, err = whole(a)
+	if err != nil {
+		return false
+	}
+	q, err = whole(b)
+	return err == nil && bytes.Equal(p, q)
+}
 
 // layerMode says whether the garments of one call lie over one another.
 type layerMode int

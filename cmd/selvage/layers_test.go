@@ -382,3 +382,59 @@ func TestLayers_OrderNotes(t *testing.T) {
 		}
 	}
 }
+
+// TestLayers_Itself: neither the body nor the garment is worn beneath itself, whatever the
+// file is called and wherever it lies; equal text beside other buffers is another file.
+func TestLayers_Itself(t *testing.T) {
+	dir := t.TempDir()
+	in := func(name string) string { return filepath.Join(dir, name) }
+	must(t, "transfer", cox("body"), cox("jersey"), "-o", in("jersey.glb"), "-q")
+	must(t, "transfer", cox("body"), cox("oilskin-coat"), "-o", in("coat.glb"), "-q")
+	copyFile(t, in("coat.glb"), in("copy.glb"))
+	copyFile(t, cox("body"), in("other body.glb"))
+	for _, c := range []struct {
+		what string
+		args []string
+	}{
+		{"garment", []string{"transfer", cox("body"), in("coat.glb"), "-o", in("x.glb"), "--layer", in("coat.glb")}},
+		{"garment", []string{"transfer", cox("body"), in("jersey.glb"), in("coat.glb"), "-o", in("x"), "--layer", in("copy.glb")}},
+		{"body", []string{"transfer", cox("body"), in("coat.glb"), "-o", in("x.glb"), "--layer", in("jersey.glb"), "--layer", cox("body")}},
+		{"body", []string{"transfer", cox("body"), in("coat.glb"), "-o", in("x.glb"), "--layer", in("other body.glb")}},
+		{"garment", []string{"check", in("coat.glb"), "--body", cox("body"), "--layer", in("copy.glb")}},
+		{"body", []string{"check", in("coat.glb"), "--body", cox("body"), "--layer", in("other body.glb")}},
+		{"garment", []string{"report", cox("body"), in("coat.glb"), "--layer", in("copy.glb"), "-o", in("x.html")}},
+	} {
+		o := selvage(t, c.args...)
+		if o.status != exitUsage || !strings.Contains(o.stderr, "--layer: ") || !strings.Contains(o.stderr, " is the "+c.what+" itself, ") {
+			t.Errorf("%v: status %d: %s", c.args, o.status, o.stderr)
+		}
+	}
+
+	// Two files of the same text, each with a buffer of its own beside it.
+	var files []string
+	for k, from := range []string{"coat.glb", "coat.glb", "coat.glb"} {
+		doc, bin := readGLB(t, in(from))
+		folder := in(fmt.Sprint("folder", k))
+		if err := os.Mkdir(folder, 0o755); err != nil {
+			t.Fatal(err)
+		}
+		doc["buffers"] = []any{map[string]any{"byteLength": len(bin), "uri": "coat.bin"}}
+		text, err := json.Marshal(doc)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if k == 2 {
+			bin[len(bin)-1] ^= 1
+		}
+		files = append(files, filepath.Join(folder, "coat.gltf"))
+		if err := os.WriteFile(files[k], text, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(filepath.Join(folder, "coat.bin"), bin, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if !sameAsset(files[0], files[1]) || sameAsset(files[0], files[2]) {
+		t.Errorf("same text and buffer: %v; another buffer: %v", sameAsset(files[0], files[1]), sameAsset(files[0], files[2]))
+	}
+}

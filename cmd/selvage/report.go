@@ -76,6 +76,9 @@ that transfer --report writes has the matches themselves.`,
 			if info, err := os.Stat(passDir); passDir != "" && (err != nil || !info.IsDir()) {
 				return usageError{fmt.Errorf("--pass-dir: %s is no folder", passDir)}
 			}
+			if err := checkLayers(layers, args[0], args[1:]); err != nil {
+				return err
+			}
 			if err := joints.into(&rules); err != nil {
 				return err
 			}

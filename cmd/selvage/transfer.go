@@ -98,6 +98,9 @@ count. A joint map:
 			if err := checkPrevious(previous, len(targets)); err != nil {
 				return err
 			}
+			if err := checkLayers(worn.files, args[0], args[1:]); err != nil {
+				return err
+			}
 			if err := edits.begin(cmd, args[0], bodies); err != nil {
 				return err
 			}

@@ -303,7 +303,8 @@ type CheckPosesRequest struct {
 	OmitPoses bool `protobuf:"varint,8,opt,name=omit_poses,json=omitPoses,proto3" json:"omit_poses,omitempty"`
 	// Weighted garments worn beneath, in order from the inside out, at most 64: the
 	// garment must not go under what it lies over. Of each, every skinned mesh of its
-	// scene. Empty: the garment is held against the body alone.
+	// scene. Neither the body nor the garment may be among them. Empty: the garment is
+	// held against the body alone.
 	Layers []*AssetSource `protobuf:"bytes,9,rep,name=layers,proto3" json:"layers,omitempty"`
 	// What the garment and the layers call the body's joints: a joint of theirs is the
 	// body's of its name, or one that the first rule which leads to a joint of theirs leads

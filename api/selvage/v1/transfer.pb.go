@@ -195,7 +195,8 @@ type TransferAssetRequest struct {
 	// taken from the nearest trusted of the body and these. Of each, every skinned mesh
 	// of its scene; best finished assets of earlier transfers, whose _CONFIDENCE says
 	// what they are worth. Their joints are the body's by name, or by the name that
-	// Options.joint_map gives one. Empty: from the body alone.
+	// Options.joint_map gives one. Neither the body nor the garment may be among them.
+	// Empty: from the body alone.
 	Layers        []*AssetSource `protobuf:"bytes,7,rep,name=layers,proto3" json:"layers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
