@@ -17,6 +17,7 @@ import (
 	"github.com/selvage/selvage/transfer/crew"
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/region"
+	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // theCox is a small body, whose rows are normalised bytes; theHand's are floats.
@@ -587,5 +588,40 @@ func BenchmarkRun(b *testing.B) {
 				}
 			}
 		})
+	}
+}
+
+// TestRun_TidyTwins: vertices without a row take that of the vertex in their place bit for
+// bit, which stays as it is: as many change as are mended, and no more.
+func TestRun_TidyTwins(t *testing.T) {
+	data := bytes.Clone(thePilot())
+	b := crew.NewBodyAt("pilot", 0.3)
+	first, twin := map[r3.Vec]int{}, map[int]int{}
+	for v, p := range b.Mesh.Positions {
+		if u, ok := first[p]; ok {
+			twin[u] = v
+		} else {
+			first[p] = v
+		}
+	}
+	w := accessorBytes(t, data, "WEIGHTS_0")
+	for u := range twin {
+		clear(w[16*u : 16*u+16])
+	}
+	out, sum, err := Run(t.Context(), parse(t, data), nil, Request{Tidy: &TidyOptions{}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if sum.Tidy.Zero != len(twin) || sum.Tidy.Filled > 0 || sum.Changed != sum.Tidy.Zero || len(twin) < 100 {
+		t.Errorf("%d of %d changed: %+v", sum.Changed, len(twin), sum.Tidy)
+	}
+	s, err := out.Skinned(gltfio.Selection{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for u, v := range twin {
+		if d := s[0].Rows.DistanceL1(u, s[0].Rows, v); d > 0 {
+			t.Errorf("vertices %d and %d, in one place, are %g apart", u, v, d)
+		}
 	}
 }

@@ -97,13 +97,21 @@ func Tidy(ctx context.Context, s *Surface, stored *Stored, opt TidyOptions, form
 
 	// One row for each place that needs one.
 	touched, fill := make([]bool, len(g.member)), make([]bool, len(g.member))
+	// sound is a vertex of a touched place with nothing wrong by itself, where no other
+	// has another row; -1: none. The others take its row as it is stored, so that it need
+	// not change by a rounding.
+	sound := make([]int32, len(g.member))
 	anyUsable, anyFill := false, false
 	for w, m := range g.member {
 		anyUsable = anyUsable || g.usable(w)
 		parted := 0
 		first := -1 // of those that have a row
+		sound[w] = -1
 		for _, v := range m {
 			touched[w] = touched[w] || dirty[v]
+			if !dirty[v] && sound[w] < 0 {
+				sound[w] = v
+			}
 			switch {
 			case unusable[v]:
 			case first < 0:
@@ -113,7 +121,7 @@ func Tidy(ctx context.Context, s *Surface, stored *Stored, opt TidyOptions, form
 			}
 		}
 		if parted > 0 {
-			touched[w] = true
+			touched[w], sound[w] = true, -1
 			report.Places++
 			report.Seams += len(m)
 		}
@@ -149,11 +157,16 @@ func Tidy(ctx context.Context, s *Surface, stored *Stored, opt TidyOptions, form
 	}
 	r := &Result{Rows: weights.NewRows(len(g.to)), Changed: make([]bool, len(g.to))}
 	for v, w := range g.to {
-		if !touched[w] || !dirty[v] && storedAs(stored, v, done, int(at[w])) {
+		kept := touched[w] && sound[w] >= 0 && (moved == nil || moved[w] == nil)
+		if !touched[w] || !dirty[v] && (kept || storedAs(stored, v, done, int(at[w]))) {
 			r.Rows.Append(s.Rows.Row(v))
 			continue
 		}
 		r.Changed[v] = true
+		if kept {
+			r.Rows.Append(storedRow(stored, int(sound[w])))
+			continue
+		}
 		r.Rows.Append(done.Row(int(at[w])))
 	}
 	r.Lacking = g.lacked(given, moved, r.Changed)
@@ -231,6 +244,14 @@ func sorted(s *Stored, v int) []influence {
 	}
 	slices.SortFunc(out, func(a, b influence) int { return int(a.joint) - int(b.joint) })
 	return out
+}
+
+// storedRow is the row of v as it is stored, without what has no weight.
+func storedRow(s *Stored, v int) (joint []uint16, weight []float64) {
+	for _, x := range sorted(s, v) {
+		joint, weight = append(joint, x.joint), append(weight, x.weight)
+	}
+	return joint, weight
 }
 
 // storedAs reports whether vertex v is stored with row u of rows.
