@@ -85,7 +85,7 @@ func RetouchSummaryToProto(s *retouch.Summary) *pb.RetouchSummary {
 	}
 	switch {
 	case s.Fill != nil:
-		m.Report = &pb.RetouchSummary_Fill{Fill: &pb.FillReport{Region: int32(s.Fill.Region), Unreached: int32(s.Fill.Unreached), Clamped: int32(s.Fill.Clamped)}}
+		m.Report = &pb.RetouchSummary_Fill{Fill: &pb.FillReport{Region: int32(s.Fill.Region), Unreached: int32(s.Fill.Unreached), Clamped: int32(s.Fill.Clamped), Overshoot: s.Fill.Overshoot}}
 	case s.Mirror != nil:
 		x := s.Mirror
 		y := &pb.MirrorReport{
@@ -120,7 +120,7 @@ func RetouchSummaryFromProto(m *pb.RetouchSummary) *retouch.Summary {
 	}
 	switch r := m.GetReport().(type) {
 	case *pb.RetouchSummary_Fill:
-		s.Fill = &retouch.FillReport{Region: int(r.Fill.GetRegion()), Unreached: int(r.Fill.GetUnreached()), Clamped: int(r.Fill.GetClamped())}
+		s.Fill = &retouch.FillReport{Region: int(r.Fill.GetRegion()), Unreached: int(r.Fill.GetUnreached()), Clamped: int(r.Fill.GetClamped()), Overshoot: r.Fill.GetOvershoot()}
 	case *pb.RetouchSummary_Mirror:
 		x := r.Mirror
 		s.Mirror = &retouch.MirrorReport{

@@ -420,6 +420,7 @@ func (s *Summary) addFill(r *FillReport) {
 	s.Fill.Region += r.Region
 	s.Fill.Unreached += r.Unreached
 	s.Fill.Clamped += r.Clamped
+	s.Fill.Overshoot = max(s.Fill.Overshoot, r.Overshoot)
 }
 
 func (s *Summary) addMirror(r *MirrorReport) {
@@ -491,7 +492,7 @@ func (s *Summary) finish(list []gltfio.Reweighted) {
 			s.note("%d vertices of the region keep their rows: nothing around them has weights", f.Unreached)
 		}
 		if f.Clamped > 0 {
-			s.note("the fill overshot below zero at %d vertices; it was cut off there", f.Clamped)
+			s.note("the fill overshot below zero by more than %g at %d vertices, by %.3f at most; it was cut off there", leastOvershoot, f.Clamped, f.Overshoot)
 		}
 	}
 	if m := s.Mirror; m != nil {

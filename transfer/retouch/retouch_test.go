@@ -93,9 +93,53 @@ func TestFill_LinearPrecision(t *testing.T) {
 		}
 		t.Logf("energy %d: %d vertices filled, L1 at most %.2g", energy, report.Region, worst)
 		// Rows are stored as floats; the solver leaves out what is below 1e-9.
-		if worst > 4*stored || report.Region < 200 || report.Unreached+report.Clamped > 0 {
+		if worst > 4*stored || report.Region < 200 || report.Unreached+report.Clamped > 0 || report.Overshoot > 0 {
 			t.Errorf("energy %d: L1 %g from the truth; %+v", energy, worst, report)
 		}
+	}
+}
+
+// TestFill_Overshoot: on a strip whose rows change along it alone the biharmonic fill is
+// the cubic that goes on from both ends. From a weight that falls to zero with slope s, to
+// zero with slope zero at the length 1, that is -s t (1-t)^2, lowest at t = 1/3 with
+// -4 s / 27: what is lower than a thousandth is counted.
+func TestFill_Overshoot(t *testing.T) {
+	const across, along, h, s, counted = 4, 201, 0.01, 0.02, 1e-3
+	m := &mesh.Mesh{}
+	rows := weights.NewRows(0)
+	mask := make([]bool, 0, across*along)
+	want, open := 0, 0
+	for i := range along {
+		x := float64(i) * h
+		u := x - 0.5 // 0 to 1 in the region
+		for k := range across {
+			m.Positions = append(m.Positions, r3.Vec{X: x, Y: float64(k) * h})
+			mask = append(mask, u > h/2 && u < 1-h/2)
+			b := max(0, -s*u)
+			rows.Append([]uint16{0, 1}, []float64{1 - b, b})
+			// The steps of the mesh blur where the cubic crosses the limit by one or two.
+			depth := func(u float64) float64 { return s * u * (1 - u) * (1 - u) }
+			if mask[len(mask)-1] && depth(u) > counted {
+				want++
+			}
+			if mask[len(mask)-1] && (depth(u-2*h) > counted) != (depth(u+2*h) > counted) {
+				open++
+			}
+			if i+1 < along && k+1 < across {
+				a := int32(i*across + k)
+				m.Triangles = append(m.Triangles, [3]int32{a, a + across, a + across + 1}, [3]int32{a, a + across + 1, a + 1})
+			}
+		}
+	}
+	_, report, err := Fill(t.Context(), &Surface{Mesh: m, Rows: rows, Skin: twoJoints}, mask, transfer.FillBiharmonic, Form{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if off := math.Abs(report.Overshoot - 4*s/27); off > 0.02*4*s/27 {
+		t.Errorf("it overshot by %.5f, want %.5f", report.Overshoot, 4*s/27)
+	}
+	if report.Clamped < want-open || report.Clamped > want+open || open > want/5 || want > report.Region*3/4 {
+		t.Errorf("%d vertices counted of %d, want %d, %d of them open", report.Clamped, report.Region, want, open)
 	}
 }
 
@@ -128,7 +172,7 @@ func TestFill_MaximumPrinciple(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if report.Region < 300 || report.Clamped > 0 {
+	if report.Region < 300 || report.Clamped > 0 || report.Overshoot > 0 {
 		t.Fatalf("%+v", report)
 	}
 	for v := range mask {

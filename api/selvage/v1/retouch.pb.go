@@ -1061,8 +1061,10 @@ type FillReport struct {
 	Region int32 `protobuf:"varint,1,opt,name=region,proto3" json:"region,omitempty"`
 	// Vertices of it that keep their rows, because nothing around them has any.
 	Unreached int32 `protobuf:"varint,2,opt,name=unreached,proto3" json:"unreached,omitempty"`
-	// Vertices where the fill overshot below zero and was cut off.
-	Clamped       int32 `protobuf:"varint,3,opt,name=clamped,proto3" json:"clamped,omitempty"`
+	// Vertices where the fill overshot below zero, by more than 0.001, and was cut off.
+	Clamped int32 `protobuf:"varint,3,opt,name=clamped,proto3" json:"clamped,omitempty"`
+	// How far below zero the lowest weight was, counted in clamped or not.
+	Overshoot     float64 `protobuf:"fixed64,4,opt,name=overshoot,proto3" json:"overshoot,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1114,6 +1116,13 @@ func (x *FillReport) GetUnreached() int32 {
 func (x *FillReport) GetClamped() int32 {
 	if x != nil {
 		return x.Clamped
+	}
+	return 0
+}
+
+func (x *FillReport) GetOvershoot() float64 {
+	if x != nil {
+		return x.Overshoot
 	}
 	return 0
 }
@@ -1709,12 +1718,13 @@ const file_selvage_v1_retouch_proto_rawDesc = "" +
 	" \x01(\v2\x16.selvage.v1.EvenReportH\x00R\x04even\x122\n" +
 	"\x06smooth\x18\v \x01(\v2\x18.selvage.v1.SmoothReportH\x00R\x06smooth\x12,\n" +
 	"\x04tidy\x18\f \x01(\v2\x16.selvage.v1.TidyReportH\x00R\x04tidyB\b\n" +
-	"\x06report\"\\\n" +
+	"\x06report\"z\n" +
 	"\n" +
 	"FillReport\x12\x16\n" +
 	"\x06region\x18\x01 \x01(\x05R\x06region\x12\x1c\n" +
 	"\tunreached\x18\x02 \x01(\x05R\tunreached\x12\x18\n" +
-	"\aclamped\x18\x03 \x01(\x05R\aclamped\"\xaa\x02\n" +
+	"\aclamped\x18\x03 \x01(\x05R\aclamped\x12\x1c\n" +
+	"\tovershoot\x18\x04 \x01(\x01R\tovershoot\"\xaa\x02\n" +
 	"\fMirrorReport\x12\x12\n" +
 	"\x04axis\x18\x01 \x01(\tR\x04axis\x12\x14\n" +
 	"\x05plane\x18\x02 \x01(\x01R\x05plane\x12\x12\n" +
