@@ -163,8 +163,8 @@ func TestAssetLayers_Mirrored(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		coat, cape := h.garment(t, "oilskin coat"), h.garment(t, "cape")
-		inner, _, err := body.Transfer(ctx, asset("oilskin-coat.glb", coat.WriteGLB), AssetOptions{})
+		jersey, coat := h.garment(t, "jersey"), h.garment(t, "oilskin coat")
+		inner, _, err := body.Transfer(ctx, asset("jersey.glb", jersey.WriteGLB), AssetOptions{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -172,20 +172,21 @@ func TestAssetLayers_Mirrored(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, results[i], err = worn.Transfer(ctx, asset("cape.glb", cape.WriteGLB), AssetOptions{}); err != nil {
+		if _, results[i], err = worn.Transfer(ctx, asset("oilskin-coat.glb", coat.WriteGLB), AssetOptions{}); err != nil {
 			t.Fatal(err)
 		}
 	}
-	// Sums of a mirrored figure round otherwise, and what loose cloth follows is searched
-	// for in steps: rows agree to a hundredth, where surfaces seen from within are tenths
-	// and more apart.
+	// Sums of a mirrored figure round otherwise, and where two candidates are all but even
+	// that decides: 0.0001 in the mean. Surfaces seen from within are 0.0075 apart. (A cape
+	// is no measure of this: what loose cloth over layers follows is searched for in steps,
+	// and a shift of the whole scene by 0.1 micrometres changes the mate's by 0.0012.)
 	total := 0.0
 	for v := range results[0].Rows.Len() {
 		total += results[0].Rows.DistanceL1(v, results[1].Rows, v)
 	}
 	mean := total / float64(results[0].Rows.Len())
-	if mean > 0.01 {
-		t.Errorf("rows are %.3f apart in the mean", mean)
+	if mean > 0.001 {
+		t.Errorf("rows are %.4f apart in the mean", mean)
 	}
 	if a, b := results[0].Summary.TakenFrom, results[1].Summary.TakenFrom; len(a) != len(b) || a[1].Vertices == 0 {
 		t.Errorf("taken from %v and %v", a, b)
