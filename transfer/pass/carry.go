@@ -17,8 +17,12 @@ const (
 	DropJoints = "its joints are gone"
 )
 
-// faint is the L1 length under which an interpolated edit is none.
+// faint is the L1 length up to which an edit is none: what is stored in single precision
+// has no smaller ones, and a pass that took them for edits would find them again as none.
 const faint = 1e-6
+
+// isFaint reports whether entry i changes nothing.
+func (e *Edits) isFaint(i int) bool { return e.Base.DistanceL1(i, e.Row, i) <= faint }
 
 // Moved are edits on another garment's vertices and joints.
 type Moved struct {
@@ -102,12 +106,13 @@ func moveFound(ctx context.Context, f *Found, target *mesh.Mesh, to *JointMap, t
 	edits := &Edits{Vertex: f.Edits.Vertex, Base: to.Rows(f.Edits.Base), Row: to.Rows(f.Edits.Row), mixed: f.Edits.mixed}
 	current, plain := to.Rows(f.Current), to.Rows(f.Rows)
 
-	// Edits whose joints are gone, or between joints that became one.
+	// Edits whose joints are gone, or between joints that became one: there was a change
+	// before the joints were mapped, and there is none any more.
 	lives := make([]bool, f.Edits.Len())
 	for i := range lives {
 		joint, _ := edits.Row.Row(i)
-		lives[i] = len(joint) > 0 && edits.Row.DistanceL1(i, edits.Base, i) > faint
-		if !lives[i] && f.counts(f.Edits.Vertex[i]) {
+		lives[i] = len(joint) > 0 && !edits.isFaint(i)
+		if !lives[i] && !f.Edits.isFaint(i) && f.counts(f.Edits.Vertex[i]) {
 			m.Dropped[DropJoints]++
 		}
 	}
@@ -262,7 +267,7 @@ func (n *interpolation) edits(e *Edits, plain *weights.Rows, at []int32) (out *E
 		}
 		mix(v, e.Base, one.Base)
 		mix(v, e.Row, one.Row)
-		if one.Base.DistanceL1(0, one.Row, 0) <= faint || math.IsNaN(one.Base.Sum(0)) {
+		if one.isFaint(0) || math.IsNaN(one.Base.Sum(0)) {
 			continue
 		}
 		newAt[v] = int32(out.Len())

@@ -139,7 +139,7 @@ func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Fou
 				over[place.Corner[v][0]] = true
 			}
 			switch {
-			case as(f.Rows):
+			case as(f.Rows) || f.Rows.DistanceL1(v, rows, v) <= faint:
 				if remembered {
 					f.Undone++
 				}

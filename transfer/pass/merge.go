@@ -108,6 +108,9 @@ type Merged struct {
 // at most MaxInfluences joints that is nearest to t' + e - b' (simplex.go). Where
 // nothing of b or t is left over the other joints it is e.
 //
+// An edit that changes nothing any more once it is stored and cut (interpolated ones
+// alone are cut) is none: it is neither carried nor remembered.
+//
 // Where vertices coincide and one is edited, all take the edit that goes
 // farthest (ties: the lower row in the order of joints and weights), so that
 // seams do not open.
@@ -143,7 +146,13 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 	}
 	m := &Merged{Outcome: make([]Outcome, n), Edits: newEdits()}
 	at := entries(edits.Vertex, n) // entry of the edit that each vertex takes
-	lock := make([]int32, n)       // vertex whose current row each takes, or -1
+	// Stored and cut to the limit, an interpolated row may be its base again.
+	for i, v := range edits.Vertex {
+		if base.DistanceL1(i, mine, i) <= faint {
+			at[v] = -1
+		}
+	}
+	lock := make([]int32, n) // vertex whose current row each takes, or -1
 	held, heldAt := weights.NewRows(0), make([]int32, n)
 	for v := range lock {
 		lock[v] = -1

@@ -91,8 +91,12 @@ func TestMerge_Laws(t *testing.T) {
 			if m := mustMerge(t, tt, x.joints, newEdits(), x.opt); !sameRow(m.Rows, 0, tt, 0) || m.Edits.Len() != 0 {
 				t.Fatalf("vertex %d: no edit, and not the transfer's row: %v", v, m.Rows)
 			}
+			kept := Kept
+			if sameRow(b, 0, e, 0) {
+				kept = Plain // no edit at all
+			}
 			edit := func(b, e *weights.Rows) *Edits { return &Edits{Vertex: []int32{0}, Base: b, Row: e} }
-			if m := mustMerge(t, b, x.joints, edit(b, e), x.opt); !sameRow(m.Rows, 0, e, 0) || m.Outcome[0] != Kept || len(m.Conflicts) > 0 {
+			if m := mustMerge(t, b, x.joints, edit(b, e), x.opt); !sameRow(m.Rows, 0, e, 0) || m.Outcome[0] != kept || len(m.Conflicts) > 0 {
 				t.Fatalf("vertex %d: the transfer did not move, and not the artist's row: %v", v, m.Rows)
 			}
 			if m := mustMerge(t, e, x.joints, edit(b, e), x.opt); !sameRow(m.Rows, 0, e, 0) || len(m.Conflicts) > 0 {

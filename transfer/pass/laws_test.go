@@ -1,0 +1,256 @@
+package pass
+
+// Laws of passes on whole assets: edits at random, the garment cut anew, locks of all
+// kinds. Running again with nothing changed changes nothing, and what a lock has covered
+// is there again when it is taken off.
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"reflect"
+	"slices"
+	"testing"
+
+	"github.com/selvage/selvage/transfer"
+	"github.com/selvage/selvage/transfer/crew"
+	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/skinning"
+	"github.com/selvage/selvage/transfer/weights"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// changedRows is an asset with some of its rows changed; change gets a place, all of
+// whose vertices it is asked for alike, and a row by the joints' names.
+func changedRows(t *testing.T, a *gltfio.Asset, f weights.Format, change func(place int, row map[string]float64)) *gltfio.Asset {
+	t.Helper()
+	s, read := surfaceOf(t, a)
+	weld := mesh.Weld(s.Mesh, mesh.WeldTolerance(s.Mesh))
+	acc, rows := weights.NewAccumulator(len(s.Joints)), weights.NewRows(0)
+	for v := range s.Mesh.Positions {
+		row := named(s.Rows, s.Joints, v)
+		change(int(weld.ToWelded[v]), row)
+		for j, x := range s.Joints {
+			if w := row[x.Name]; w > 0 {
+				acc.Add(uint16(j), w)
+			}
+		}
+		acc.FlushNormalised(rows)
+	}
+	rows, _, err := weights.Finish(rows, weights.FinishOptions{MaxInfluences: 4, Format: f})
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, _, err := a.WithRows(read, a, &gltfio.Surface{Mesh: read.Mesh, Skin: &skinning.Skin{}}, gltfio.Output{Rows: rows, Format: f, Kept: read.JointNode})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return saved(t, b)
+}
+
+// shifted moves a share of joint from to joint to in all rows.
+func shifted(t *testing.T, a *gltfio.Asset, from, to string, share float64) *gltfio.Asset {
+	return changedRows(t, a, weights.Float32, func(_ int, row map[string]float64) {
+		w := share * row[from]
+		row[from] -= w
+		row[to] += w
+	})
+}
+
+// edited gives a tenth of the places half of their largest weight to another joint.
+func edited(t *testing.T, a *gltfio.Asset, f weights.Format, seed uint64) *gltfio.Asset {
+	return changedRows(t, a, f, func(place int, row map[string]float64) {
+		rng := rand.New(rand.NewPCG(seed, uint64(place)))
+		if rng.Float64() >= 0.1 {
+			return
+		}
+		most := ""
+		for name, w := range row {
+			if w > row[most] || w == row[most] && name < most {
+				most = name
+			}
+		}
+		w := row[most] / 2
+		row[most] -= w
+		row[[...]string{"pelvis", "head"}[rng.IntN(2)]] += w
+	})
+}
+
+// finer is a garment with every triangle cut into four at the middles of its edges.
+func finer(g *crew.Garment) *crew.Garment {
+	out := *g
+	out.Mesh, out.UV, out.Parts = &mesh.Mesh{}, nil, slices.Clone(g.Parts)
+	for k, p := range g.Parts {
+		start := int32(len(out.Mesh.Positions))
+		out.Parts[k].Start = int(start)
+		out.Mesh.Positions, out.UV = append(out.Mesh.Positions, g.Mesh.Positions[p.Start:p.End]...), append(out.UV, g.UV[p.Start:p.End]...)
+		if g.Mesh.Normals != nil {
+			out.Mesh.Normals = append(out.Mesh.Normals, g.Mesh.Normals[p.Start:p.End]...)
+		}
+		middle := map[[2]int32]int32{}
+		mid := func(a, b int32) int32 {
+			e := [2]int32{min(a, b), max(a, b)}
+			v, ok := middle[e]
+			if !ok {
+				v = int32(len(out.Mesh.Positions))
+				middle[e] = v
+				out.Mesh.Positions = append(out.Mesh.Positions, r3.Scale(0.5, r3.Add(g.Mesh.Positions[a], g.Mesh.Positions[b])))
+				out.UV = append(out.UV, [2]float32{(g.UV[a][0] + g.UV[b][0]) / 2, (g.UV[a][1] + g.UV[b][1]) / 2})
+				if g.Mesh.Normals != nil {
+					out.Mesh.Normals = append(out.Mesh.Normals, r3.Unit(r3.Add(g.Mesh.Normals[a], g.Mesh.Normals[b])))
+				}
+			}
+			return v
+		}
+		for _, c := range g.Mesh.Triangles {
+			if int(c[0]) < p.Start || int(c[0]) >= p.End {
+				continue
+			}
+			ab, bc, ca := mid(c[0], c[1]), mid(c[1], c[2]), mid(c[2], c[0])
+			to := func(v int32) int32 { return v - int32(p.Start) + start }
+			out.Mesh.Triangles = append(out.Mesh.Triangles, [3]int32{to(c[0]), ab, ca}, [3]int32{ab, to(c[1]), bc}, [3]int32{ca, bc, to(c[2])}, [3]int32{ab, bc, ca})
+		}
+		out.Parts[k].End = len(out.Mesh.Positions)
+	}
+	return &out
+}
+
+// coarser is a garment with edges inside it drawn together to one of their ends, no two
+// with an end in common.
+func coarser(g *crew.Garment, seed uint64) *crew.Garment {
+	count := map[[2]int32]int{}
+	for _, c := range g.Mesh.Triangles {
+		for k := range c {
+			a, b := c[k], c[(k+1)%3]
+			count[[2]int32{min(a, b), max(a, b)}]++
+		}
+	}
+	border := map[int32]bool{}
+	var inner [][2]int32
+	for e, n := range count {
+		if n == 2 {
+			inner = append(inner, e)
+		} else {
+			border[e[0]], border[e[1]] = true, true
+		}
+	}
+	slices.SortFunc(inner, func(a, b [2]int32) int { return slices.Compare(a[:], b[:]) })
+	rng := rand.New(rand.NewPCG(seed, 2))
+	rng.Shuffle(len(inner), func(i, k int) { inner[i], inner[k] = inner[k], inner[i] })
+	to, used := map[int32]int32{}, map[int32]bool{}
+	for _, e := range inner[:len(inner)/2] {
+		if !used[e[0]] && !used[e[1]] && !border[e[0]] && !border[e[1]] {
+			to[e[0]] = e[1]
+			used[e[0]], used[e[1]] = true, true
+		}
+	}
+	out := *g
+	out.Mesh = &mesh.Mesh{Positions: g.Mesh.Positions, Normals: g.Mesh.Normals}
+	left := map[int32]bool{}
+	for _, c := range g.Mesh.Triangles {
+		for k, v := range c {
+			if u, ok := to[v]; ok {
+				c[k] = u
+			}
+		}
+		if c[0] != c[1] && c[1] != c[2] && c[2] != c[0] {
+			out.Mesh.Triangles = append(out.Mesh.Triangles, c)
+			left[c[0]], left[c[1]], left[c[2]] = true, true, true
+		}
+	}
+	var order []int32
+	for v := range left {
+		order = append(order, v)
+	}
+	slices.Sort(order)
+	return arranged(&out, order)
+}
+
+func mustTransfer(t *testing.T, body *transfer.AssetBody, in Input) *Output {
+	t.Helper()
+	out, err := Transfer(context.Background(), body, in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := out.Record.Validate(); err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
+// mustRest runs a pass again on what it gave: the same bytes, the same record, no edit
+// that is new or lost.
+func mustRest(t *testing.T, body *transfer.AssetBody, in Input, out *Output) {
+	t.Helper()
+	in.Record, in.Current = out.Record, saved(t, out.Asset)
+	again := mustTransfer(t, body, in)
+	s := &again.Summary
+	if s.New != 0 || s.Undone != 0 || s.Lost() != 0 || s.Conflict != out.Summary.Conflict {
+		t.Errorf("run again, the first run %s, the second one %s", counts(&out.Summary), counts(s))
+	}
+	if !sameAsset(t, again.Asset, out.Asset) {
+		a, _ := exact(t, out.Asset)
+		b, _ := exact(t, again.Asset)
+		n, most := 0, 0.0
+		for v := range a.Len() {
+			if d := a.DistanceL1(v, b, v); d > 0 {
+				n, most = n+1, max(most, d)
+			}
+		}
+		t.Errorf("run again: %d rows differ, by %g at most", n, most)
+	}
+	if !reflect.DeepEqual(again.Record, out.Record) {
+		t.Error("run again: another record")
+	}
+}
+
+func counts(s *Summary) string {
+	return fmt.Sprintf("edited %d, new %d, undone %d, kept %d, carried %d, agreed %d, conflict %d, locked %d, dropped %v", s.Edited, s.New, s.Undone, s.Kept, s.Carried, s.Agreed, s.Conflict, s.Locked, s.Dropped)
+}
+
+// TestTransfer_AgainOnOtherVertices: edits at random, then the garment cut anew and the
+// body changed: a second run is a no-op, and no edit is dropped for joints that are
+// all there.
+func TestTransfer_AgainOnOtherVertices(t *testing.T) {
+	body := coxBody(t)
+	moved := shifted(t, shifted(t, body, "spine_2", "spine_3", 0.6), "upper_arm.left", "upper_arm_twist.left", 0.6)
+	g := smallCox().GarmentAt("jersey", 0.6)
+	write := func(g *crew.Garment) *gltfio.Asset {
+		return parsed(t, "jersey.glb", func(b *bytes.Buffer) error { return g.WriteGLB(b) })
+	}
+	order := make([]int32, len(g.Mesh.Positions))
+	for v := range order {
+		order[v] = int32(v)
+	}
+	rand.New(rand.NewPCG(1, 1)).Shuffle(len(order), func(i, k int) { order[i], order[k] = order[k], order[i] })
+	garment := write(g)
+	before, after := prepare(t, body), prepare(t, moved)
+	for _, f := range []weights.Format{weights.Float32, weights.Uint8} {
+		in := Input{Garment: "jersey", From: garment, Options: transfer.AssetOptions{Options: transfer.Options{Format: f}}}
+		first := mustTransfer(t, before, in)
+		artist := edited(t, first.Asset, f, 7)
+		for name, from := range map[string]*gltfio.Asset{"as it was": garment, "finer": write(finer(g)), "coarser": write(coarser(g, 3)), "in another order": write(arranged(g, order))} {
+			for where, b := range map[string]*transfer.AssetBody{"the same body": before, "another body": after} {
+				t.Run(fmt.Sprintf("format %d, %s, %s", f, name, where), func(t *testing.T) {
+					in := in
+					in.From, in.Record, in.Current = from, first.Record, artist
+					out := mustTransfer(t, b, in)
+					if out.Summary.New == 0 || out.Record.Edits.Len() == 0 {
+						t.Fatalf("tests nothing: %s", counts(&out.Summary))
+					}
+					if out.Summary.Dropped[DropJoints] != 0 {
+						t.Errorf("no joint is gone: %s", counts(&out.Summary))
+					}
+					for i := range out.Record.Edits.Len() {
+						if out.Record.Edits.isFaint(i) {
+							t.Errorf("the record remembers an edit of vertex %d that changes nothing", out.Record.Edits.Vertex[i])
+						}
+					}
+					mustRest(t, b, in, out)
+				})
+			}
+		}
+	}
+}
