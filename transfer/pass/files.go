@@ -50,6 +50,7 @@ type Input struct {
 
 	before *weights.Rows // the artist's at the new vertices, once merge has run
 	found  *Found        // what find gave, where it was asked already
+	free   *gltfio.Asset // New without the locks of joints; nil: New has none
 	done   []bool        // vertices whose row in New is locked already; nil: locks are still to do
 	// stands are places of joints by name, and renamed a note on those that the artist's
 	// file calls otherwise, once find has run.
@@ -175,6 +176,10 @@ func Run(ctx context.Context, in Input) (*Output, error) {
 	if out.Confidence, out.Reason, err = marks(in.New, read); err != nil {
 		return nil, err
 	}
+	free, err := in.freeRows(ctx, fresh, theirs, opt)
+	if err != nil {
+		return nil, err
+	}
 	merged := &Merged{Rows: theirs, Outcome: make([]Outcome, theirs.Len()), Edits: newEdits()}
 	for v, locked := range in.done {
 		if locked {
@@ -183,7 +188,7 @@ func Run(ctx context.Context, in Input) (*Output, error) {
 		}
 	}
 	if in.Record != nil {
-		if merged, err = in.merge(ctx, fresh, read, theirs, opt, sum); err != nil {
+		if merged, err = in.merge(ctx, fresh, read, theirs, free, opt, sum); err != nil {
 			return nil, err
 		}
 		sum.Notes = append(sum.Notes, in.renamed...)
@@ -194,8 +199,8 @@ func Run(ctx context.Context, in Input) (*Output, error) {
 		sum.Notes = append(sum.Notes, "there is no record of an earlier pass: rows changed by hand in "+in.Current.Name+" could not be told from the transfer's and are replaced")
 	}
 
-	out.Record = newRecord(in, opt, fresh, theirs, merged)
-	if out.Record.GivenUp, err = in.givenUp(ctx, fresh.Mesh, theirs, merged); err != nil {
+	out.Record = newRecord(in, opt, fresh, free, merged)
+	if out.Record.GivenUp, err = in.givenUp(ctx, fresh.Mesh, free, merged); err != nil {
 		return nil, err
 	}
 	if err := in.takeIn(ctx, out.Record, merged, sum, opt); err != nil {
@@ -222,8 +227,9 @@ func Run(ctx context.Context, in Input) (*Output, error) {
 	return out, nil
 }
 
-// merge finds the edits, moves them to the new garment and merges.
-func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface, theirs *weights.Rows, opt transfer.AssetOptions, sum *Summary) (*Merged, error) {
+// merge finds the edits, moves them to the new garment and merges. free are theirs without
+// locks of joints.
+func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface, theirs, free *weights.Rows, opt transfer.AssetOptions, sum *Summary) (*Merged, error) {
 	found, err := in.findFor(ctx, opt)
 	if err != nil {
 		return nil, err
@@ -252,7 +258,7 @@ func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface
 	}
 	var notes []string
 	if in.done != nil {
-		o.Locked, o.Current = in.done, theirs
+		o.Locked, o.Current, o.Free = in.done, theirs, free
 	} else if len(in.locks()) > 0 {
 		if o.Locked, notes, err = in.lockMask(ctx, in.New, read, moved.Current, read.Skin, nil, opt); err != nil {
 			return nil, err
@@ -471,11 +477,12 @@ func (o *Output) mark(m *Merged, theirs *weights.Rows) {
 	}
 }
 
-// newRecord is what the next pass needs to know.
-func newRecord(in Input, opt transfer.AssetOptions, fresh *Surface, theirs *weights.Rows, m *Merged) *Record {
+// newRecord is what the next pass needs to know; free are the transfer's rows without locks
+// of joints, so that what these hold is no part of them.
+func newRecord(in Input, opt transfer.AssetOptions, fresh *Surface, free *weights.Rows, m *Merged) *Record {
 	r := &Record{
 		Garment: in.Garment, Program: in.Program, GarmentSum: in.GarmentSum, BodySum: in.BodySum, Options: in.Options,
-		Joints: fresh.Joints, Format: opt.Format, Rows: theirs, Edits: m.Edits, Written: &Sparse{Rows: weights.NewRows(0)},
+		Joints: fresh.Joints, Format: opt.Format, Rows: free, Edits: m.Edits, Written: &Sparse{Rows: weights.NewRows(0)},
 		Mesh: &mesh.Mesh{Positions: slices.Clone(fresh.Mesh.Positions), Triangles: fresh.Mesh.Triangles},
 	}
 	r.Options.Threads, r.Options.Progress = 0, nil
@@ -486,12 +493,12 @@ func newRecord(in Input, opt transfer.AssetOptions, fresh *Surface, theirs *weig
 	// Of a locked vertex that was edited once the record keeps what the edit changed.
 	at := entries(m.Edits.Vertex, len(m.Outcome))
 	if slices.ContainsFunc(m.Edits.Vertex, func(v int32) bool { return m.Outcome[v] == Locked }) {
-		r.Rows = weights.NewRows(theirs.Len())
+		r.Rows = weights.NewRows(free.Len())
 		for v := range m.Outcome {
 			if m.Outcome[v] == Locked && at[v] >= 0 {
 				r.Rows.Append(m.Edits.Base.Row(int(at[v])))
 			} else {
-				r.Rows.Append(theirs.Row(v))
+				r.Rows.Append(free.Row(v))
 			}
 		}
 	}

@@ -254,3 +254,107 @@ func TestTransfer_AgainOnOtherVertices(t *testing.T) {
 		}
 	}
 }
+
+// mustBeAsNever takes the locks off on the first body: the edits are there as if nothing
+// had ever been locked.
+func mustBeAsNever(t *testing.T, body *transfer.AssetBody, in Input, never *Output) {
+	t.Helper()
+	in.Options.Lock, in.Options.LockJoints = nil, nil
+	out := mustTransfer(t, body, in)
+	if !sameAsset(t, out.Asset, never.Asset) {
+		a, _ := exact(t, out.Asset)
+		b, _ := exact(t, never.Asset)
+		n := 0
+		for v := range a.Len() {
+			if a.DistanceL1(v, b, v) > 0 {
+				n++
+			}
+		}
+		t.Errorf("without the lock %s, never locked %s; %d rows differ", counts(&out.Summary), counts(&never.Summary), n)
+	}
+	if !reflect.DeepEqual(out.Record.Edits, never.Record.Edits) {
+		t.Errorf("without the lock the record has %d edits, never locked %d, or other ones", out.Record.Edits.Len(), never.Record.Edits.Len())
+	}
+}
+
+// mustBeRows checks some rows of an asset, which are those of another: single precision
+// alone lies between them.
+func mustBeRows(t *testing.T, a, want *gltfio.Asset, vertex []int32) {
+	t.Helper()
+	x, _ := exact(t, a)
+	y, _ := exact(t, want)
+	for _, v := range vertex {
+		if d := x.DistanceL1(int(v), y, int(v)); d > 1e-6 {
+			t.Fatalf("vertex %d is off the artist's row by %g", v, d)
+		}
+	}
+}
+
+// TestTransfer_EditsUnderAnyLock: edits at random, passes under locks of every kind, the
+// lock taken off on the first body: the edits. Under the lock the rows of the same body
+// are the artist's, and a second run changes nothing.
+func TestTransfer_EditsUnderAnyLock(t *testing.T) {
+	body := coxBody(t)
+	moved := shifted(t, shifted(t, body, "spine_2", "spine_3", 0.6), "upper_arm.left", "upper_arm_twist.left", 0.6)
+	before, after := prepare(t, body), prepare(t, moved)
+	garment := coxGarment(t, "jersey", 0.4)
+	for _, f := range []weights.Format{weights.Float32, weights.Uint8} {
+		in := Input{Garment: "jersey", From: garment, Options: transfer.AssetOptions{Options: transfer.Options{Format: f}}}
+		first := mustTransfer(t, before, in)
+		artist := edited(t, first.Asset, f, 11)
+		in.Record, in.Current = first.Record, artist
+		never := mustTransfer(t, before, in)
+		if never.Summary.Kept == 0 || never.Record.Edits.Len() != never.Summary.Kept {
+			t.Fatalf("tests nothing: %s", counts(&never.Summary))
+		}
+		for _, x := range []struct{ lock, joints []string }{
+			{nil, []string{"*"}}, {nil, []string{"pelvis"}}, {nil, []string{"spine_*", "head"}},
+			{[]string{"near:upper_arm.left:0.1"}, nil}, {[]string{"mesh:*"}, nil}, {[]string{"box:-1,1.1,-1,0,2,1"}, []string{"head"}},
+		} {
+			t.Run(fmt.Sprintf("format %d, lock %v, joints %v", f, x.lock, x.joints), func(t *testing.T) {
+				in := in
+				in.Options.Lock, in.Options.LockJoints = x.lock, x.joints
+				for k, b := range []*transfer.AssetBody{before, after, before} {
+					out := mustTransfer(t, b, in)
+					if k == 0 && x.lock == nil { // what is around locked rows blends to them
+						mustBeRows(t, out.Asset, artist, never.Record.Edits.Vertex)
+					}
+					mustRest(t, b, in, out)
+					in.Record, in.Current = out.Record, saved(t, out.Asset)
+				}
+				mustBeAsNever(t, before, in, never)
+			})
+		}
+		// Nor does a policy that gives edits up take the lock's own doing for a conflict.
+		t.Run(fmt.Sprintf("format %d, take-new", f), func(t *testing.T) {
+			in := in
+			in.Policy.Default, in.Options.LockJoints = TakeNew, []string{"pelvis", "head"}
+			out := mustTransfer(t, before, in)
+			if out.Summary.Kept != never.Summary.Kept {
+				t.Errorf("%s, never locked %s", counts(&out.Summary), counts(&never.Summary))
+			}
+			in.Record, in.Current = out.Record, saved(t, out.Asset)
+			mustBeAsNever(t, before, in, never)
+		})
+	}
+}
+
+// TestTransfer_EditsMadeUnderALock: what is edited while joints are locked to another
+// body's weights is kept as it is, as long as the transfer gives what it gave.
+func TestTransfer_EditsMadeUnderALock(t *testing.T) {
+	body := coxBody(t)
+	moved := prepare(t, shifted(t, body, "spine_2", "spine_3", 0.6))
+	in := Input{Garment: "jersey", From: coxGarment(t, "jersey", 0.4)}
+	first := mustTransfer(t, prepare(t, body), in)
+	in.Options.LockJoints = []string{"spine_3"}
+	in.Record, in.Current = first.Record, first.Asset
+	out := mustTransfer(t, moved, in)
+	artist := edited(t, out.Asset, weights.Float32, 5)
+	in.Record, in.Current = out.Record, artist
+	out = mustTransfer(t, moved, in)
+	if out.Summary.Kept == 0 || out.Summary.Carried+out.Summary.Conflict+out.Summary.Agreed != 0 {
+		t.Errorf("not all are kept: %s", counts(&out.Summary))
+	}
+	mustBeRows(t, out.Asset, artist, out.Record.Edits.Vertex)
+	mustRest(t, moved, in, out)
+}

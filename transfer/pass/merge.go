@@ -74,6 +74,9 @@ type MergeOptions struct {
 	// of influences; others in the same place take the lowest of those rows. Nil: none.
 	Locked  []bool
 	Current *weights.Rows
+	// Free are the new transfer's rows without the locks of joints that theirs hold, in
+	// the same form: edits are held against them. Nil: theirs hold none.
+	Free *weights.Rows
 }
 
 // Merged is the result of a merge.
@@ -111,6 +114,9 @@ type Merged struct {
 // An edit that changes nothing any more once it is stored and cut (interpolated ones
 // alone are cut) is none: it is neither carried nor remembered.
 //
+// Where locked rows have a part in t, t = e is no agreement but the lock's doing (a rigid
+// island follows its locked vertex): the row is e, and the edit lives on.
+//
 // Where vertices coincide and one is edited, all take the edit that goes
 // farthest (ties: the lower row in the order of joints and weights), so that
 // seams do not open.
@@ -127,6 +133,8 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 		return nil, fmt.Errorf("merge: %d places for %d vertices", len(opt.Welded), n)
 	case opt.Locked != nil && (len(opt.Locked) != n || opt.Current == nil || opt.Current.Len() != n):
 		return nil, fmt.Errorf("merge: locks of %d vertices and their rows do not go with %d vertices", len(opt.Locked), n)
+	case opt.Free != nil && opt.Free.Len() != n:
+		return nil, fmt.Errorf("merge: %d rows without locks for %d vertices", opt.Free.Len(), n)
 	case len(edits.Vertex) != edits.Base.Len() || len(edits.Vertex) != edits.Row.Len():
 		return nil, fmt.Errorf("merge: %d bases and %d rows for %d edits", edits.Base.Len(), edits.Row.Len(), len(edits.Vertex))
 	case len(edits.Vertex) > 0 && int(edits.Vertex[len(edits.Vertex)-1]) >= n:
@@ -169,6 +177,11 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 		m.joinSeams(opt.Welded, at, lock, base, mine, opt.Current)
 	}
 
+	free, blended := opt.Free, slices.Contains(opt.Locked, true)
+	if free == nil {
+		free = theirs
+	}
+
 	// The rows that are neither the transfer's nor the artist's, in order.
 	s := &rowScratch{}
 	fresh := weights.NewRows(0)
@@ -184,12 +197,12 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 		case i < 0:
 			continue
 		}
-		s.align(base, i, mine, i, theirs, v)
+		s.align(base, i, mine, i, free, v)
 		edit, moved, most := s.measure()
 		switch {
-		case moved == 0 || len(s.b) == 0 || alike(limited, i, theirs, v):
+		case moved == 0 || len(s.b) == 0 || alike(limited, i, free, v):
 			m.Outcome[v] = Kept
-		case s.agrees() && cuts(opt.MaxInfluences, base, i):
+		case s.agrees() && (blended || cuts(opt.MaxInfluences, base, i)):
 			m.Outcome[v] = Kept
 		case s.agrees():
 			m.Outcome[v] = Agreed

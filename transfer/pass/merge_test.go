@@ -348,3 +348,41 @@ func TestParseRule_Mask(t *testing.T) {
 		}
 	}
 }
+
+// TestMerge_LockIsNoAgreement: a row that is the artist's because a lock makes it so (a
+// rigid island follows its locked vertex) is remembered as an edit; without a lock the
+// transfer agrees, and the edit has done its work.
+func TestMerge_LockIsNoAgreement(t *testing.T) {
+	eachTriple(t, func(t *testing.T, x *triple) {
+		n := x.theirs.Len()
+		// The transfer gives every edited vertex the artist's row.
+		theirs := weights.Concat(x.theirs)
+		for i, v := range x.edits.Vertex {
+			replaceRow(theirs, int(v), x.edits.Row, i)
+		}
+		opt := x.opt
+		opt.MaxInfluences, opt.Welded = 0, nil
+		plain := mustMerge(t, theirs, x.joints, x.edits, opt)
+		opt.Locked, opt.Current = make([]bool, n), theirs
+		lone := -1
+		at := entries(x.edits.Vertex, n)
+		for v := range n {
+			if at[v] < 0 {
+				lone = v
+			}
+		}
+		if lone < 0 {
+			return
+		}
+		opt.Locked[lone] = true
+		m := mustMerge(t, theirs, x.joints, x.edits, opt)
+		for i, v := range x.edits.Vertex {
+			if plain.Outcome[v] != Agreed {
+				continue
+			}
+			if m.Outcome[v] != Kept || !slices.Contains(m.Edits.Vertex, v) || m.Rows.DistanceL1(int(v), x.edits.Row, i) > 1e-5 {
+				t.Errorf("vertex %d: outcome %d, want the edit kept", v, m.Outcome[v])
+			}
+		}
+	})
+}

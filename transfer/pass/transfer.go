@@ -49,6 +49,9 @@ func Transfer(ctx context.Context, body *transfer.AssetBody, in Input) (*Output,
 	if in.New, result, err = body.TransferFrom(ctx, in.From, present, given); err != nil {
 		return nil, err
 	}
+	if in.free, err = in.unlockedJoints(ctx, body, present, given); err != nil {
+		return nil, err
+	}
 	if in.New, err = in.keepPaint(ctx); err != nil {
 		return nil, err
 	}
@@ -73,6 +76,34 @@ func Transfer(ctx context.Context, body *transfer.AssetBody, in Input) (*Output,
 	out.Asset, out.Record = in.From, in.Record
 	out.Confidence, out.Reason, err = marks(in.From, read)
 	return out, err
+}
+
+// unlockedJoints is the transfer without the locks of joints, by which edits can be told
+// from what the locks hold; nil where there are none.
+func (in *Input) unlockedJoints(ctx context.Context, body *transfer.AssetBody, present *transfer.Present, opt transfer.AssetOptions) (*gltfio.Asset, error) {
+	if len(opt.LockJoints) == 0 {
+		return nil, nil
+	}
+	opt.LockJoints, opt.Progress = nil, nil
+	a, _, err := body.TransferFrom(ctx, in.From, present, opt)
+	return a, err
+}
+
+// freeRows are the rows of in.free as a file stores them, over the joints of fresh; theirs
+// where there are none.
+func (in *Input) freeRows(ctx context.Context, fresh *Surface, theirs *weights.Rows, opt transfer.AssetOptions) (*weights.Rows, error) {
+	if in.free == nil {
+		return theirs, nil
+	}
+	free, _, err := ReadSurface(ctx, in.free, opt.Garments)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := storedBut(in.done, MapJoints(free.Joints, fresh.Joints).Rows(free.Rows), opt.Format, opt.MaxInfluences)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", in.free.Name, err)
+	}
+	return rows, nil
 }
 
 // locks are the regions to lock.
