@@ -247,6 +247,9 @@ func passToProto(r *pass.Record) (*pb.PassRecord, error) {
 		return nil, passFault("%v", err)
 	}
 	m.EditVertices, m.WrittenVertices, m.GivenUpVertices = packVertices(r.Edits.Vertex), packVertices(r.Written.Vertex), packVertices(r.GivenUp)
+	for _, x := range r.Regions {
+		m.Regions = append(m.Regions, &pb.PassRegion{Region: x.Spec, Vertices: packVertices(x.Vertex)})
+	}
 	for _, x := range []struct {
 		to   **pb.PassRows
 		name string
@@ -313,6 +316,13 @@ func passFromProto(m *pb.PassRecord) (*pass.Record, error) {
 		if r.GivenUp, err = unpackVertices("given up edit", m.GetGivenUpVertices(), n); err != nil {
 			return nil, err
 		}
+	}
+	for _, x := range m.GetRegions() {
+		vertex, err := unpackVertices("region", x.GetVertices(), n)
+		if err != nil {
+			return nil, err
+		}
+		r.Regions = append(r.Regions, pass.Region{Spec: x.GetRegion(), Vertex: vertex})
 	}
 	for _, x := range []struct {
 		to   **weights.Rows

@@ -70,6 +70,7 @@ func randomRecord(rng *rand.Rand, n int, f weights.Format) *pass.Record {
 			r.GivenUp = append(r.GivenUp, int32(v))
 		}
 	}
+	r.Regions = []pass.Region{{Spec: "joint:arm*", Vertex: append([]int32{}, r.GivenUp...)}, {Spec: "joint:leg*", Vertex: []int32{int32(n - 1)}}}
 	r.Rows = rows(n)
 	r.Edits.Base, r.Edits.Row = rows(len(r.Edits.Vertex)), rows(len(r.Edits.Vertex))
 	r.Written.Rows = rows(len(r.Written.Vertex))

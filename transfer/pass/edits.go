@@ -50,6 +50,9 @@ type Found struct {
 	// Absent counts the remembered edits whose vertices the artist's garment lacks or
 	// has without weights. They live on: nobody has taken them back.
 	Absent int
+	// changed are the vertices whose row the artist has changed since the record was
+	// written; nil: none.
+	changed []bool
 	// absent are the remembered edits, on the record's mesh, where the garment lacks
 	// missing of their vertices; lacks says of it which of that mesh's vertices they are.
 	absent  *Found
@@ -85,7 +88,7 @@ func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Fou
 		return nil, recordFault("its joints and those of %s are %d together, more than %d", current.Name, len(joints), math.MaxUint16+1)
 	}
 	rows := toUnion.Rows(current.Rows)
-	f := &Found{Mesh: current.Mesh, Joints: joints, Edits: newEdits(), Current: rows, Rows: rec.Rows}
+	f := &Found{Mesh: current.Mesh, Joints: joints, Edits: newEdits(), Current: rows, Rows: rec.Rows, changed: make([]bool, rows.Len())}
 	written := rec.written()
 	edits := rec.Edits
 	at := entries(rec.Edits.Vertex, rec.Rows.Len())
@@ -135,6 +138,7 @@ func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Fou
 				}
 				continue
 			}
+			f.changed[v] = true
 			if place.Exact(v) {
 				over[place.Corner[v][0]] = true
 			}

@@ -52,6 +52,8 @@ type Input struct {
 	found  *Found        // what find gave, where it was asked already
 	free   *gltfio.Asset // New without the locks of joints; nil: New has none
 	done   []bool        // vertices whose row in New is locked already; nil: locks are still to do
+	// regions are what the locked regions that go by rows have picked, once lockMask has run.
+	regions []Region
 	// stands are places of joints by name, and renamed a note on those that the artist's
 	// file calls otherwise, once find has run.
 	stands  map[string]r3.Vec
@@ -483,7 +485,8 @@ func newRecord(in Input, opt transfer.AssetOptions, fresh *Surface, free *weight
 	r := &Record{
 		Garment: in.Garment, Program: in.Program, GarmentSum: in.GarmentSum, BodySum: in.BodySum, Options: in.Options,
 		Joints: fresh.Joints, Format: opt.Format, Rows: free, Edits: m.Edits, Written: &Sparse{Rows: weights.NewRows(0)},
-		Mesh: &mesh.Mesh{Positions: slices.Clone(fresh.Mesh.Positions), Triangles: fresh.Mesh.Triangles},
+		Regions: in.regions,
+		Mesh:    &mesh.Mesh{Positions: slices.Clone(fresh.Mesh.Positions), Triangles: fresh.Mesh.Triangles},
 	}
 	r.Options.Threads, r.Options.Progress = 0, nil
 	for i, p := range r.Mesh.Positions {

@@ -52,6 +52,27 @@ type Record struct {
 	// Written are the rows as written, of those vertices alone where they differ
 	// from Rows.
 	Written *Sparse
+	// Regions are what the locked regions that pick vertices by their rows have picked. The
+	// next pass sticks to it: what blends to a locked row must not join the lock.
+	Regions []Region
+}
+
+// Region is what a locked region has picked.
+type Region struct {
+	// Spec is the region as written (package region).
+	Spec string
+	// Vertex is ascending and distinct.
+	Vertex []int32
+}
+
+// region is what a region has picked; nil where the record does not know it.
+func (r *Record) region(spec string) *Region {
+	for i := range r.Regions {
+		if r.Regions[i].Spec == spec {
+			return &r.Regions[i]
+		}
+	}
+	return nil
 }
 
 // LastPass is what a pass did, for reports.
@@ -186,6 +207,11 @@ func (r *Record) Validate() error {
 	}
 	if err := checkVertices("given up edit", r.GivenUp, n); err != nil {
 		return err
+	}
+	for _, x := range r.Regions {
+		if err := checkVertices(fmt.Sprintf("region %q", x.Spec), x.Vertex, n); err != nil {
+			return err
+		}
 	}
 	for _, t := range []struct {
 		name   string

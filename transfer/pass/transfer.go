@@ -16,6 +16,7 @@ import (
 
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/mesh"
 	"github.com/selvage/selvage/transfer/region"
 	"github.com/selvage/selvage/transfer/skinning"
 	"github.com/selvage/selvage/transfer/weights"
@@ -28,12 +29,14 @@ import (
 //
 // The present rows, which locks hold, are those of in.Current, by place where it has
 // other vertices (Place); without it those that the record says were written; without
-// either in.From's own. Where there are none at all yet, on a first pass, nothing is
+// either in.From's own. A region that goes by rows picks in later passes what it has picked
+// in the first, but for rows that the artist has changed since. With locks of joints the
+// transfer is made a second time without them, for the edits (Merge). Where there are none at all yet, on a first pass, nothing is
 // locked and a note says so; without weights and without a pass to come, body.Transfer
 // itself refuses. Inputs are not changed; the result does not depend on
 // Options.Threads.
 func Transfer(ctx context.Context, body *transfer.AssetBody, in Input) (*Output, error) {
-	in.Options.Lock, in.Lock = in.locks(), nil
+	in.Options.Lock, in.Lock, in.regions = in.locks(), nil, nil
 	given := in.Options
 	if read, err := in.From.WithContext(ctx).Garment(in.Options.Garments); err == nil {
 		in.stands = places(body.Surface().Skin, read.Skin)
@@ -111,8 +114,8 @@ func (in *Input) locks() []string {
 	return append(slices.Clone(in.Options.Lock), in.Lock...)
 }
 
-// present is what the garment's rows are now; nil where in.From itself says it, or,
-// with a note, where there are none.
+// present is what the garment's rows are now; nil where there are no locks, or, with a
+// note, where there are no rows.
 func (in *Input) present(ctx context.Context, body *transfer.AssetBody) (*transfer.Present, []string, error) {
 	opt := in.Options
 	if len(opt.Lock) == 0 && len(opt.LockJoints) == 0 {
@@ -122,27 +125,38 @@ func (in *Input) present(ctx context.Context, body *transfer.AssetBody) (*transf
 	if err != nil {
 		return nil, nil, err
 	}
+	p := &transfer.Present{}
 	if in.Record == nil && in.Current == nil {
-		if read.Rows != nil {
-			return nil, nil, nil
+		if read.Rows == nil {
+			return nil, []string{"the garment has no weights yet: nothing is locked on this first pass"}, nil
 		}
-		return nil, []string{"the garment has no weights yet: nothing is locked on this first pass"}, nil
+		p.Joints = read.Skin.Joints
+		if p.Rows, err = in.From.WithContext(ctx).ExactRows(read); err != nil {
+			return nil, nil, err
+		}
+	} else {
+		f, err := in.findFor(ctx, opt)
+		if err != nil {
+			return nil, nil, err
+		}
+		place, err := Place(ctx, f.Mesh, read.Mesh, 0, opt.Threads)
+		if err != nil {
+			return nil, nil, err
+		}
+		p.Rows, p.Joints = f.Current, in.skeleton(f.Joints, opt, read.Skin, body.Surface().Skin).Joints
+		if !place.ByIndex {
+			p.Rows = newInterpolation(place, len(f.Joints)).rows(f.Current)
+		}
 	}
-	surface := &Surface{Mesh: read.Mesh}
-	f, err := in.findFor(ctx, opt)
-	if err != nil {
+	if p.Locked, p.Notes, err = in.lockMask(ctx, in.From, read, p.Rows, &skinning.Skin{Joints: p.Joints}, body.Surface().Skin, opt); err != nil {
 		return nil, nil, err
 	}
-	place, err := Place(ctx, f.Mesh, surface.Mesh, 0, opt.Threads)
-	if err != nil {
-		return nil, nil, err
+	// As the next pass will find them: of rows that differ in one place the lowest counts,
+	// and rounding may make that another one.
+	if p.Rows, err = stored(p.Rows, opt.Format, 0); err != nil {
+		return nil, nil, fmt.Errorf("%s: present rows: %w", in.From.Name, err)
 	}
-	p := &transfer.Present{Rows: f.Current, Joints: in.skeleton(f.Joints, opt, read.Skin, body.Surface().Skin).Joints}
-	if !place.ByIndex {
-		p.Rows = newInterpolation(place, len(f.Joints)).rows(f.Current)
-	}
-	p.Locked, p.Notes, err = in.lockMask(ctx, in.From, read, p.Rows, &skinning.Skin{Joints: p.Joints}, body.Surface().Skin, opt)
-	return p, nil, err
+	return p, nil, nil
 }
 
 // findFor is find, remembered for Run; without a record the artist's garment alone.
@@ -203,6 +217,7 @@ func (in *Input) lockMask(ctx context.Context, asset *gltfio.Asset, read *gltfio
 	now.Rows, now.Skin = rows, skin
 	mask := make([]bool, read.Mesh.NumVertices())
 	var notes []string
+	in.regions = nil
 	for _, one := range set.Each() {
 		own, more, err := one.Vertices(ctx, asset, &now, body)
 		var missing *region.MissingError
@@ -218,11 +233,73 @@ func (in *Input) lockMask(ctx context.Context, asset *gltfio.Asset, read *gltfio
 			return nil, nil, err
 		}
 		notes = append(notes, more...)
+		if one.ByRows() {
+			if err := in.settle(ctx, one.String(), own, read.Mesh, opt.Threads); err != nil {
+				return nil, nil, err
+			}
+		}
 		for v, yes := range own {
 			mask[v] = mask[v] || yes
 		}
 	}
 	return mask, notes, nil
+}
+
+// settle makes mask, what a region picks of on by the present rows, what the pass before
+// has picked, and notes it for the next one: rows that have only blended to locked ones
+// stay free. The present rows decide about vertices that the artist has changed since,
+// those that are new between one that was picked and one that was not, and those without
+// a place on the recorded surface.
+func (in *Input) settle(ctx context.Context, spec string, mask []bool, on *mesh.Mesh, threads int) error {
+	if in.Record != nil && in.Record.region(spec) != nil && in.found != nil {
+		picked := make([]bool, in.Record.Mesh.NumVertices())
+		for _, v := range in.Record.region(spec).Vertex {
+			picked[v] = true
+		}
+		was, err := Place(ctx, in.Record.Mesh, on, 0, threads)
+		if err != nil {
+			return err
+		}
+		now := was
+		if in.found.changed != nil && in.found.Mesh != in.Record.Mesh {
+			if now, err = Place(ctx, in.found.Mesh, on, 0, threads); err != nil {
+				return err
+			}
+		}
+		for v := range mask {
+			all, none := was.of(v, picked)
+			touched := false
+			if in.found.changed != nil {
+				_, untouched := now.of(v, in.found.changed)
+				touched = !untouched && now.Fate[v] == Placed
+			}
+			if was.Fate[v] == Placed && all != none && !touched {
+				mask[v] = all
+			}
+		}
+	}
+	if !slices.ContainsFunc(in.regions, func(r Region) bool { return r.Spec == spec }) {
+		r := Region{Spec: spec, Vertex: []int32{}}
+		for v, yes := range mask {
+			if yes {
+				r.Vertex = append(r.Vertex, int32(v))
+			}
+		}
+		in.regions = append(in.regions, r)
+	}
+	return nil
+}
+
+// of reports whether a mask of the source holds all vertices that target vertex v lies at
+// or between, and whether it holds none of them.
+func (p *Placement) of(v int, mask []bool) (all, none bool) {
+	all, none = true, true
+	for k, c := range p.Corner[v] {
+		if p.Bary[v][k] > 0 {
+			all, none = all && mask[c], none && !mask[c]
+		}
+	}
+	return all, none
 }
 
 // keepPaint returns in.New with what the artist's garment has, and it has not, of the

@@ -86,6 +86,11 @@ func (s *Set) Each() []*Set {
 	return out
 }
 
+// ByRows reports whether the set picks vertices by their rows: other rows, another region.
+func (s *Set) ByRows() bool {
+	return slices.ContainsFunc(s.specs, func(p spec) bool { return p.kind == byJoint })
+}
+
 // Attributes are the names of the vertex attributes that the set reads, and the number of
 // their components: 1, or 4 for colours.
 func (s *Set) Attributes() map[string]int {

@@ -326,3 +326,16 @@ func TestBone_Distance(t *testing.T) {
 		}
 	}
 }
+
+// TestByRows: regions of joints' weights alone change with the rows.
+func TestByRows(t *testing.T) {
+	for spec, want := range map[string]bool{"joint:arm*": true, "_HELD": false, "color:1": false, "box:0,0,0,1,1,1": false, "near:arm*:0.1": false, "mesh:joint": false} {
+		set, err := Parse([]string{"mesh:*", spec})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if set.ByRows() != want {
+			t.Errorf("%s: %v, want %v", spec, set.ByRows(), want)
+		}
+	}
+}

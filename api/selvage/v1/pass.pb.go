@@ -90,7 +90,10 @@ type PassRecord struct {
 	// output.
 	WrittenSum []byte `protobuf:"bytes,20,opt,name=written_sum,json=writtenSum,proto3" json:"written_sum,omitempty"`
 	// Sum of the policy that settled its conflicts, 32 bytes.
-	PolicySum     []byte `protobuf:"bytes,21,opt,name=policy_sum,json=policySum,proto3" json:"policy_sum,omitempty"`
+	PolicySum []byte `protobuf:"bytes,21,opt,name=policy_sum,json=policySum,proto3" json:"policy_sum,omitempty"`
+	// What the locked regions that pick vertices by their rows have picked, each region
+	// once: the next pass sticks to it.
+	Regions       []*PassRegion `protobuf:"bytes,22,rep,name=regions,proto3" json:"regions,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -272,6 +275,68 @@ func (x *PassRecord) GetPolicySum() []byte {
 	return nil
 }
 
+func (x *PassRecord) GetRegions() []*PassRegion {
+	if x != nil {
+		return x.Regions
+	}
+	return nil
+}
+
+// PassRegion is what a locked region has picked.
+type PassRegion struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The region as in Options.lock.
+	Region string `protobuf:"bytes,1,opt,name=region,proto3" json:"region,omitempty"`
+	// Vertices, like PassRecord.edit_vertices.
+	Vertices      []byte `protobuf:"bytes,2,opt,name=vertices,proto3" json:"vertices,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PassRegion) Reset() {
+	*x = PassRegion{}
+	mi := &file_selvage_v1_pass_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PassRegion) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PassRegion) ProtoMessage() {}
+
+func (x *PassRegion) ProtoReflect() protoreflect.Message {
+	mi := &file_selvage_v1_pass_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PassRegion.ProtoReflect.Descriptor instead.
+func (*PassRegion) Descriptor() ([]byte, []int) {
+	return file_selvage_v1_pass_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *PassRegion) GetRegion() string {
+	if x != nil {
+		return x.Region
+	}
+	return ""
+}
+
+func (x *PassRegion) GetVertices() []byte {
+	if x != nil {
+		return x.Vertices
+	}
+	return nil
+}
+
 // PassRows are rows of weights. Each distinct row is stored once, in the order of
 // its first use.
 type PassRows struct {
@@ -293,7 +358,7 @@ type PassRows struct {
 
 func (x *PassRows) Reset() {
 	*x = PassRows{}
-	mi := &file_selvage_v1_pass_proto_msgTypes[1]
+	mi := &file_selvage_v1_pass_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -305,7 +370,7 @@ func (x *PassRows) String() string {
 func (*PassRows) ProtoMessage() {}
 
 func (x *PassRows) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_pass_proto_msgTypes[1]
+	mi := &file_selvage_v1_pass_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -318,7 +383,7 @@ func (x *PassRows) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PassRows.ProtoReflect.Descriptor instead.
 func (*PassRows) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_pass_proto_rawDescGZIP(), []int{1}
+	return file_selvage_v1_pass_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *PassRows) GetIndex() []byte {
@@ -354,7 +419,7 @@ var File_selvage_v1_pass_proto protoreflect.FileDescriptor
 const file_selvage_v1_pass_proto_rawDesc = "" +
 	"\n" +
 	"\x15selvage/v1/pass.proto\x12\n" +
-	"selvage.v1\x1a\x16selvage/v1/edits.proto\x1a\x18selvage/v1/options.proto\x1a\x19selvage/v1/transfer.proto\"\xcc\x06\n" +
+	"selvage.v1\x1a\x16selvage/v1/edits.proto\x1a\x18selvage/v1/options.proto\x1a\x19selvage/v1/transfer.proto\"\xfe\x06\n" +
 	"\n" +
 	"PassRecord\x12\x18\n" +
 	"\agarment\x18\x01 \x01(\tR\agarment\x12\x18\n" +
@@ -383,7 +448,12 @@ const file_selvage_v1_pass_proto_rawDesc = "" +
 	"\vwritten_sum\x18\x14 \x01(\fR\n" +
 	"writtenSum\x12\x1d\n" +
 	"\n" +
-	"policy_sum\x18\x15 \x01(\fR\tpolicySum\"j\n" +
+	"policy_sum\x18\x15 \x01(\fR\tpolicySum\x120\n" +
+	"\aregions\x18\x16 \x03(\v2\x16.selvage.v1.PassRegionR\aregions\"@\n" +
+	"\n" +
+	"PassRegion\x12\x16\n" +
+	"\x06region\x18\x01 \x01(\tR\x06region\x12\x1a\n" +
+	"\bvertices\x18\x02 \x01(\fR\bvertices\"j\n" +
 	"\bPassRows\x12\x14\n" +
 	"\x05index\x18\x01 \x01(\fR\x05index\x12\x16\n" +
 	"\x06counts\x18\x02 \x01(\fR\x06counts\x12\x16\n" +
@@ -402,29 +472,31 @@ func file_selvage_v1_pass_proto_rawDescGZIP() []byte {
 	return file_selvage_v1_pass_proto_rawDescData
 }
 
-var file_selvage_v1_pass_proto_msgTypes = make([]protoimpl.MessageInfo, 2)
+var file_selvage_v1_pass_proto_msgTypes = make([]protoimpl.MessageInfo, 3)
 var file_selvage_v1_pass_proto_goTypes = []any{
 	(*PassRecord)(nil),  // 0: selvage.v1.PassRecord
-	(*PassRows)(nil),    // 1: selvage.v1.PassRows
-	(*Options)(nil),     // 2: selvage.v1.Options
-	(*Joint)(nil),       // 3: selvage.v1.Joint
-	(WeightFormat)(0),   // 4: selvage.v1.WeightFormat
-	(*PassSummary)(nil), // 5: selvage.v1.PassSummary
+	(*PassRegion)(nil),  // 1: selvage.v1.PassRegion
+	(*PassRows)(nil),    // 2: selvage.v1.PassRows
+	(*Options)(nil),     // 3: selvage.v1.Options
+	(*Joint)(nil),       // 4: selvage.v1.Joint
+	(WeightFormat)(0),   // 5: selvage.v1.WeightFormat
+	(*PassSummary)(nil), // 6: selvage.v1.PassSummary
 }
 var file_selvage_v1_pass_proto_depIdxs = []int32{
-	2, // 0: selvage.v1.PassRecord.options:type_name -> selvage.v1.Options
-	3, // 1: selvage.v1.PassRecord.joints:type_name -> selvage.v1.Joint
-	4, // 2: selvage.v1.PassRecord.format:type_name -> selvage.v1.WeightFormat
-	1, // 3: selvage.v1.PassRecord.rows:type_name -> selvage.v1.PassRows
-	1, // 4: selvage.v1.PassRecord.edit_bases:type_name -> selvage.v1.PassRows
-	1, // 5: selvage.v1.PassRecord.edit_rows:type_name -> selvage.v1.PassRows
-	1, // 6: selvage.v1.PassRecord.written_rows:type_name -> selvage.v1.PassRows
-	5, // 7: selvage.v1.PassRecord.last:type_name -> selvage.v1.PassSummary
-	8, // [8:8] is the sub-list for method output_type
-	8, // [8:8] is the sub-list for method input_type
-	8, // [8:8] is the sub-list for extension type_name
-	8, // [8:8] is the sub-list for extension extendee
-	0, // [0:8] is the sub-list for field type_name
+	3, // 0: selvage.v1.PassRecord.options:type_name -> selvage.v1.Options
+	4, // 1: selvage.v1.PassRecord.joints:type_name -> selvage.v1.Joint
+	5, // 2: selvage.v1.PassRecord.format:type_name -> selvage.v1.WeightFormat
+	2, // 3: selvage.v1.PassRecord.rows:type_name -> selvage.v1.PassRows
+	2, // 4: selvage.v1.PassRecord.edit_bases:type_name -> selvage.v1.PassRows
+	2, // 5: selvage.v1.PassRecord.edit_rows:type_name -> selvage.v1.PassRows
+	2, // 6: selvage.v1.PassRecord.written_rows:type_name -> selvage.v1.PassRows
+	6, // 7: selvage.v1.PassRecord.last:type_name -> selvage.v1.PassSummary
+	1, // 8: selvage.v1.PassRecord.regions:type_name -> selvage.v1.PassRegion
+	9, // [9:9] is the sub-list for method output_type
+	9, // [9:9] is the sub-list for method input_type
+	9, // [9:9] is the sub-list for extension type_name
+	9, // [9:9] is the sub-list for extension extendee
+	0, // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_selvage_v1_pass_proto_init() }
@@ -441,7 +513,7 @@ func file_selvage_v1_pass_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_selvage_v1_pass_proto_rawDesc), len(file_selvage_v1_pass_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   2,
+			NumMessages:   3,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
