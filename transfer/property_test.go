@@ -1194,6 +1194,21 @@ func TestTransfer_Cancelled(t *testing.T) {
 	}
 }
 
+// TestTransfer_CancelledSmall: so does one whose parts are registered one by one.
+func TestTransfer_CancelledSmall(t *testing.T) {
+	h := smallCox()
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	r, err := h.source.Transfer(ctx, ofCrew(h.garment(t, "gloves")), Options{Progress: func(s Stage, done float64) {
+		if s == StageMatch {
+			cancel()
+		}
+	}})
+	if !errors.Is(err, context.Canceled) {
+		t.Errorf("result %v, error %v", r != nil, err)
+	}
+}
+
 func cancelled() context.Context {
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()

@@ -265,8 +265,11 @@ func registerSmall(ctx context.Context, s *Source, g *target, opt *Options, part
 func registerPart(ctx context.Context, piece *Source, g *target, opt *Options, part *smallPart) (reg *registration, fits bool, err error) {
 	in := scope{root: part.joint, limbMax: 1, wideMax: wideShareMax}
 	reg, open, err := registerTurns(ctx, piece, g, opt, part.vertices, in)
-	if err != nil || len(open) == 0 {
-		return reg, len(reg.offsets) == 0, err
+	if err != nil {
+		return nil, false, err
+	}
+	if len(open) == 0 {
+		return reg, len(reg.offsets) == 0, nil
 	}
 	// A hand or a foot is more of such a piece than a limb is of a figure: the hand first,
 	// then its fingers.
