@@ -1194,18 +1194,28 @@ func TestTransfer_Cancelled(t *testing.T) {
 	}
 }
 
-// TestTransfer_CancelledSmall: so does one whose parts are registered one by one.
-func TestTransfer_CancelledSmall(t *testing.T) {
+// TestRegisterPart_Cancelled: a part whose call is cancelled is an error like any other.
+func TestRegisterPart_Cancelled(t *testing.T) {
+	ctx := context.Background()
 	h := smallCox()
-	ctx, cancel := context.WithCancel(context.Background())
-	defer cancel()
-	r, err := h.source.Transfer(ctx, ofCrew(h.garment(t, "gloves")), Options{Progress: func(s Stage, done float64) {
-		if s == StageMatch {
-			cancel()
-		}
-	}})
-	if !errors.Is(err, context.Canceled) {
-		t.Errorf("result %v, error %v", r != nil, err)
+	g, err := newTarget(ctx, ofCrew(h.garment(t, "gloves")))
+	if err != nil {
+		t.Fatal(err)
+	}
+	opt, err := Options{}.withDefaults(h.source)
+	if err != nil {
+		t.Fatal(err)
+	}
+	parts := h.source.smallParts(g)
+	if len(parts) == 0 {
+		t.Fatal("gloves have no parts")
+	}
+	piece, err := h.source.pieceFor(ctx, g, &parts[0], 0)
+	if err != nil || piece == nil {
+		t.Fatalf("no piece of the body: %v", err)
+	}
+	if _, _, err := registerPart(cancelled(), piece, g, &opt, &parts[0]); !errors.Is(err, context.Canceled) {
+		t.Errorf("error %v", err)
 	}
 }
 
