@@ -1206,9 +1206,9 @@ func TestRegisterPart_Cancelled(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	parts := h.source.smallParts(g)
-	if len(parts) == 0 {
-		t.Fatal("gloves have no parts")
+	parts, err := h.source.smallParts(ctx, g, 0)
+	if err != nil || len(parts) == 0 {
+		t.Fatalf("gloves have no parts: %v", err)
 	}
 	piece, err := h.source.pieceFor(ctx, g, &parts[0], 0)
 	if err != nil || piece == nil {

@@ -113,7 +113,11 @@ func register(ctx context.Context, s *Source, g *target, opt *Options) (*registr
 // alone, and as a whole where it does not or that leaves something open.
 func registerAll(ctx context.Context, s *Source, g *target, opt *Options) (*registration, error) {
 	var small *registration
-	if parts := s.smallParts(g); len(parts) > 0 {
+	parts, err := s.smallParts(ctx, g, opt.Threads)
+	if err != nil {
+		return nil, err
+	}
+	if len(parts) > 0 {
 		reg, settled, err := registerSmall(ctx, s, g, opt, parts)
 		if err != nil || settled {
 			return reg, err

@@ -84,29 +84,45 @@ type smallPart struct {
 // smallParts divides a garment that covers only small parts of the body, each by the lowest
 // joint that holds it; nil for others. Islands of which one's joint is above the other's
 // belong together. O(samples * joints^2 + vertices).
-func (s *Source) smallParts(g *target) []smallPart {
+func (s *Source) smallParts(ctx context.Context, g *target, threads int) ([]smallPart, error) {
 	skin := s.body.Skin
 	in := make([][]bool, len(skin.Joints))
 	for j := range in {
 		in[j] = skin.Subtree(j)
 	}
 	// Weight of each island by joint, by the nearest point.
-	islands := map[int32][]float64{}
 	step := max(1, len(g.position)/smallSamples)
-	for v := 0; v < len(g.position); v += step {
-		hit := s.tree.Nearest(g.position[v])
-		if hit.Triangle < 0 {
+	samples := (len(g.position) + step - 1) / step
+	blocks := make([]*weights.Rows, blocksOf(samples))
+	err := parallel(ctx, samples, threads, func(lo, hi int) {
+		acc, rows := weights.NewAccumulator(len(skin.Joints)), weights.NewRows(hi-lo)
+		for k := lo; k < hi; k++ {
+			if hit := s.tree.Nearest(g.position[k*step]); hit.Triangle >= 0 {
+				s.addRow(acc, hit.Triangle, hit.Bary, 1)
+			}
+			acc.Flush(rows)
+		}
+		blocks[lo/blockSize] = rows
+	})
+	if err != nil {
+		return nil, err
+	}
+	rows, err := weights.ConcatContext(ctx, blocks...)
+	if err != nil {
+		return nil, err
+	}
+	islands := map[int32][]float64{}
+	for k := range samples {
+		joint, weight := rows.Row(k)
+		if len(joint) == 0 {
 			continue
 		}
-		i := g.islands.Island[v]
+		i := g.islands.Island[k*step]
 		if islands[i] == nil {
 			islands[i] = make([]float64, len(skin.Joints))
 		}
-		for k, corner := range s.triangle[hit.Triangle] {
-			joint, weight := s.body.Rows.Row(int(corner))
-			for q, j := range joint {
-				islands[i][j] += hit.Bary[k] * weight[q]
-			}
+		for q, j := range joint {
+			islands[i][j] += weight[q]
 		}
 	}
 	order := make([]int32, 0, len(islands))
@@ -119,7 +135,7 @@ func (s *Source) smallParts(g *target) []smallPart {
 	for _, i := range order {
 		j := holder(islands[i], in)
 		if j < 0 {
-			return nil
+			return nil, nil
 		}
 		anchor[i], anchors[j] = j, true
 	}
@@ -136,7 +152,7 @@ func (s *Source) smallParts(g *target) []smallPart {
 	for _, i := range order {
 		if j := top(anchor[i]); part[j] == nil {
 			if s.surfaceHeld(in[j]) > smallShare {
-				return nil
+				return nil, nil
 			}
 			part[j] = &smallPart{joint: j}
 		}
@@ -152,7 +168,7 @@ func (s *Source) smallParts(g *target) []smallPart {
 		out = append(out, *p)
 	}
 	slices.SortFunc(out, func(a, b smallPart) int { return cmp.Compare(a.joint, b.joint) })
-	return out
+	return out, nil
 }
 
 // holder is the lowest joint that holds smallHeld of weight by joint; -1 for none.
