@@ -75,7 +75,7 @@ passes: ## edits by hand through five passes of the body; their section of BENCH
 	$(GO) run ./transfer/internal/passes
 
 .PHONY: layers
-layers: ## what dives under other clothes with and without layers; their section of BENCHMARKS.md (about two minutes)
+layers: ## what dives under other clothes with and without layers; their section of BENCHMARKS.md (two to four minutes)
 	$(GO) run ./transfer/internal/layers
 
 .PHONY: poses skeletons
