@@ -15,11 +15,18 @@ const (
 	DropTurned = "the surface there faces another way"
 	DropSparse = "no vertex is left near enough to hold it"
 	DropJoints = "its joints are gone"
+	DropOver   = "other edits of the artist's garment reach over its place"
+	DropCut    = "the limit of influences or the stored steps leave nothing of it"
+	DropHeld   = "locked joints leave no room for it (it is remembered)"
 )
 
 // faint is the L1 length up to which an edit is none: what is stored in single precision
 // has no smaller ones, and a pass that took them for edits would find them again as none.
 const faint = 1e-6
+
+// leastPart is the share of an edit from which on a vertex that lies beside its own holds
+// it: less is as good as nothing.
+const leastPart = 0.01
 
 // isFaint reports whether entry i changes nothing.
 func (e *Edits) isFaint(i int) bool { return e.Base.DistanceL1(i, e.Row, i) <= faint }
@@ -36,6 +43,73 @@ type Moved struct {
 	GoneJoints []string
 	// ByIndex: the garment still has the same vertices.
 	ByIndex bool
+
+	origins []*origin // of the edits: the artist's garment, and the record for what that lacks
+}
+
+// origin is where moved edits come from.
+type origin struct {
+	found *Found
+	edits *Edits // those that have a place
+	place *Placement
+	newAt []int32 // entry of each target vertex among those that were moved, -1
+	// toWelded numbers the places of found's vertices; nil: every vertex is for itself.
+	toWelded []int32
+}
+
+// held says of each edit whether a target vertex has a part of it, of those that counts
+// picks. Vertices in one place hold each other's edits.
+func (o *origin) held(counts func(v int) bool) []bool {
+	out := make([]bool, o.edits.Len())
+	at := entries(o.edits.Vertex, o.found.Mesh.NumVertices())
+	if o.toWelded == nil {
+		for i, v := range o.edits.Vertex {
+			out[i] = counts(int(v))
+		}
+		return out
+	}
+	place := map[int32]bool{}
+	for v, entry := range o.newAt {
+		if entry < 0 || !counts(v) {
+			continue
+		}
+		for k, c := range o.place.Corner[v] {
+			if o.place.Bary[v][k] >= leastPart && at[c] >= 0 {
+				place[o.toWelded[c]] = true
+			}
+		}
+	}
+	for i, v := range o.edits.Vertex {
+		out[i] = place[o.toWelded[v]]
+	}
+	return out
+}
+
+// countVanished counts the edits of which a merge has left nothing at any vertex that
+// they were moved to.
+func (m *Moved) countVanished(merged *Merged) {
+	remembered := entries(merged.Edits.Vertex, len(merged.Outcome))
+	for k, o := range m.origins {
+		mine := func(v int) bool { return k == 0 || m.takes(v) }
+		before := o.held(mine)
+		after := o.held(func(v int) bool { return mine(v) && merged.Outcome[v] != Vanished })
+		keeps := o.held(func(v int) bool { return mine(v) && remembered[v] >= 0 })
+		for i, v := range o.edits.Vertex {
+			switch {
+			case !before[i] || after[i] || !o.found.counts(v):
+			case keeps[i]:
+				m.Dropped[DropHeld]++
+			default:
+				m.Dropped[DropCut]++
+			}
+		}
+	}
+}
+
+// takes reports whether a target vertex has the record's edit because the artist's garment,
+// which lacks the vertex, has none there.
+func (m *Moved) takes(v int) bool {
+	return m.origins[0].newAt[v] < 0 && m.origins[1].found.holds(m.origins[1].place, v)
 }
 
 // Move carries edits to a garment that may have other vertices and other joints.
@@ -74,6 +148,13 @@ func moveBy(ctx context.Context, f *Found, target *mesh.Mesh, to *JointMap, thre
 	m.Edits = both
 	for reason, n := range more.Dropped {
 		m.Dropped[reason] += n
+	}
+	m.origins = append(m.origins, more.origins...)
+	taken, all := more.origins[0].held(m.takes), more.origins[0].held(func(int) bool { return true })
+	for i, v := range more.origins[0].edits.Vertex {
+		if all[i] && !taken[i] && f.absent.counts(v) {
+			m.Dropped[DropOver]++
+		}
 	}
 	m.GoneJoints = append(m.GoneJoints, more.GoneJoints...)
 	slices.Sort(m.GoneJoints)
@@ -122,17 +203,18 @@ func moveFound(ctx context.Context, f *Found, target *mesh.Mesh, to *JointMap, t
 			kept.add(v, edits, i)
 		}
 	}
+	o := &origin{found: f, edits: kept, place: place}
+	m.origins = []*origin{o}
+	at := entries(kept.Vertex, f.Mesh.NumVertices())
 	if place.ByIndex {
-		m.Edits, m.Current = kept, current
+		m.Edits, m.Current, o.newAt = kept, current, at
 		return m, place, nil
 	}
 
 	n := newInterpolation(place, to.size)
 	m.Current = n.rows(current)
-	at := entries(kept.Vertex, f.Mesh.NumVertices())
-	var newAt []int32
-	m.Edits, newAt = n.edits(kept, plain, at)
-	return m, place, m.countLost(ctx, f, target, kept, place, newAt, threads)
+	m.Edits, o.newAt = n.edits(kept, plain, at)
+	return m, place, m.countLost(ctx, o, target, threads)
 }
 
 // goneJoints lists the vanished joints that an edit changed the weight of.
@@ -151,27 +233,17 @@ func goneJoints(f *Found, to *JointMap) []string {
 
 // countLost counts the edits that no new vertex holds any part of, by what the
 // new surface is like at their place.
-func (m *Moved) countLost(ctx context.Context, f *Found, target *mesh.Mesh, edits *Edits, place *Placement, newAt []int32, threads int) error {
-	source := f.Mesh
-	// Vertices in one place hold each other's edits.
+func (m *Moved) countLost(ctx context.Context, o *origin, target *mesh.Mesh, threads int) error {
+	source := o.found.Mesh
 	w, err := mesh.WeldContext(ctx, source, mesh.WeldTolerance(source))
 	if err != nil {
 		return err
 	}
-	held := make([]bool, len(w.Mesh.Positions))
-	for v, i := range newAt {
-		if i < 0 {
-			continue
-		}
-		for k, c := range place.Corner[v] {
-			if place.Bary[v][k] > 0 {
-				held[w.ToWelded[c]] = true
-			}
-		}
-	}
+	o.toWelded = w.ToWelded
+	held := o.held(func(int) bool { return true })
 	var corner []int32
-	for _, v := range edits.Vertex {
-		if !held[w.ToWelded[v]] && f.counts(v) {
+	for i, v := range o.edits.Vertex {
+		if !held[i] && o.found.counts(v) {
 			corner = append(corner, v)
 		}
 	}

@@ -158,13 +158,14 @@ func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Fou
 	if place.ByIndex {
 		return f, nil
 	}
-	return f, f.rememberAbsent(ctx, rec, place, over)
+	return f, f.rememberAbsent(ctx, rec, place, at, over)
 }
 
 // rememberAbsent sets absent and lacks: the remembered edits of vertices that no
-// vertex of the artist's garment stands at or lies beside. With them are the other
-// remembered ones that are not over, so that what lies between is whole.
-func (f *Found) rememberAbsent(ctx context.Context, rec *Record, place *Placement, over []bool) error {
+// vertex of the artist's garment stands at or lies beside, so that it has a remembered
+// edit (at). With them are the other remembered ones that are not over, so that what
+// lies between is whole.
+func (f *Found) rememberAbsent(ctx context.Context, rec *Record, place *Placement, at []int32, over []bool) error {
 	weld, err := mesh.WeldContext(ctx, rec.Mesh, mesh.WeldTolerance(rec.Mesh))
 	if err != nil {
 		return err
@@ -172,7 +173,7 @@ func (f *Found) rememberAbsent(ctx context.Context, rec *Record, place *Placemen
 	there := make([]bool, weld.Mesh.NumVertices())
 	for v, fate := range place.Fate {
 		for k, c := range place.Corner[v] {
-			if fate == Placed && place.Bary[v][k] > 0 {
+			if fate == Placed && at[v] >= 0 && place.Bary[v][k] > 0 {
 				there[weld.ToWelded[c]] = true
 			}
 		}

@@ -94,7 +94,8 @@ type Summary struct {
 	// Conflict counts vertices in conflict; Conflicts lists them, one for each place.
 	Conflict  int        `json:"conflict"`
 	Conflicts []Conflict `json:"conflicts,omitempty"`
-	// Dropped counts edits that are lost, by reason.
+	// Dropped counts edits that nothing is left of in the result, by reason. Every edit is
+	// among these, or a vertex that holds a part of it is among the other counts.
 	Dropped map[string]int `json:"dropped,omitempty"`
 	Locked  int            `json:"locked"`
 	// Notes are sentences for the user.
@@ -282,6 +283,7 @@ func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface
 		return nil, err
 	}
 
+	moved.countVanished(m)
 	sum.Notes, sum.Locked = append(sum.Notes, notes...), 0
 	sum.Edited, sum.New, sum.Undone, sum.Dropped = found.Len(), found.New, found.Undone, moved.Dropped
 	for _, x := range m.Outcome {
@@ -317,7 +319,7 @@ func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface
 	}
 	many := 0
 	for v, x := range m.Outcome {
-		if x != Plain && x != Locked && cuts(opt.MaxInfluences, m.Rows, v) {
+		if x != Plain && x != Locked && x != Vanished && cuts(opt.MaxInfluences, m.Rows, v) {
 			many++
 		}
 	}
@@ -461,7 +463,11 @@ func (o *Output) mark(m *Merged, theirs *weights.Rows) {
 		o.Reason[v] |= uint16(transfer.ReasonEditConflict)
 	}
 	for v, x := range m.Outcome {
-		if at[v] >= 0 {
+		switch {
+		case at[v] < 0:
+		case x == Vanished:
+			o.Reason[v] |= uint16(transfer.ReasonPruned)
+		default:
 			o.Reason[v] |= uint16(transfer.ReasonKeptEdit)
 		}
 		switch x {

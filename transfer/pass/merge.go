@@ -40,6 +40,9 @@ const (
 	ConflictNew
 	// Locked: the current row, whatever else.
 	Locked
+	// Vanished: the limit of influences, the format's steps or locked joints leave
+	// nothing of the edit; the new transfer's row.
+	Vanished
 )
 
 // Conflict is an edited vertex whose row the transfer has moved as far as the
@@ -112,7 +115,8 @@ type Merged struct {
 // nothing of b or t is left over the other joints it is e.
 //
 // An edit that changes nothing any more once it is stored and cut (interpolated ones
-// alone are cut) is none: it is neither carried nor remembered.
+// alone are cut) has Vanished and is not remembered. Where the change carried over
+// would leave nothing of itself there is a conflict too.
 //
 // Where locked rows have a part in t, t = e is no agreement but the lock's doing (a rigid
 // island follows its locked vertex): the row is e, and the edit lives on.
@@ -154,10 +158,14 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 	}
 	m := &Merged{Outcome: make([]Outcome, n), Edits: newEdits()}
 	at := entries(edits.Vertex, n) // entry of the edit that each vertex takes
-	// Stored and cut to the limit, an interpolated row may be its base again.
+	// Stored and cut to the limit, an interpolated row may be its base again, or its
+	// base cut to the limit.
 	for i, v := range edits.Vertex {
-		if base.DistanceL1(i, mine, i) <= faint {
+		if base.DistanceL1(i, mine, i) <= faint || edits.isMixed(i) && limited.DistanceL1(i, mine, i) <= faint {
 			at[v] = -1
+			if !edits.isFaint(i) {
+				m.Outcome[v] = Vanished
+			}
 		}
 	}
 	lock := make([]int32, n) // vertex whose current row each takes, or -1
@@ -187,6 +195,18 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 	fresh := weights.NewRows(0)
 	freshAt, freshMine := make([]int32, n), []bool(nil)
 	seen := map[int32]bool{} // places whose conflict is listed
+	conflict := func(v int, edit, moved float64, most uint16) {
+		choice := opt.Policy.choose(opt.Garment, v, joints, s.changed())
+		m.Outcome[v] = [...]Outcome{ConflictKept, ConflictCarried, ConflictNew}[choice]
+		place := int32(v)
+		if opt.Welded != nil {
+			place = opt.Welded[v]
+		}
+		if !seen[place] {
+			seen[place] = true
+			m.Conflicts = append(m.Conflicts, Conflict{v, edit, moved, joints[most].Name, choice.String()})
+		}
+	}
 	for v := range n {
 		freshAt[v] = -1
 		i := int(at[v])
@@ -209,16 +229,7 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 		case moved < edit:
 			m.Outcome[v] = Carried
 		default:
-			choice := opt.Policy.choose(opt.Garment, v, joints, s.changed())
-			m.Outcome[v] = [...]Outcome{ConflictKept, ConflictCarried, ConflictNew}[choice]
-			place := int32(v)
-			if opt.Welded != nil {
-				place = opt.Welded[v]
-			}
-			if !seen[place] {
-				seen[place] = true
-				m.Conflicts = append(m.Conflicts, Conflict{v, edit, moved, joints[most].Name, choice.String()})
-			}
+			conflict(v, edit, moved, most)
 		}
 		if m.Outcome[v] == Carried || m.Outcome[v] == ConflictCarried {
 			freshAt[v] = int32(fresh.Len())
@@ -232,6 +243,15 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 	if fresh, err = storedBut(freshMine, fresh, opt.Format, opt.MaxInfluences); err != nil {
 		return nil, fmt.Errorf("merge: %w", err)
 	}
+	// Of a change that the limit has cut from the new row nothing would be left.
+	for v := range n {
+		if m.Outcome[v] == Carried && alike(fresh, int(freshAt[v]), free, v) {
+			s.align(base, int(at[v]), mine, int(at[v]), free, v)
+			edit, moved, most := s.measure()
+			conflict(v, edit, moved, most)
+		}
+	}
+	slices.SortFunc(m.Conflicts, func(a, b Conflict) int { return cmp.Compare(a.Vertex, b.Vertex) })
 
 	m.Rows = weights.NewRows(n)
 	for v := range n {

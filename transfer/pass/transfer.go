@@ -427,7 +427,9 @@ func presentOr(current, other *weights.Rows) *weights.Rows {
 }
 
 // holdJoints gives the rows of a merge the weights of locked joints back, as present has
-// them. A row that has nothing on other joints takes theirs there, else present's.
+// them. A row that has nothing on other joints takes theirs there, else present's. An edit
+// of other joints alone for which the limit leaves no room beside the locked ones has
+// Vanished; it stays among the edits.
 func (in *Input) holdJoints(ctx context.Context, m *Merged, present, theirs *weights.Rows, joints []Joint, opt transfer.AssetOptions) error {
 	if len(opt.LockJoints) == 0 {
 		return nil
@@ -473,9 +475,26 @@ func (in *Input) holdJoints(ctx context.Context, m *Merged, present, theirs *wei
 	if len(off) == 0 {
 		return nil
 	}
-	done, _, err := weights.FinishBeside(ctx, own, fixed, weights.FinishOptions{MaxInfluences: opt.MaxInfluences, Format: opt.Format})
+	finish := weights.FinishOptions{MaxInfluences: opt.MaxInfluences, Format: opt.Format}
+	done, _, err := weights.FinishBeside(ctx, own, fixed, finish)
 	if err != nil {
 		return err
+	}
+	finish.MaxInfluences = 0
+	whole, _, err := weights.FinishBeside(ctx, own, fixed, finish)
+	if err != nil {
+		return err
+	}
+	at := entries(m.Edits.Vertex, len(m.Outcome))
+	for i, v := range off {
+		if at[v] < 0 || m.Outcome[v] != Kept && m.Outcome[v] != Carried || !alike(done, i, theirs, v) || alike(whole, i, theirs, v) {
+			continue
+		}
+		jb, wb := part(m.Edits.Base, int(at[v]), true)
+		je, we := part(m.Edits.Row, int(at[v]), true)
+		if slices.Equal(jb, je) && slices.Equal(wb, we) {
+			m.Outcome[v] = Vanished
+		}
 	}
 	rows := weights.NewRows(m.Rows.Len())
 	for v, i := 0, 0; v < m.Rows.Len(); v++ {
