@@ -173,8 +173,7 @@ func (p *passCall) load(ctx context.Context, s *Server, opt transfer.AssetOption
 func (p *passCall) run(ctx context.Context, body *transfer.AssetBody, garment *gltfio.Asset) (*gltfio.Asset, *transfer.Result, error) {
 	p.in.From = garment
 	if p.in.Current != nil {
-		var err error
-		if p.in.Current, err = pass.Artist(ctx, p.in.Current, garment, p.in.Options.Garments, p.in.Record, p.in.Options.Threads); err != nil {
+		if err := p.in.OpenArtist(ctx, p.in.Current, garment); err != nil {
 			return nil, nil, err
 		}
 	}
@@ -265,10 +264,7 @@ func (s *Server) mergePass(ctx context.Context, p *passCall, fresh *source, thre
 	if p.in.New, err = s.readAsset(ctx, fresh); err != nil {
 		return nil, err
 	}
-	if err := p.in.OpenArtist(ctx); err != nil {
-		return nil, err
-	}
-	out, err := pass.Run(ctx, p.in)
+	out, err := pass.RunFiles(ctx, p.in)
 	if err != nil {
 		return nil, err
 	}

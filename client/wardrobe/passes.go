@@ -111,16 +111,16 @@ func (t *Task) lastPass() (*pass.Record, error) {
 	return r, err
 }
 
-// current opens the artist's garment; nil where there is none with weights.
-func (f *PassFiles) current(ctx context.Context, garment *gltfio.Asset, opt transfer.AssetOptions) (*gltfio.Asset, error) {
+// open opens the artist's garment for a pass, where there is one.
+func (f *PassFiles) open(ctx context.Context, in *pass.Input, garment *gltfio.Asset) error {
 	if f.Current == "" {
-		return nil, nil
+		return nil
 	}
 	a, err := gltfio.Open(f.Current, gltfio.Options{AllowExternal: true})
 	if err != nil {
-		return nil, err
+		return err
 	}
-	return pass.Artist(ctx, a, garment, opt.Garments, f.Last, opt.Threads)
+	return in.OpenArtist(ctx, a, garment)
 }
 
 // transfer computes the task from a garment, as a pass where it is one.
@@ -140,7 +140,7 @@ func (t *Task) transfer(ctx context.Context, body *transfer.AssetBody, garment *
 	if in.GarmentSum, in.BodySum, err = t.FileSums(); err != nil {
 		return nil, err
 	}
-	if in.Current, err = files.current(ctx, garment, opt); err != nil {
+	if err := files.open(ctx, &in, garment); err != nil {
 		return nil, err
 	}
 	out, packed, err := convert.TransferPass(ctx, body, in)

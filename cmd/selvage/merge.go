@@ -154,10 +154,7 @@ func mergeHere(ctx context.Context, in pass.Input, files []string, threads int) 
 	if in.New, err = gltfio.Open(files[2], gltfio.Options{AllowExternal: true}); err != nil {
 		return nil, err
 	}
-	if err := in.OpenArtist(ctx); err != nil {
-		return nil, err
-	}
-	out, err := pass.Run(ctx, in)
+	out, err := pass.RunFiles(ctx, in)
 	if err != nil {
 		return nil, err
 	}

@@ -135,9 +135,8 @@ func (p *passes) input(garment, target string, opt transfer.AssetOptions) (*pass
 
 // run transfers to a garment with its edits, here.
 func (in *passInput) run(ctx context.Context, body *transfer.AssetBody, garment *gltfio.Asset) (*finished, error) {
-	var err error
 	if in.current != "" {
-		if in.Current, err = openArtist(ctx, in.current, garment, in.Options.Garments, in.Record, in.Options.Threads); err != nil {
+		if err := openArtist(ctx, &in.Input, in.current, garment); err != nil {
 			return nil, err
 		}
 	}
@@ -314,14 +313,13 @@ func readRecord(name string) (*pass.Record, []byte, error) {
 	return r, data, nil
 }
 
-// openArtist opens a garment that may carry edits, see pass.Artist; nil where it has no
-// weights.
-func openArtist(ctx context.Context, file string, own *gltfio.Asset, sel gltfio.Selection, record *pass.Record, threads int) (*gltfio.Asset, error) {
+// openArtist opens a garment that may carry edits of a pass, see pass.Input.OpenArtist.
+func openArtist(ctx context.Context, in *pass.Input, file string, own *gltfio.Asset) error {
 	a, err := gltfio.Open(file, gltfio.Options{AllowExternal: true})
 	if err != nil {
-		return nil, err
+		return err
 	}
-	return pass.Artist(ctx, a, own, sel, record, threads)
+	return in.OpenArtist(ctx, a, own)
 }
 
 // fileSum is the SHA-256 of a file.

@@ -7,8 +7,10 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/selvage/selvage/api/convert"
 	"github.com/selvage/selvage/transfer/gltfio"
-	"github.com/selvage/selvage/transfer/pass"
+	"github.com/selvage/selvage/transfer/mesh"
+	"github.com/selvage/selvage/transfer/weights"
 )
 
 // withDocument changes the JSON document of an asset's file.
@@ -108,18 +110,83 @@ func TestPass_MeshesRenamedLost(t *testing.T) {
 	}
 }
 
-// TestMerge_MeshesRenamed: merge finds the artist's renamed mesh too.
+// TestMerge_MeshesRenamed: merge finds the renamed meshes of both files, and the output's
+// are called as in the new one.
 func TestMerge_MeshesRenamed(t *testing.T) {
 	s := serve(t, nil)
 	dir := t.TempDir()
 	out, fresh, merged := filepath.Join(dir, "out.glb"), filepath.Join(dir, "new.glb"), filepath.Join(dir, "merged.glb")
-	must(t, "transfer", cox("body"), cox("jersey"), "-o", out, "--pass-dir", dir, "--garment", "jersey", "-q")
+	must(t, "transfer", cox("body"), cox("jersey"), "-o", out, "--pass-dir", dir, "--garment", "jers?y", "-q")
+	first := rowsOf(t, out).Parts[0].Name
 	copyFile(t, out, fresh)
 	edit(t, out)
-	callMeshes(t, out, "jersey.001")
-	for _, more := range [][]string{nil, {"--server", s.address}} {
-		if o := must(t, append([]string{"merge", out + ".pass", out, fresh, "-o", merged, "--json"}, more...)...); !strings.Contains(o.stdout, `"kept"`) || strings.Contains(o.stdout, `"edited": 0`) {
-			t.Errorf("%v: %s", more, o.stdout)
+	want := ""
+	for _, x := range []struct{ artist, fresh string }{{first, first}, {"jersey.001", first}, {first, "jersey_v2"}, {"jersey.001", "jersey_v2"}, {"pullover", "jumper"}, {first, ""}} {
+		callMeshes(t, out, x.artist)
+		callMeshes(t, fresh, x.fresh)
+		for _, more := range [][]string{nil, {"--server", s.address}} {
+			o := must(t, append([]string{"merge", out + ".pass", out, fresh, "-o", merged, "--json"}, more...)...)
+			if want == "" {
+				want = o.stdout
+			}
+			if o.stdout != want || !strings.Contains(o.stdout, `"kept"`) || strings.Contains(o.stdout, `"edited": 0`) {
+				t.Errorf("artist %q, new %q, %v: %s", x.artist, x.fresh, more, o.stdout)
+			}
+			a, err := gltfio.Open(merged, gltfio.Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, p := range a.Primitives() {
+				if p.Node != x.fresh || p.Mesh != x.fresh {
+					t.Errorf("artist %q, new %q, %v: the output has the node %q and the mesh %q", x.artist, x.fresh, more, p.Node, p.Mesh)
+				}
+			}
+		}
+	}
+	// Without a name nothing is written but what was there.
+	withDocument(t, merged, func(doc map[string]any) {
+		for _, n := range doc["nodes"].([]any) {
+			if n := n.(map[string]any); n["mesh"] != nil && n["name"] != nil {
+				t.Errorf("the nameless node is called %q", n["name"])
+			}
+		}
+	})
+}
+
+// TestPass_ArtistLeftAside: what of the artist's file is not held for the garment, so
+// that edits in it are not carried over, is said.
+func TestPass_ArtistLeftAside(t *testing.T) {
+	dir := t.TempDir()
+	garment, out := filepath.Join(dir, "jersey.glb"), filepath.Join(dir, "out.glb")
+	copyFile(t, cox("jersey"), garment)
+	args := []string{"transfer", cox("body"), garment, "-o", out, "--pass-dir", dir, "--garment", "jersey"}
+	must(t, append(args, "-q")...)
+	made := filepath.Join(dir, "made.glb")
+	copyFile(t, out, made)
+	for _, x := range []struct {
+		name, note string
+		artist     func()
+	}{
+		{"as it was", "", func() { copyFile(t, made, out) }},
+		{"without weights", "has no weights: the edits are those of the record", func() { copyFile(t, garment, out) }},
+		{"not there", "", func() {
+			if err := os.Remove(out); err != nil {
+				t.Fatal(err)
+			}
+		}},
+		{"not there, and the garment's file has other weights", "most rows of", func() {
+			copyFile(t, made, garment)
+			s := rowsOf(t, garment)
+			repaint(t, garment, s.Joints[3].Name, patch(s.Mesh.Positions[0], 9, 0.6))
+			if err := os.Remove(out); err != nil {
+				t.Fatal(err)
+			}
+		}},
+	} {
+		x.artist()
+		got := passJSON(t, args...).Pass
+		if notes := strings.Join(got.Notes, "; "); got.Edited != 0 || !strings.Contains(notes, x.note) || (x.note == "") != (notes == "") {
+			t.Errorf("%s: %d edits, notes %q, want %q", x.name, got.Edited, notes, x.note)
 		}
 	}
 }
@@ -232,8 +299,42 @@ func TestPass_OneOfMeshesRenamed(t *testing.T) {
 	if got := rowsOf(t, out); len(got.Parts) != 3 {
 		t.Fatalf("parts %v", got.Parts)
 	}
-	var got pass.Summary = passJSON(t, args...).Pass
-	if got.New < edited || got.Kept != got.Edited || len(got.Notes) > 0 {
-		t.Errorf("%d rows of the second mesh were edited: %+v", edited, got)
+	// The record of a garment that had a few of the second mesh's vertices alone: it is
+	// taken for another mesh, and that is said.
+	whole, packed, err := readRecord(out + ".pass")
+	if err != nil {
+		t.Fatal(err)
+	}
+	few := *whole
+	n := s.Parts[1].Start + 5
+	few.Mesh = &mesh.Mesh{Positions: whole.Mesh.Positions[:n]}
+	for _, c := range whole.Mesh.Triangles {
+		if int(max(c[0], c[1], c[2])) < n {
+			few.Mesh.Triangles = append(few.Mesh.Triangles, c)
+		}
+	}
+	end := whole.Rows.Start[n]
+	few.Rows = &weights.Rows{Start: whole.Rows.Start[:n+1], Joint: whole.Rows.Joint[:end], Weight: whole.Rows.Weight[:end]}
+	short, err := convert.PackPass(&few)
+	if err != nil {
+		t.Fatal(err)
+	}
+	keep := filepath.Join(dir, "keep.glb")
+	copyFile(t, out, keep)
+	for _, x := range []struct {
+		record []byte
+		note   string
+	}{{short, "the mesh hem, ribbing is taken for another one than the garment's"}, {packed, ""}} {
+		copyFile(t, keep, out)
+		if err := os.WriteFile(out+".pass", x.record, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		got := passJSON(t, args...).Pass
+		if notes := strings.Join(got.Notes, "; "); !strings.Contains(notes, x.note) || (x.note == "") != (notes == "") {
+			t.Errorf("notes %q, want %q", notes, x.note)
+		}
+		if x.note == "" && (got.New < edited || got.Kept != got.Edited) {
+			t.Errorf("%d rows of the second mesh were edited: %+v", edited, got)
+		}
 	}
 }

@@ -65,10 +65,11 @@ func (p *passes) lost(ctx context.Context, in *passInput, garment, target string
 	if err != nil {
 		return err
 	}
-	current, err := openArtist(ctx, target, own, in.Options.Garments, record, in.Options.Threads)
-	if err != nil || current == nil {
+	held := pass.Input{Options: in.Options, Record: record}
+	if err := openArtist(ctx, &held, target, own); err != nil || held.Current == nil {
 		return err
 	}
+	current := held.Current
 	s, read, err := pass.ReadSurface(ctx, current, in.Options.Garments)
 	if err != nil {
 		return err

@@ -321,7 +321,7 @@ func (l *loaded) pass(ctx context.Context, body *transfer.AssetBody, garment *gl
 		if err != nil {
 			return nil, err
 		}
-		if in.Current, err = pass.Artist(ctx, a, garment, l.options.Garments, in.Record, l.options.Threads); err != nil {
+		if err := in.OpenArtist(ctx, a, garment); err != nil {
 			return nil, err
 		}
 	}

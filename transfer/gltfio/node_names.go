@@ -8,7 +8,7 @@ import (
 )
 
 // WithNodeNames returns the asset with other names of some nodes, by index; indices that
-// it does not have are passed over. The rest is shared with a, which is not changed.
+// it does not have are passed over, and an empty name is none. The rest is shared with a, which is not changed.
 func (a *Asset) WithNodeNames(names map[int]string) *Asset {
 	b, doc := *a, *a.doc
 	doc.Nodes = slices.Clone(doc.Nodes)
@@ -27,6 +27,9 @@ func (a *Asset) WithNodeNames(names map[int]string) *Asset {
 		raw := maps.Clone(a.rawNode(i))
 		if raw != nil {
 			raw["name"] = name
+			if name == "" {
+				delete(raw, "name")
+			}
 			list[i] = raw
 		}
 	}

@@ -58,6 +58,8 @@ type Input struct {
 	// file calls otherwise, once find has run.
 	stands  map[string]r3.Vec
 	renamed []string
+	// notes on the artist's file, from OpenArtist and find.
+	notes []string
 }
 
 // Output of one pass.
@@ -194,7 +196,7 @@ func Run(ctx context.Context, in Input) (*Output, error) {
 		if merged, err = in.merge(ctx, fresh, read, theirs, free, opt, sum); err != nil {
 			return nil, err
 		}
-		sum.Notes = append(sum.Notes, in.renamed...)
+		sum.Notes = append(append(sum.Notes, in.notes...), in.renamed...)
 		if sum.Edited > 0 {
 			sum.Notes = append(sum.Notes, in.idleRules(fresh.Joints)...)
 		}
@@ -353,6 +355,7 @@ func (in *Input) find(ctx context.Context, opt transfer.AssetOptions) (*Found, e
 	}
 	f, err := Find(ctx, in.Record, current, opt.Threads)
 	if err == nil && in.Guess && 2*(f.New+f.Unplaced) > current.Rows.Len() {
+		in.notes, in.renamed = append(in.notes, fmt.Sprintf("most rows of %s are not those that the last pass wrote, and nothing in it counts as edited: the edits are those of the record", in.Current.Name)), nil
 		return remembered(in.Record), nil
 	}
 	return f, err

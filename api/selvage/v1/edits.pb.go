@@ -345,7 +345,7 @@ type PassSummary struct {
 	Conflict int32 `protobuf:"varint,10,opt,name=conflict,proto3" json:"conflict,omitempty"`
 	// Conflicts by vertex, one for each place.
 	Conflicts []*RowConflict `protobuf:"bytes,11,rep,name=conflicts,proto3" json:"conflicts,omitempty"`
-	// Edits that are lost, by reason.
+	// Edits that nothing is left of in the result, by reason.
 	Dropped map[string]int32 `protobuf:"bytes,12,rep,name=dropped,proto3" json:"dropped,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"varint,2,opt,name=value"`
 	// Vertices that kept their current row because they are locked.
 	Locked int32 `protobuf:"varint,13,opt,name=locked,proto3" json:"locked,omitempty"`
