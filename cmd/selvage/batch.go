@@ -161,7 +161,10 @@ func (b *batchRun) checkFlags(cmd *cobra.Command, shard, memory string) (err err
 	if err := b.checkPlace(cmd.Flags()); err != nil {
 		return err
 	}
-	return checkReportFile(cmd, b.options.Report)
+	if err := checkReportFile(cmd, b.options.Report); err != nil {
+		return err
+	}
+	return checkPageFiles(b.options.Report, "")
 }
 
 // checkPlace refuses flags that the place or the manifest have no use for.

@@ -27,7 +27,10 @@ func (c *checkPage) validate(cmd *cobra.Command) error {
 	if c.pictures == "" && cmd.Flags().Changed("png") {
 		return usageError{errors.New("--png: names no folder")}
 	}
-	return checkReportFile(cmd, c.file)
+	if err := checkReportFile(cmd, c.file); err != nil {
+		return err
+	}
+	return checkPageFiles(c.file, c.pictures)
 }
 
 // write leaves what is asked for of a check of a body's file, of layers' and of a

@@ -102,7 +102,7 @@ func TestCheck_ReportUsage(t *testing.T) {
 		{"empty folder", []string{"--png", ""}, exitUsage, "--png"},
 		{"last pass without a page", []string{"--previous", file}, exitUsage, "--previous"},
 		{"no last pass", []string{"--report", filepath.Join(dir, "x.html"), "--previous", filepath.Join(dir, "none.glb")}, exitFailed, "the last pass"},
-		{"no such folder", []string{"--report", filepath.Join(dir, "none", "x.html")}, exitFailed, "none/x.html"},
+		{"a file in the way", []string{"--report", filepath.Join(file, "x.html")}, exitFailed, "is a file"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			o := selvage(t, append([]string{"check", file, "--body", cox("body"), "--plan", plan}, c.args...)...)

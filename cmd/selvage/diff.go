@@ -58,6 +58,9 @@ With --report or --png it shows the new file in the colours of what changed.`,
 			case !(reach >= 0):
 				return usageError{fmt.Errorf("--reach: %g is not a distance in metres", reach)}
 			}
+			if err := checkPageFiles(page, stills); err != nil {
+				return err
+			}
 			files, err := garmentFiles(garments)
 			if err != nil {
 				return err

@@ -50,6 +50,11 @@ of CURRENT, and nothing around it blends to them.`,
 			if err != nil {
 				return err
 			}
+			if recordFile != "" {
+				if err := checkFolders([]string{recordFile}); err != nil {
+					return err
+				}
+			}
 			if _, err := transfer.ParseLocks(lock); err != nil {
 				return usageError{err}
 			}

@@ -70,6 +70,9 @@ that transfer --report writes has the matches themselves.`,
 			if megabytes <= 0 {
 				return usageError{fmt.Errorf("--max-megabytes: %d is not positive", megabytes)}
 			}
+			if err := checkPageFiles(output, pictures); err != nil {
+				return err
+			}
 			if err := checkPrevious(previous, len(args)-1); err != nil {
 				return err
 			}
@@ -320,34 +323,44 @@ func newPage(body *gltfio.Asset, bodies gltfio.Selection, threads int) (*report.
 	return &report.Page{Body: figure, Threads: threads}, nil
 }
 
-// writePage writes the page to its place at once.
-func writePage(ctx context.Context, page *report.Page, file string) error {
-	var b bytes.Buffer
-	if err := page.Write(ctx, &b); err != nil {
-		return err
+// checkPageFiles refuses a page or a folder of pictures for which a file is in the way;
+// empty ones are not asked for.
+func checkPageFiles(page, pictures string) error {
+	if page != "" {
+		if err := checkFolders([]string{page}); err != nil {
+			return err
+		}
 	}
-	if err := gltfio.WriteFile(file, b.Bytes()); err != nil {
-		return fmt.Errorf("write the report %s: %w", filepath.Base(file), err)
+	if file := inTheWay(pictures); pictures != "" && file != "" {
+		return usageError{fmt.Errorf("--png: %s is a file", file)}
 	}
 	return nil
 }
 
 // deliver writes the page, the stills or both, and returns lines that say where.
 func deliver(ctx context.Context, page *report.Page, output, pictures string) (lines []string, err error) {
+	var results []savable
+	var targets []string
 	if output != "" {
-		if err := writePage(ctx, page, output); err != nil {
+		var b bytes.Buffer
+		if err := page.Write(ctx, &b); err != nil {
 			return nil, err
 		}
+		results, targets = append(results, finishedPage(b.Bytes())), append(targets, output)
 		lines = append(lines, "open "+printable(output))
 	}
 	if pictures != "" {
-		files, err := page.WriteStills(ctx, pictures)
+		stills, err := page.Stills(ctx)
 		if err != nil {
 			return nil, err
 		}
-		lines = append(lines, fmt.Sprintf("%d pictures in %s", len(files), printable(pictures)))
+		for _, x := range stills {
+			results, targets = append(results, finishedPage(x.PNG)), append(targets, filepath.Join(pictures, x.Name))
+		}
+		lines = append(lines, fmt.Sprintf("%d pictures in %s", len(stills), printable(pictures)))
 	}
-	return lines, nil
+	_, err = saveAll(ctx, results, targets)
+	return lines, err
 }
 
 func say(w io.Writer, lines []string) {

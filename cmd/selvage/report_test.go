@@ -78,7 +78,7 @@ func TestReport_Usage(t *testing.T) {
 		{"transfer, no page", []string{"transfer", body, cape, "-o", "OUT/x.glb", "--report", "OUT/x.glb"}, exitUsage, "--report"},
 		{"transfer, empty name", []string{"transfer", body, cape, "-o", "OUT/x.glb", "--report", ""}, exitUsage, "--report"},
 		{"missing file", []string{"report", body, "OUT/none.glb", "-o", "OUT/x.html"}, exitFailed, "none.glb"},
-		{"no such folder", []string{"report", body, cape, "-o", "OUT/none/x.html"}, exitFailed, "none/x.html"},
+		{"a file in the way", []string{"report", body, cape, "-o", filepath.Join(cape, "x.html")}, exitFailed, "is a file"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			dir := t.TempDir()

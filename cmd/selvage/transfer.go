@@ -87,10 +87,8 @@ count. A joint map:
 			if err := checkReportFile(cmd, reportFile); err != nil {
 				return err
 			}
-			if reportFile != "" {
-				if err := checkFolders([]string{reportFile}); err != nil {
-					return err
-				}
+			if err := checkPageFiles(reportFile, ""); err != nil {
+				return err
 			}
 			if previous != "" && reportFile == "" {
 				return usageError{errors.New("--previous needs --report")}

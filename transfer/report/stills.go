@@ -3,12 +3,12 @@ package report
 // The report as still pictures.
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"image"
 	"image/draw"
-	"os"
-	"path/filepath"
+	"image/png"
 	"strings"
 )
 
@@ -16,53 +16,58 @@ import (
 // pixels.
 const stillWidth, stillHeight = 800, 640
 
-// WriteStills draws the page as PNG files into dir, which is made where it is
-// missing: front.png and back.png in the colours of confidence (of
-// the difference, with p.Changes), place-1.png and so
+// Still is a picture as a PNG file.
+type Still struct {
+	// Name of the file, without a folder.
+	Name string
+	PNG  []byte
+}
+
+// Stills draws the page as PNG files: front.png and back.png in the colours of confidence
+// (of the difference, with p.Changes), place-1.png and so
 // on, the worst places, and pose-1.png and so on, the worst poses, in the colours of
-// the edges' stretch; each with its legend. It returns the files, in that order.
-// Files of other names are left alone. Errors: as Write's, the file system's.
-func (p *Page) WriteStills(ctx context.Context, dir string) (files []string, err error) {
+// the edges' stretch; each with its legend. In that order. Errors: as Write's.
+func (p *Page) Stills(ctx context.Context) (list []Still, err error) {
 	s, err := p.scene(ctx)
 	if err != nil {
 		return nil, err
-	}
-	if err := os.MkdirAll(dir, 0o755); err != nil {
-		return nil, fmt.Errorf("make %s: %w", dir, err)
 	}
 	known := false
 	for _, w := range s.welded[1:] {
 		known = known || w.shade != nil
 	}
-	save := func(name, title, caption string, img *image.RGBA, legend Legend) error {
+	add := func(name, title, caption string, img *image.RGBA, legend Legend) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		file := filepath.Join(dir, name)
-		files = append(files, file)
-		return SavePNG(file, below(Sheet(title, []Panel{{Image: img}}, legend), caption))
+		var b bytes.Buffer
+		if err := png.Encode(&b, below(Sheet(title, []Panel{{Image: img}}, legend), caption)); err != nil {
+			return fmt.Errorf("picture %s: %w", name, err)
+		}
+		list = append(list, Still{name, b.Bytes()})
+		return nil
 	}
 	for k, side := range []string{"front", "back"} {
 		img := s.overview(overviewAzimuths[k], stillWidth, stillHeight)
-		if err := save(side+".png", p.title(), side, img, s.legend(known)); err != nil {
+		if err := add(side+".png", p.title(), side, img, s.legend(known)); err != nil {
 			return nil, err
 		}
 	}
 	for k := range s.places {
 		q := &s.places[k]
 		q.draw(s, stillWidth, stillHeight)
-		if err := save(fmt.Sprintf("place-%d.png", k+1), s.placeTitle(q), s.placeSentence(q), q.picture, s.legend(s.welded[q.figure].shade != nil)); err != nil {
+		if err := add(fmt.Sprintf("place-%d.png", k+1), s.placeTitle(q), s.placeSentence(q), q.picture, s.legend(s.welded[q.figure].shade != nil)); err != nil {
 			return nil, err
 		}
 	}
 	for k := range s.poses {
 		q := &s.poses[k]
 		c := s.drawPose(q, stillWidth, stillHeight)
-		if err := save(fmt.Sprintf("pose-%d.png", k+1), q.Title, c.sentence(q), c.picture, Legend{Label: "log2 of stretch", Min: -stretchEnd, Max: stretchEnd, Map: Cividis}); err != nil {
+		if err := add(fmt.Sprintf("pose-%d.png", k+1), q.Title, c.sentence(q), c.picture, Legend{Label: "log2 of stretch", Min: -stretchEnd, Max: stretchEnd, Map: Cividis}); err != nil {
 			return nil, err
 		}
 	}
-	return files, nil
+	return list, nil
 }
 
 // below is the picture with a text under it, broken into lines between words.
