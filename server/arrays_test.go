@@ -292,6 +292,58 @@ func TestTransferArrays_Refusals(t *testing.T) {
 	}
 }
 
+// TestTransferArrays_Itself: a layer that is the body or the garment is refused, at once
+// and in a stream; one that stands a millimetre off is none of them.
+func TestTransferArrays_Itself(t *testing.T) {
+	s := start(t, server.Config{})
+	api, _ := raw(t, s.addr)
+	body, garment := crewArrays("gloves", 0.3)
+	layer := func(m *mesh.Mesh, rows *weights.Rows, off float64) *pb.LayerArrays {
+		l := transfer.Layer{Mesh: &mesh.Mesh{Positions: slices.Clone(m.Positions), Triangles: m.Triangles}, Rows: rows}
+		for v := range l.Mesh.Positions {
+			l.Mesh.Positions[v].Y += off
+		}
+		return convert.LayersToProto([]transfer.Layer{l})[0]
+	}
+	ones := weights.NewRows(0)
+	for range garment.Mesh.Positions {
+		ones.Append([]uint16{0}, []float64{1})
+	}
+	for _, c := range []struct {
+		says   string
+		layers []*pb.LayerArrays
+	}{
+		{"", []*pb.LayerArrays{layer(garment.Mesh, ones, 1e-3)}},
+		{"layers[1]: is the garment itself", []*pb.LayerArrays{layer(garment.Mesh, ones, 1e-3), layer(garment.Mesh, ones, 0)}},
+		{"layers[0]: is the body itself", []*pb.LayerArrays{layer(body.Mesh, body.Rows, 0)}},
+	} {
+		m := &pb.TransferArraysRequest{Body: &pb.TransferArraysRequest_BodyArrays{BodyArrays: convert.BodyToProto(body)}, Garment: convert.GarmentToProto(garment), Layers: c.layers}
+		_, err := api.TransferArrays(t.Context(), m)
+		stream, failed := api.StreamTransferArrays(t.Context())
+		if failed == nil {
+			failed = stream.Send(&pb.StreamTransferArraysRequest{Part: &pb.StreamTransferArraysRequest_Request{Request: m}})
+		}
+		if failed == nil {
+			failed = stream.CloseSend()
+		}
+		for failed == nil {
+			_, failed = stream.Recv()
+		}
+		if c.says == "" {
+			if err != nil || failed != io.EOF {
+				t.Errorf("a layer a millimetre off: %v, %v", err, failed)
+			}
+			continue
+		}
+		for _, err := range []error{err, failed} {
+			wantStatus(t, err, codes.InvalidArgument, "FIELD_INVALID")
+			if !strings.Contains(status.Convert(err).Message(), c.says) {
+				t.Errorf("%v, want %q", err, c.says)
+			}
+		}
+	}
+}
+
 // FuzzMethods throws messages of any bytes at the methods, over a real socket:
 // every answer is a status that a client may see, and never INTERNAL.
 func FuzzMethods(f *testing.F) {

@@ -6,12 +6,15 @@ package server
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/selvage/selvage/api/convert"
 	pb "github.com/selvage/selvage/api/selvage/v1"
 	"github.com/selvage/selvage/transfer"
 	"github.com/selvage/selvage/transfer/gltfio"
+	"github.com/selvage/selvage/transfer/mesh"
+	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // maxLayers bounds the layers of a call: more garments than that lie over one another
@@ -36,13 +39,37 @@ func (s *Server) resolveLayers(ctx context.Context, list []*pb.AssetSource, body
 		}
 		switch x.id {
 		case body.id:
-			return nil, &convert.FieldError{Field: fmt.Sprintf("layers[%d]", i), What: "is the body itself, which is not worn over itself"}
+			return nil, ofItself(i, "body")
 		case garment.id:
-			return nil, &convert.FieldError{Field: fmt.Sprintf("layers[%d]", i), What: "is the garment itself, which is not worn over itself"}
+			return nil, ofItself(i, "garment")
 		}
 		out = append(out, x)
 	}
 	return out, nil
+}
+
+// checkArrayLayers refuses a layer of arrays that is the body or the garment itself: one
+// with the same triangles between the same places, in single precision as arrays are.
+func checkArrayLayers(layers []transfer.Layer, body, garment *mesh.Mesh) error {
+	same := func(a, b *mesh.Mesh) bool {
+		return slices.Equal(a.Triangles, b.Triangles) && slices.EqualFunc(a.Positions, b.Positions, func(p, q r3.Vec) bool {
+			return float32(p.X) == float32(q.X) && float32(p.Y) == float32(q.Y) && float32(p.Z) == float32(q.Z)
+		})
+	}
+	for i, l := range layers {
+		switch {
+		case same(l.Mesh, body):
+			return ofItself(i, "body")
+		case same(l.Mesh, garment):
+			return ofItself(i, "garment")
+		}
+	}
+	return nil
+}
+
+// ofItself says that layer i is what it should lie over or under.
+func ofItself(i int, what string) error {
+	return &convert.FieldError{Field: fmt.Sprintf("layers[%d]", i), What: fmt.Sprintf("is the %s itself, which is not worn over itself", what)}
 }
 
 // wornKey tells prepared bodies with layers apart; bodyKey where there are none.

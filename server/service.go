@@ -694,6 +694,9 @@ func (s *Server) computeArrays(ctx context.Context, m *pb.TransferArraysRequest,
 	if err != nil {
 		return nil, err
 	}
+	if err := checkArrayLayers(layers, b.body.Mesh, g.Mesh); err != nil {
+		return nil, err
+	}
 	over, err := b.source.WithLayers(ctx, layers, opt.Threads)
 	if err != nil {
 		return nil, err

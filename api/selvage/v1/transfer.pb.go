@@ -1024,7 +1024,7 @@ type TransferArraysRequest struct {
 	// defaults.
 	Options *Options `protobuf:"bytes,4,opt,name=options,proto3" json:"options,omitempty"`
 	// Weighted garments worn beneath, which the garment must not go under, from the inside
-	// out: at most 64. Empty: none.
+	// out: at most 64. Neither the body nor the garment may be among them. Empty: none.
 	Layers        []*LayerArrays `protobuf:"bytes,5,rep,name=layers,proto3" json:"layers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
