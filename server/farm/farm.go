@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
+	"net"
+	"net/url"
 	"regexp"
 	"strings"
 	"time"
@@ -94,6 +96,60 @@ func (e *NoJetStreamError) Error() string {
 	return "the NATS server at " + e.URL + " runs without JetStream, which keeps a farm: start it with JetStream, or name another"
 }
 
+// RefusedTLSError says that a server has ended the TLS handshake.
+type RefusedTLSError struct {
+	URL string
+	// Alert is what it says: the words for alerts of crypto/tls.
+	Alert string
+	// Certificate: it wants another certificate of this client's, or one at all.
+	Certificate bool
+	// Shown: this client has shown one.
+	Shown bool
+}
+
+func (e *RefusedTLSError) Error() string {
+	what := "refuses the TLS connection"
+	switch {
+	case e.Certificate && e.Shown:
+		what = "refuses this client's certificate"
+	case e.Certificate:
+		what = "asks for a client certificate, and none is given"
+	case e.Alert == "handshake failure": // of TLS 1.2, for a certificate as well
+		what += ", and may want another client certificate"
+		if !e.Shown {
+			what = "refuses the TLS connection, and may want a client certificate"
+		}
+	}
+	return fmt.Sprintf("the NATS server at %s %s (%s)", e.URL, what, e.Alert)
+}
+
+// refusedTLS is err as a *RefusedTLSError, where it is an alert of the server's; else nil.
+func (c *Config) refusedTLS(err error) error {
+	var alert *net.OpError
+	if !errors.As(err, &alert) || alert.Op != "remote error" || alert.Err == nil { // as crypto/tls has it
+		return nil
+	}
+	e := &RefusedTLSError{URL: withoutUser(c.URL), Alert: strings.TrimPrefix(alert.Err.Error(), "tls: "), Shown: c.Cert != ""}
+	// Rescorla, "The Transport Layer Security (TLS) Protocol Version 1.3", RFC 8446, 2018,
+	// section 6.2: alerts 41 to 48 and 116 are about certificates. Section from memory.
+	e.Certificate = strings.Contains(e.Alert, "certificate")
+	return e
+}
+
+// withoutUser is a list of servers without the users and passwords in it.
+func withoutUser(list string) string {
+	servers := strings.Split(list, ",")
+	for i, s := range servers {
+		if u, err := url.Parse(strings.TrimSpace(s)); err == nil {
+			u.User = nil
+			servers[i] = u.String()
+		} else if k := strings.LastIndexByte(s, '@'); k >= 0 {
+			servers[i] = s[k+1:]
+		}
+	}
+	return strings.Join(servers, ",")
+}
+
 // leastKeep is the least of Config.Keep; less than that is no time to fetch a result in.
 const leastKeep = time.Hour
 
@@ -133,6 +189,13 @@ func (c Config) withDefaults() (Config, error) {
 	}
 	return c, nil
 }
+
+// refusedTries to hear why a server ends a connection after the TLS handshake, and the
+// pause between them: half a second in all.
+const (
+	refusedTries = 25
+	refusedPause = 20 * time.Millisecond
+)
 
 // Farm is a connection to a farm. It is safe for concurrent use.
 type Farm struct {
@@ -195,7 +258,19 @@ func Open(ctx context.Context, c Config) (*Farm, error) {
 		options = append(options, nats.InProcessServer(c.server))
 	}
 	f := &Farm{config: c}
-	if f.nc, err = nats.Connect(c.URL, options...); err != nil {
+	for n := 1; ; n++ {
+		f.nc, err = nats.Connect(c.URL, options...)
+		// A server that ends TLS 1.3 does so after this side's handshake, and what it says
+		// is lost where this side is still writing: the next try may hear it.
+		if !errors.Is(err, nats.ErrTLS) || n == refusedTries || ctx.Err() != nil {
+			break
+		}
+		time.Sleep(refusedPause)
+	}
+	if err != nil {
+		if refused := c.refusedTLS(err); refused != nil {
+			return nil, refused
+		}
 		return nil, fmt.Errorf("connect to the farm: %w", err)
 	}
 	if f.js, err = jetstream.New(f.nc, jetstream.WithDefaultTimeout(tryTime), jetstream.WithPublishAsyncTimeout(c.Patience)); err != nil {
@@ -210,7 +285,8 @@ func Open(ctx context.Context, c Config) (*Farm, error) {
 		f.nc.Close()
 		var absent *NoFarmError
 		var plain *NoJetStreamError
-		if errors.As(err, &absent) || errors.As(err, &plain) {
+		var refused *RefusedTLSError
+		if errors.As(err, &absent) || errors.As(err, &plain) || errors.As(err, &refused) {
 			return nil, err
 		}
 		if last != nil { // why it is not connected, which err does not know
@@ -222,7 +298,7 @@ func Open(ctx context.Context, c Config) (*Farm, error) {
 }
 
 // settled makes an error of a request for the farm's streams one that no waiting mends:
-// of a server that is not the one that it says it is, or that runs without JetStream,
+// of a server that is not the one that it says it is, or refuses TLS with this client, or that runs without JetStream,
 // where no other of its cluster has it either, and of a farm that is not there and not to
 // be made.
 func (f *Farm) settled(err error) error {
@@ -232,8 +308,14 @@ func (f *Farm) settled(err error) error {
 	has, _ := f.nc.ConnectedServerJetStream()
 	known := server != "" && server == f.nc.ConnectedServerId()
 	var certificate *tls.CertificateVerificationError
+	last := f.nc.LastError()
+	if err != nil && server == "" {
+		if refused := f.config.refusedTLS(last); refused != nil {
+			return refused
+		}
+	}
 	switch {
-	case err != nil && server == "" && errors.As(f.nc.LastError(), &certificate):
+	case err != nil && server == "" && errors.As(last, &certificate):
 		return certificate
 	case missing && f.config.Existing:
 		return &NoFarmError{f.config.Name, f.nc.ConnectedUrlRedacted()}
