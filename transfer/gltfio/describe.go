@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"github.com/selvage/selvage/transfer/mesh"
+	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // Description of an asset.
@@ -24,18 +25,20 @@ type Description struct {
 
 // MeshDescription is one mesh of one node.
 type MeshDescription struct {
-	Node         string   `json:"node"`
-	Mesh         string   `json:"mesh"`
-	Materials    []string `json:"materials"`
-	InScene      bool     `json:"inScene"`
-	Mirrored     bool     `json:"mirrored"`
-	Primitives   int      `json:"primitives"`
-	Vertices     int      `json:"vertices"`
-	Welded       int      `json:"welded"` // vertices after joining coincident ones
-	Triangles    int      `json:"triangles"`
-	Islands      int      `json:"islands"`
-	MorphTargets int      `json:"morphTargets"`
-	Skin         int      `json:"skin"` // -1: none
+	Node      string   `json:"node"`
+	Mesh      string   `json:"mesh"`
+	Materials []string `json:"materials"`
+	InScene   bool     `json:"inScene"`
+	// Mirrored says that what places the mesh in the scene turns most of its area around:
+	// its node, or with a skin the joints, whatever its node does.
+	Mirrored     bool `json:"mirrored"`
+	Primitives   int  `json:"primitives"`
+	Vertices     int  `json:"vertices"`
+	Welded       int  `json:"welded"` // vertices after joining coincident ones
+	Triangles    int  `json:"triangles"`
+	Islands      int  `json:"islands"`
+	MorphTargets int  `json:"morphTargets"`
+	Skin         int  `json:"skin"` // -1: none
 	// Influences[k] is the number of vertices with k influences.
 	Influences []int     `json:"influences,omitempty"`
 	Faults     RowFaults `json:"rowFaults"`
@@ -68,7 +71,7 @@ func (a *Asset) Describe() *Description {
 		m := a.doc.Meshes[*n.Mesh]
 		md := MeshDescription{
 			Node: clip(n.Name), Mesh: clip(m.Name), InScene: a.inScene[i], Primitives: len(m.Primitives),
-			Mirrored: a.global[i].Det() < 0, Skin: -1, Materials: []string{}, Legal: true,
+			Mirrored: n.Skin == nil && a.global[i].Det() < 0, Skin: -1, Materials: []string{}, Legal: true,
 		}
 		if n.Skin != nil {
 			md.Skin = *n.Skin
@@ -115,6 +118,9 @@ func (a *Asset) describeSurface(refs []primitiveRef, md *MeshDescription, lo, hi
 		md.Problem, md.Legal = err.Error(), false
 		return
 	}
+	if md.Skin >= 0 {
+		md.Mirrored = s.mirrored()
+	}
 	md.Vertices, md.Triangles = s.Mesh.NumVertices(), len(s.Mesh.Triangles)
 	// Errors are those of the context alone; the caller looks at it.
 	w, err := mesh.WeldContext(a.context(), s.Mesh, mesh.WeldTolerance(s.Mesh))
@@ -143,4 +149,25 @@ func (a *Asset) describeSurface(refs []primitiveRef, md *MeshDescription, lo, hi
 		}
 		md.Influences[len(joint)]++
 	}
+}
+
+// mirrored reports whether parts that are mirrored have more area than the others.
+func (s *Surface) mirrored() bool {
+	part := make([]bool, s.Mesh.NumVertices())
+	for _, p := range s.Parts {
+		for v := p.Start; v < p.End; v++ {
+			part[v] = p.Mirrored
+		}
+	}
+	balance := 0.0
+	for _, t := range s.Mesh.Triangles {
+		a, b, c := s.Mesh.Positions[t[0]], s.Mesh.Positions[t[1]], s.Mesh.Positions[t[2]]
+		area := r3.Norm(r3.Cross(r3.Sub(b, a), r3.Sub(c, a)))
+		if part[t[0]] {
+			balance += area
+		} else {
+			balance -= area
+		}
+	}
+	return balance > 0
 }

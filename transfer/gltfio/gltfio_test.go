@@ -1055,6 +1055,41 @@ func TestBody_JointsThatMirror(t *testing.T) {
 	}
 }
 
+// TestDescribe_Mirrored: a skinned mesh is mirrored by its joints and their inverse bind
+// matrices alone; its node's transform is ignored (glTF 2.0, section 3.7.3.3).
+func TestDescribe_Mirrored(t *testing.T) {
+	turned := []float64{-1, 1, 1}
+	for _, c := range []struct{ node, joints, bind, want bool }{
+		{want: false}, {node: true, want: false}, {joints: true, want: true}, {node: true, joints: true, want: true},
+		{bind: true, want: true}, {joints: true, bind: true, want: false}, {node: true, joints: true, bind: true, want: false},
+	} {
+		b := newBuilder()
+		node := b.body()
+		if c.node {
+			b.list("nodes")[node].(obj)["scale"] = turned
+		}
+		if c.joints {
+			b.list("nodes")[2].(obj)["scale"] = turned
+		}
+		if c.bind {
+			var m []float32
+			for _, y := range []float32{-1, -0.5} {
+				m = append(m, -1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1, 0, 0, y, 0, 1)
+			}
+			b.list("skins")[0].(obj)["inverseBindMatrices"] = b.accessor(5126, "MAT4", 2, f32(m...), nil)
+		}
+		if d := b.parse(t).Describe(); d.Meshes[0].Problem != "" || d.Meshes[0].Mirrored != c.want {
+			t.Errorf("%+v: mirrored %v; %s", c, d.Meshes[0].Mirrored, d.Meshes[0].Problem)
+		}
+	}
+	// Without a skin the node does.
+	for _, m := range garment().parse(t).Describe().Meshes {
+		if m.Mirrored != (m.Mesh == "cloth") {
+			t.Errorf("%s: mirrored %v", m.Mesh, m.Mirrored)
+		}
+	}
+}
+
 // TestWithRows_JointsThatMirror: whatever mirrors before and after, a written mesh
 // stands and faces as before, and where both do its triangles keep their bytes.
 func TestWithRows_JointsThatMirror(t *testing.T) {

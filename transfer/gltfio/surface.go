@@ -28,6 +28,9 @@ type Part struct {
 	NodeIndex, MeshIndex, PrimitiveIndex int
 	Node, Mesh, Material                 string // names; may be empty
 	Start, End                           int    // vertices [Start, End) of the surface
+	// Mirrored says that stored triangles were turned around to face as they do in the
+	// scene: see Surface.Mesh.
+	Mirrored bool
 }
 
 // Surface is geometry in the default-pose world frame, metres.
@@ -217,7 +220,7 @@ func (a *Asset) surface(refs []primitiveRef) (*Surface, error) {
 		s.Parts = append(s.Parts, Part{
 			NodeIndex: r.node, MeshIndex: r.mesh, PrimitiveIndex: r.primitive,
 			Node: n.Name, Mesh: m.Name, Material: a.materialName(m.Primitives[r.primitive]),
-			Start: int(base), End: len(s.Mesh.Positions),
+			Start: int(base), End: len(s.Mesh.Positions), Mirrored: p.mirrored,
 		})
 	}
 	if !allNormals {

@@ -722,7 +722,8 @@ type MeshDescription struct {
 	Materials []string `protobuf:"bytes,3,rep,name=materials,proto3" json:"materials,omitempty"`
 	// Whether the node is in the default scene.
 	InScene bool `protobuf:"varint,4,opt,name=in_scene,json=inScene,proto3" json:"in_scene,omitempty"`
-	// Whether the node's global transform mirrors.
+	// Whether what places it in the scene mirrors: the node's global transform, or with a
+	// skin the joints, for most of its area.
 	Mirrored bool `protobuf:"varint,5,opt,name=mirrored,proto3" json:"mirrored,omitempty"`
 	// Number of primitives.
 	Primitives int32 `protobuf:"varint,6,opt,name=primitives,proto3" json:"primitives,omitempty"`
