@@ -348,14 +348,22 @@ func newJointMap(body, own *skinning.Skin, rules []JointRule, size float64) (*jo
 			Joint: body.Joints[j].Name, To: target.Joints[m.to[j]].Name, How: how[j], Distance: apart(j, m.to[j]), Doubt: doubt[j],
 		})
 	}
-	var idle []string
+	var idle, late []string
 	for rule, yes := range used {
-		if !yes {
-			idle = append(idle, rules[rule].From+" -> "+rules[rule].To)
+		text := rules[rule].From + " -> " + rules[rule].To
+		switch {
+		case yes:
+		case slices.ContainsFunc(body.Joints, func(j skinning.Joint) bool { return j.Name != "" && c.from[rule].MatchString(j.Name) }):
+			late = append(late, text)
+		default:
+			idle = append(idle, text)
 		}
 	}
 	if len(idle) > 0 {
 		m.notes = append(m.notes, "joint map: no joint of the body matches "+strings.Join(idle, ", "))
+	}
+	if len(late) > 0 {
+		m.notes = append(m.notes, "joint map: rules before it lead all joints that it matches elsewhere: "+strings.Join(late, ", "))
 	}
 	return m, nil
 }

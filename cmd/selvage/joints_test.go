@@ -181,7 +181,10 @@ func TestTransfer_JointMapUsage(t *testing.T) {
 			t.Errorf("%v: the output was written", c.args)
 		}
 	}
-	text := must(t, "transfer", cox("body"), cox("gloves"), "-o", out, "--map-joint", "*_twist.*=*.*", "--map-joint", "tail_?=pelvis").stdout
+	text := must(t, "transfer", cox("body"), cox("gloves"), "-o", out, "--map-joint", "*_twist.*=*.*", "--map-joint", "tail_?=pelvis", "--map-joint", "forearm_twist.*=pelvis").stdout
+	if !strings.Contains(text, "rules before it lead all joints that it matches elsewhere: forearm_twist.* -> pelvis") || strings.Contains(text, "matches tail_? -> pelvis, ") {
+		t.Errorf("a rule that comes too late is not named, or as one without a joint, in\n%s", text)
+	}
 	if !strings.Contains(text, "no joint of the body matches tail_? -> pelvis") {
 		t.Errorf("a rule without a joint is not named in\n%s", text)
 	}

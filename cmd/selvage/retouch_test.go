@@ -91,6 +91,22 @@ func TestRetouch(t *testing.T) {
 	}
 }
 
+// TestEven_Doubtful: joints that meet and that do not lie above one another are asked
+// about, here and by the server.
+func TestEven_Doubtful(t *testing.T) {
+	s := serve(t, nil)
+	out := filepath.Join(t.TempDir(), "even.glb")
+	const doubt = "neither joint of the pair is above the other in the skeleton"
+	for _, more := range [][]string{nil, {"--server", s.address}} {
+		for pair, doubted := range map[[2]string]bool{{"index_1.left", "middle_1.left"}: true, {"forearm_twist.left", "forearm.left"}: false} {
+			o := must(t, append([]string{"even", cox("body"), "-o", out, "--joint", pair[0], "--joint", pair[1]}, more...)...)
+			if strings.Contains(o.stdout, doubt) != doubted {
+				t.Errorf("%v %v: %s", pair, more, o.stdout)
+			}
+		}
+	}
+}
+
 func readBytes(t *testing.T, file string) []byte {
 	t.Helper()
 	data, err := os.ReadFile(file)
@@ -252,6 +268,7 @@ func TestRetouch_Errors(t *testing.T) {
 		{"no such pairs", []string{"mirror", cox("body"), "-o", out, "--pairs", filepath.Join(dir, "none.yaml")}, exitUsage, "--pairs: open "},
 		{"one joint", []string{"even", cox("body"), "-o", out, "--joint", "forearm.left"}, exitUsage, "--joint"},
 		{"no such joint", []string{"even", cox("body"), "-o", out, "--joint", "forearm.left", "--joint", "fin"}, exitUsage, "fin"},
+		{"joints of two limbs", []string{"even", cox("body"), "-o", out, "--joint", "forearm.left", "--joint", "shin.right"}, exitUsage, "they share no limb"},
 		{"strength", []string{"smooth", cox("body"), "-o", out, "--strength", "-2"}, exitUsage, "strength"},
 		{"strength zero", []string{"smooth", cox("body"), "-o", out, "--strength", "0"}, exitUsage, "option strength: 0 is not above 0"},
 		{"passes zero", []string{"smooth", cox("body"), "-o", out, "--passes", "0"}, exitUsage, "option passes: 0 is outside 1..100"},

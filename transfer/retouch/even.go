@@ -35,6 +35,10 @@ type EvenReport struct {
 	// Full vertices keep their share, though it should change by more than a percent:
 	// their rows have no room for both joints of the pair.
 	Full int `json:"full"`
+
+	// apart says that neither joint is an ancestor of the other, as those of a limb and its
+	// twist mostly are: Summary has a note on it.
+	apart bool
 }
 
 // tie is the distance along the axis, over its length, within which vertices stand in
@@ -68,8 +72,8 @@ type sample struct {
 // the shares are such a function already, to the rounding of the form, nothing
 // changes; so a second time changes nothing.
 //
-// Errors: *transfer.OptionError for a name that is not exactly one joint's, or a pair
-// without weight; ctx's. O(n log n).
+// Errors: *transfer.OptionError for a name that is not exactly one joint's, a joint
+// without weight, or a pair whose weights meet nowhere; ctx's. O(n log n).
 func Even(ctx context.Context, s *Surface, mask []bool, a, b string, form Form) (*Result, *EvenReport, error) {
 	ja, err := jointNamed(s.Skin, a)
 	if err != nil {
@@ -97,13 +101,17 @@ func Even(ctx context.Context, s *Surface, mask []bool, a, b string, form Form) 
 	if err != nil {
 		return nil, nil, err
 	}
-	report := &EvenReport{}
+	report := &EvenReport{apart: !above(s.Skin, ja, jb) && !above(s.Skin, jb, ja)}
 	var list []sample
+	has := [2][]bool{make([]bool, len(in)), make([]bool, len(in))} // weight on either
+	any := [2]bool{}
 	for w := range in {
 		if !in[w] {
 			continue
 		}
 		wa, wb := weightOf(g.rows, w, ja), weightOf(g.rows, w, jb)
+		has[0][w], has[1][w] = wa > 0, wb > 0
+		any[0], any[1] = any[0] || wa > 0, any[1] || wb > 0
 		if sum := wa + wb; sum > 0 {
 			joint, _ := g.rows.Row(w)
 			both := len(joint)
@@ -114,8 +122,19 @@ func Even(ctx context.Context, s *Surface, mask []bool, a, b string, form Form) 
 			report.Pair += len(g.member[w])
 		}
 	}
-	if len(list) == 0 {
-		return nil, nil, bad("joint", "no vertex has weight on %q or %q", a, b)
+	of := "no vertex"
+	if mask != nil {
+		of = "no vertex of the region"
+	}
+	switch {
+	case len(list) == 0:
+		return nil, nil, bad("joint", "%s has weight on %q or %q", of, a, b)
+	case !any[0]:
+		return nil, nil, bad("joint", "%s has weight on %q", of, a)
+	case !any[1]:
+		return nil, nil, bad("joint", "%s has weight on %q", of, b)
+	case !g.meet(has):
+		return nil, nil, bad("joint", "%s has weight on both %q and %q, or lies beside one with weight on the other: they share no limb", of, a, b)
 	}
 	origin, axis := g.limbAxis(s.Skin.Joints[ja].Global.T, s.Skin.Joints[jb].Global.T, list)
 	for i := range list {
@@ -195,6 +214,34 @@ func Even(ctx context.Context, s *Surface, mask []bool, a, b string, form Form) 
 	}
 	report.Before, report.After = g.unevenness(r, list, share, ja, jb)
 	return r, report, err
+}
+
+// meet reports whether some vertex is in both sets, or beside one of the other's.
+func (g *joined) meet(set [2][]bool) bool {
+	for w, yes := range set[0] {
+		if !yes {
+			continue
+		}
+		if set[1][w] {
+			return true
+		}
+		for _, u := range g.adjacency.Neighbours(w) {
+			if set[1][u] {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// above reports whether joint a is an ancestor of joint b.
+func above(s *skinning.Skin, a, b int) bool {
+	for steps := 0; b >= 0 && steps <= len(s.Joints); steps++ {
+		if b = s.Joints[b].Parent; b == a {
+			return true
+		}
+	}
+	return false
 }
 
 // unevenness is the root of the mean squared distance of the samples' shares from those

@@ -503,8 +503,13 @@ func (s *Summary) finish(list []gltfio.Reweighted) {
 			s.note("%d vertices have no surface near their mirrored place: they took the nearest there is, up to %.3g m away", m.Far, m.Farthest)
 		}
 	}
-	if e := s.Even; e != nil && e.Full > 0 {
-		s.note("%d vertices keep their share: they have no room for the other joint of the pair (8 influences a vertex make room)", e.Full)
+	if e := s.Even; e != nil {
+		if e.Full > 0 {
+			s.note("%d vertices keep their share: they have no room for the other joint of the pair (8 influences a vertex make room)", e.Full)
+		}
+		if e.apart {
+			s.note("neither joint of the pair is above the other in the skeleton: are they those of one limb?")
+		}
 	}
 	if t := s.Tidy; t != nil && t.Filled > 0 {
 		s.note("%d vertices without usable weights were filled in from their neighbours: look at them", t.Filled)

@@ -6,6 +6,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 
@@ -548,6 +549,58 @@ func TestEven_Errors(t *testing.T) {
 	s.Skin.Joints[0].Name = "forearm"
 	if _, _, err := Even(t.Context(), s, nil, "forearm", "forearm_twist", Form{}); err == nil {
 		t.Error("a name that two joints have is taken")
+	}
+}
+
+// TestEven_NoPair: joints of which one has no weight, or whose weights meet nowhere, are
+// no pair, and nothing is done with them; those that meet at an edge alone are one.
+func TestEven_NoPair(t *testing.T) {
+	m := shapes.Tube(12, 6, 0.04, 0.3, 0, rng(t, 10))
+	s := limb(m, func(int, float64) float64 { return 0.5 })
+	const third, a, b = 0, 1, 2 // hand, forearm, forearm_twist
+	along := func(p r3.Vec) float64 { return p.X / 0.3 }
+	rows := func(joint func(x float64) int) *weights.Rows {
+		r := weights.NewRows(0)
+		for _, p := range m.Positions {
+			r.Append([]uint16{uint16(joint(along(p)))}, []float64{1})
+		}
+		return r
+	}
+	half := func(x float64) int {
+		if x > 0.5 {
+			return b
+		}
+		return a
+	}
+	for _, x := range []struct {
+		name  string
+		rows  *weights.Rows
+		mask  []bool
+		wrong string
+	}{
+		{"one without weight", rows(func(float64) int { return a }), nil, `no vertex has weight on "forearm_twist"`},
+		{"the other", rows(func(float64) int { return b }), nil, `no vertex has weight on "forearm"`},
+		{"both", rows(func(float64) int { return third }), nil, `no vertex has weight on "forearm" or "forearm_twist"`},
+		{"apart", rows(func(x float64) int {
+			if x > 0.3 && x < 0.7 {
+				return third
+			}
+			return half(x)
+		}), nil, "they share no limb"},
+		{"meeting at an edge", rows(half), nil, ""},
+		{"outside the region", rows(half), make([]bool, m.NumVertices()), `no vertex of the region has weight on "forearm_twist"`},
+	} {
+		s.Rows = x.rows
+		if x.mask != nil {
+			for v, p := range m.Positions {
+				x.mask[v] = along(p) < 0.5
+			}
+		}
+		_, _, err := Even(t.Context(), s, x.mask, "forearm", "forearm_twist", Form{})
+		var option *transfer.OptionError
+		if x.wrong == "" && err != nil || x.wrong != "" && (!errors.As(err, &option) || !strings.HasSuffix(err.Error(), x.wrong)) {
+			t.Errorf("%s: %v, want %q", x.name, err, x.wrong)
+		}
 	}
 }
 
