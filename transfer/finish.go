@@ -127,6 +127,40 @@ func finish(ctx context.Context, s *Source, g *target, t *trusted, rows *weights
 	return r, nil
 }
 
+// jointLists checks the lists of joints that may carry weight and of those that may not,
+// and notes patterns that no joint of the body matches. Errors: *OptionError, which is
+// weights.ErrNoJointAllowed, where none is left.
+func (s *Source) jointLists(opt *Options) (notes []string, err error) {
+	if len(opt.AllowJoints) == 0 && len(opt.DenyJoints) == 0 {
+		return nil, nil
+	}
+	names := make([]string, len(s.body.Skin.Joints))
+	for j := range names {
+		names[j] = s.body.Skin.Joints[j].Name
+	}
+	picks := func(allow, deny []string) bool {
+		allowed, err := weights.AllowedJoints(names, allow, deny)
+		return err == nil && slices.Contains(allowed, true)
+	}
+	for _, l := range []struct {
+		option string
+		globs  []string
+	}{{"allow-joint", opt.AllowJoints}, {"deny-joint", opt.DenyJoints}} {
+		for _, glob := range l.globs {
+			if !picks([]string{glob}, nil) {
+				notes = append(notes, fmt.Sprintf("%s: no joint of the body is named %q", l.option, glob))
+			}
+		}
+	}
+	switch {
+	case picks(opt.AllowJoints, opt.DenyJoints):
+		return notes, nil
+	case picks(opt.AllowJoints, nil):
+		return nil, &OptionError{Option: "deny-joint", Reason: fmt.Sprintf("%q leaves no joint of the body to carry weight", opt.DenyJoints), cause: weights.ErrNoJointAllowed}
+	}
+	return nil, &OptionError{Option: "allow-joint", Reason: fmt.Sprintf("no joint of the body is named %q", opt.AllowJoints), cause: weights.ErrNoJointAllowed}
+}
+
 // restrict hands weight of joints that may not carry any to those that may.
 func restrict(ctx context.Context, s *Source, rows *weights.Rows, opt *Options) (*weights.Rows, error) {
 	if len(opt.AllowJoints) == 0 && len(opt.DenyJoints) == 0 {

@@ -125,9 +125,13 @@ const (
 type OptionError struct {
 	Option string
 	Reason string
+
+	cause error // nil: none
 }
 
 func (e *OptionError) Error() string { return "option " + e.Option + ": " + e.Reason }
+
+func (e *OptionError) Unwrap() error { return e.cause }
 
 // withDefaults checks o and fills in what is zero.
 func (o Options) withDefaults(s *Source) (Options, error) {

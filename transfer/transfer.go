@@ -35,6 +35,10 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 			return nil, err
 		}
 	}
+	lists, err := s.jointLists(&opt)
+	if err != nil {
+		return nil, err
+	}
 	mapped, err := newJointMap(s.body.Skin, garment.Skin, opt.JointMap, s.size)
 	if err != nil {
 		return nil, err
@@ -139,7 +143,7 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 	if n := reg.note(); n != "" {
 		notes = append(notes, n)
 	}
-	r.Summary.Notes = append(notes, r.Summary.Notes...)
+	r.Summary.Notes = append(append(lists, notes...), r.Summary.Notes...)
 	r.Summary.Offsets = reg.offsets
 	r.Summary.Seconds, r.Summary.Total = clock.stop()
 	return r, ctx.Err()

@@ -169,6 +169,8 @@ func TestTransfer_JointMapUsage(t *testing.T) {
 		{[]string{"--map-joint", "a"}, `--map-joint: "a" is not FROM=TO`},
 		{[]string{"--map-joint", "a=*"}, "may hold no *"},
 		{[]string{"--map-joint", "hand.left=wing"}, `the body has no joint "wing"`},
+		{[]string{"--allow-joint", "wing"}, `option allow-joint: no joint of the body is named ["wing"]`},
+		{[]string{"--allow-joint", "hand.*", "--deny-joint", "*"}, `option deny-joint: ["*"] leaves no joint of the body to carry weight`},
 		{[]string{"--joint-map", bad}, bad + `:3:15: unknown key "too"`},
 		{[]string{"--joint-map", filepath.Join(dir, "none.yaml")}, "none.yaml"},
 	} {
@@ -181,7 +183,10 @@ func TestTransfer_JointMapUsage(t *testing.T) {
 			t.Errorf("%v: the output was written", c.args)
 		}
 	}
-	text := must(t, "transfer", cox("body"), cox("gloves"), "-o", out, "--map-joint", "*_twist.*=*.*", "--map-joint", "tail_?=pelvis", "--map-joint", "forearm_twist.*=pelvis").stdout
+	text := must(t, "transfer", cox("body"), cox("gloves"), "-o", out, "--map-joint", "*_twist.*=*.*", "--map-joint", "tail_?=pelvis", "--map-joint", "forearm_twist.*=pelvis", "--deny-joint", "fin_?", "--deny-joint", "toes.left").stdout
+	if !strings.Contains(text, `deny-joint: no joint of the body is named "fin_?"`) || strings.Contains(text, `named "toes`) {
+		t.Errorf("a pattern without a joint is not named in\n%s", text)
+	}
 	if !strings.Contains(text, "rules before it lead all joints that it matches elsewhere: forearm_twist.* -> pelvis") || strings.Contains(text, "matches tail_? -> pelvis, ") {
 		t.Errorf("a rule that comes too late is not named, or as one without a joint, in\n%s", text)
 	}
