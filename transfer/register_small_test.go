@@ -265,6 +265,40 @@ func TestRegister_SmallGarmentsElsewhere(t *testing.T) {
 	}
 }
 
+// TestRegister_TornIsOnlySaid: boots for shins turned inwards by 10 degrees are found, but
+// legs so turned run into each other, and the nearest surface is partly the other leg's: with the
+// correction the mean L1 error was 0.47, without it 0.05. Turned outwards the correction holds
+// (0.32 without, 0.02 with).
+func TestRegister_TornIsOnlySaid(t *testing.T) {
+	f := figureOf(t, "mate", 0.4)
+	boots := f.body.GarmentAt("sea boots", f.density)
+	for _, x := range []struct {
+		what      string
+		degrees   float64
+		corrected bool
+		most      float64
+	}{{"inwards", -10, false, 0.06}, {"outwards", 10, true, 0.04}} {
+		t.Run(x.what, func(t *testing.T) {
+			t.Parallel()
+			c := f.turned("boots", boots, x.degrees, map[string]r3.Vec{"shin.left": {Z: 1}, "shin.right": {Z: -1}})
+			l1, r := f.measured(t, &c, Options{})
+			said := map[string]bool{}
+			for _, o := range r.Summary.Offsets {
+				said[o.Joint] = true
+				if o.Corrected != x.corrected {
+					t.Errorf("corrected: %v, want %v: %+v", o.Corrected, x.corrected, o)
+				}
+			}
+			if !said["shin.left"] || !said["shin.right"] {
+				t.Errorf("found %+v, want both shins named", r.Summary.Offsets)
+			}
+			if l1 > x.most {
+				t.Errorf("mean L1 %.3f, want %.2f at most", l1, x.most)
+			}
+		})
+	}
+}
+
 // TestTransfer_SmallGarments: what is found is flagged and noted, without registration too,
 // and with it the rows come as near to the truth as those of a garment that fits, but for 0.02,
 // as on the lone hand (TestTransfer_LoneHand).
