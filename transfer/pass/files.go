@@ -172,7 +172,7 @@ func Run(ctx context.Context, in Input) (*Output, error) {
 	if in.stands == nil {
 		in.stands = places(read.Skin)
 	}
-	theirs, err := storedBut(in.done, fresh.Rows, opt.Format, opt.MaxInfluences)
+	theirs, err := in.storedLocked(fresh.Rows, fresh.Joints, opt)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", in.New.Name, err)
 	}

@@ -426,23 +426,59 @@ func presentOr(current, other *weights.Rows) *weights.Rows {
 	return out
 }
 
-// holdJoints gives the rows of a merge the weights of locked joints back, as present has
-// them. A row that has nothing on other joints takes theirs there, else present's. An edit
-// of other joints alone for which the limit leaves no room beside the locked ones has
-// Vanished; it stays among the edits.
-func (in *Input) holdJoints(ctx context.Context, m *Merged, present, theirs *weights.Rows, joints []Joint, opt transfer.AssetOptions) error {
+// lockedJoints marks the joints whose weights are locked; nil: there are no such locks.
+func lockedJoints(joints []Joint, opt transfer.AssetOptions) ([]bool, error) {
 	if len(opt.LockJoints) == 0 {
-		return nil
+		return nil, nil
 	}
 	held := make([]bool, len(joints))
 	for j := range held {
 		for _, glob := range opt.LockJoints {
 			ok, err := path.Match(glob, joints[j].Name)
 			if err != nil {
-				return &transfer.OptionError{Option: "lock-joint", Reason: fmt.Sprintf("malformed pattern %q", glob)}
+				return nil, &transfer.OptionError{Option: "lock-joint", Reason: fmt.Sprintf("malformed pattern %q", glob)}
 			}
 			held[j] = held[j] || ok
 		}
+	}
+	return held, nil
+}
+
+// storedLocked is stored for the rows of a transfer, whose locked rows and joints the
+// limit does not cut.
+func (in *Input) storedLocked(r *weights.Rows, joints []Joint, opt transfer.AssetOptions) (*weights.Rows, error) {
+	held, err := lockedJoints(joints, opt)
+	if err != nil {
+		return nil, err
+	}
+	whole := in.done
+	if held != nil {
+		whole = make([]bool, r.Len())
+		copy(whole, in.done)
+		for v := range whole {
+			joint, _ := r.Row(v)
+			n := 0
+			for _, j := range joint {
+				if held[j] {
+					n++
+				}
+			}
+			// As weights.FinishBeside gives them.
+			whole[v] = whole[v] || n > 0 && len(joint)-n <= max(1, opt.MaxInfluences-n)
+		}
+	}
+	return storedBut(whole, r, opt.Format, opt.MaxInfluences)
+}
+
+// holdJoints gives the rows of a merge the weights of locked joints back, as present has
+// them. A row that has nothing on other joints takes theirs there, else present's. The
+// limit cuts the other joints of a row as in a transfer, but for rows of the artist's that
+// are kept. An edit of other joints alone for which it leaves no room beside the locked
+// ones has Vanished; it stays among the edits.
+func (in *Input) holdJoints(ctx context.Context, m *Merged, present, theirs *weights.Rows, joints []Joint, opt transfer.AssetOptions) error {
+	held, err := lockedJoints(joints, opt)
+	if held == nil {
+		return err
 	}
 	// part is row v of r on joints that are held, or on the others.
 	part := func(r *weights.Rows, v int, which bool) (joint []uint16, weight []float64) {
@@ -454,56 +490,67 @@ func (in *Input) holdJoints(ctx context.Context, m *Merged, present, theirs *wei
 		}
 		return joint, weight
 	}
-	var off []int
-	own, fixed := weights.NewRows(0), weights.NewRows(0)
-	for v := range m.Outcome {
+	type group struct {
+		off        []int
+		own, fixed *weights.Rows
+		most       int
+	}
+	plain, hand := &group{nil, weights.NewRows(0), weights.NewRows(0), opt.MaxInfluences}, &group{nil, weights.NewRows(0), weights.NewRows(0), mostKept}
+	for v, x := range m.Outcome {
 		ja, wa := part(m.Rows, v, true)
 		jb, wb := part(present, v, true)
 		if slices.Equal(ja, jb) && slices.Equal(wa, wb) {
 			continue
 		}
-		off = append(off, v)
+		g := plain
+		if x == Kept || x == ConflictKept {
+			g = hand
+		}
+		g.off = append(g.off, v)
 		joint, weight := part(m.Rows, v, false)
 		for _, r := range []*weights.Rows{theirs, present} {
 			if len(joint) == 0 {
 				joint, weight = part(r, v, false)
 			}
 		}
-		own.Append(joint, weight)
-		fixed.Append(jb, wb)
+		g.own.Append(joint, weight)
+		g.fixed.Append(jb, wb)
 	}
-	if len(off) == 0 {
-		return nil
-	}
-	finish := weights.FinishOptions{MaxInfluences: opt.MaxInfluences, Format: opt.Format}
-	done, _, err := weights.FinishBeside(ctx, own, fixed, finish)
-	if err != nil {
-		return err
-	}
-	finish.MaxInfluences = 0
-	whole, _, err := weights.FinishBeside(ctx, own, fixed, finish)
-	if err != nil {
-		return err
-	}
-	at := entries(m.Edits.Vertex, len(m.Outcome))
-	for i, v := range off {
-		if at[v] < 0 || m.Outcome[v] != Kept && m.Outcome[v] != Carried || !alike(done, i, theirs, v) || alike(whole, i, theirs, v) {
+	at, rows := entries(m.Edits.Vertex, len(m.Outcome)), m.Rows
+	for _, g := range []*group{plain, hand} {
+		if len(g.off) == 0 {
 			continue
 		}
-		jb, wb := part(m.Edits.Base, int(at[v]), true)
-		je, we := part(m.Edits.Row, int(at[v]), true)
-		if slices.Equal(jb, je) && slices.Equal(wb, we) {
-			m.Outcome[v] = Vanished
+		finish := weights.FinishOptions{MaxInfluences: g.most, Format: opt.Format}
+		done, _, err := weights.FinishBeside(ctx, g.own, g.fixed, finish)
+		if err != nil {
+			return err
 		}
-	}
-	rows := weights.NewRows(m.Rows.Len())
-	for v, i := 0, 0; v < m.Rows.Len(); v++ {
-		if i < len(off) && off[i] == v {
-			rows.Append(done.Row(i))
-			i++
-		} else {
-			rows.Append(m.Rows.Row(v))
+		finish.MaxInfluences = 0
+		whole, _, err := weights.FinishBeside(ctx, g.own, g.fixed, finish)
+		if err != nil {
+			return err
 		}
+		for i, v := range g.off {
+			if at[v] < 0 || m.Outcome[v] != Kept && m.Outcome[v] != Carried || !alike(done, i, theirs, v) || alike(whole, i, theirs, v) {
+				continue
+			}
+			jb, wb := part(m.Edits.Base, int(at[v]), true)
+			je, we := part(m.Edits.Row, int(at[v]), true)
+			if slices.Equal(jb, je) && slices.Equal(wb, we) {
+				m.Outcome[v] = Vanished
+			}
+		}
+		out := weights.NewRows(rows.Len())
+		for v, i := 0, 0; v < rows.Len(); v++ {
+			if i < len(g.off) && g.off[i] == v {
+				out.Append(done.Row(i))
+				i++
+			} else {
+				out.Append(rows.Row(v))
+			}
+		}
+		rows = out
 	}
 	m.Rows = rows
 	return nil
