@@ -10,11 +10,35 @@ import (
 // WithNodeNames returns the asset with other names of some nodes, by index; indices that
 // it does not have are passed over, and an empty name is none. The rest is shared with a, which is not changed.
 func (a *Asset) WithNodeNames(names map[int]string) *Asset {
+	return a.withNodes(slices.Collect(maps.Keys(names)), func(i int, node *gltf.Node, raw map[string]any) {
+		node.Name = names[i]
+		switch {
+		case names[i] == "":
+			delete(raw, "name")
+		case raw != nil:
+			raw["name"] = names[i]
+		}
+	})
+}
+
+// WithoutMeshes returns the asset without the meshes and skins of some nodes, by index, as
+// WithNodeNames does.
+func (a *Asset) WithoutMeshes(nodes []int) *Asset {
+	return a.withNodes(nodes, func(_ int, node *gltf.Node, raw map[string]any) {
+		node.Mesh, node.Skin = nil, nil
+		for _, name := range []string{"mesh", "skin", "weights"} {
+			delete(raw, name)
+		}
+	})
+}
+
+// withNodes returns the asset with some nodes changed; raw is nil where there is none.
+func (a *Asset) withNodes(nodes []int, change func(i int, node *gltf.Node, raw map[string]any)) *Asset {
 	b, doc := *a, *a.doc
 	doc.Nodes = slices.Clone(doc.Nodes)
 	list, _ := a.root["nodes"].([]any)
 	list = slices.Clone(list)
-	for i, name := range names {
+	for _, i := range nodes {
 		if i < 0 || i >= len(doc.Nodes) {
 			continue
 		}
@@ -22,14 +46,10 @@ func (a *Asset) WithNodeNames(names map[int]string) *Asset {
 		if doc.Nodes[i] != nil {
 			node = *doc.Nodes[i]
 		}
-		node.Name = name
-		doc.Nodes[i] = &node
 		raw := maps.Clone(a.rawNode(i))
+		change(i, &node, raw)
+		doc.Nodes[i] = &node
 		if raw != nil {
-			raw["name"] = name
-			if name == "" {
-				delete(raw, "name")
-			}
 			list[i] = raw
 		}
 	}

@@ -14,26 +14,28 @@ import (
 	"github.com/selvage/selvage/transfer/mesh"
 )
 
-// partKey tells a primitive apart from others of its asset.
-type partKey struct{ node, primitive int }
-
-func keyOf(p gltfio.Part) partKey { return partKey{p.NodeIndex, p.PrimitiveIndex} }
-
 // OpenArtist makes in.Current of a, the garment as the artist left it, whatever its
 // meshes are called by now; nil where it has no weights. in.Options.Garments picks the
 // garment's meshes in own, its own file, and picks them in what Current becomes;
 // in.Record is the record of the last pass, or nil. What the selection picks in a is
-// taken. So is any other skinned mesh that the garment's own file knows by no name
-// outside of the selection, where
+// taken, or, where that is the default, what has a name of own's meshes. So is any other
+// skinned mesh that the garment's own file knows by no name outside of the selection, where
 //
-//   - the record's selection picks it;
+//   - the record's selection by names picks it;
 //   - or at least half of its vertices are recorded ones that nothing taken before has;
+//   - or, with the default selection, at least half of them lie on recorded surface of
+//     which that is so: the artist may have made the mesh anew;
 //   - or nothing at all would be taken otherwise.
 //
-// The nodes of the latter have names in Current that the selection picks. Where even so
-// nothing is taken the garment is not in the file: Current is nil, and a pass goes by its
-// record. What is left aside is among the notes of the pass. Errors: ctx's, faults of the
-// files, a selection that picks nothing in own.
+// Of meshes that stand for one and are in one place, copies of each other, the one counts
+// whose names are most like those in own: a node's, then a mesh's. Where names do not
+// decide the copies must have the same rows.
+//
+// The nodes that are not taken have no mesh in Current, and those that the selection would
+// not pick have names that it does. Where even so nothing is taken the garment is not in
+// the file: Current is nil, and a pass goes by its record. What is left aside is among the
+// notes of the pass. Errors: ctx's, faults of the files, a selection that picks nothing in
+// own, copies that cannot be told apart (*gltfio.Error).
 func (in *Input) OpenArtist(ctx context.Context, a, own *gltfio.Asset) error {
 	in.Current, in.notes = nil, nil
 	sel, note := in.Options.Garments, func(format string, args ...any) {
@@ -41,28 +43,38 @@ func (in *Input) OpenArtist(ctx context.Context, a, own *gltfio.Asset) error {
 			in.notes = append(in.notes, fmt.Sprintf(format, args...))
 		}
 	}
-	if len(sel.Names) > 0 {
-		called, others := partsOf(own, sel)
-		if len(called) == 0 {
-			return noMesh(own, sel)
+	s := &artistFile{asset: a, own: own, sel: sel, rec: in.Record, threads: in.Options.Threads}
+	s.findOwn()
+	if len(s.mine) == 0 && len(sel.Names) > 0 {
+		return noMesh(own, sel)
+	}
+	s.sort()
+	if !s.plain() {
+		if err := s.read(ctx); err != nil {
+			return err
 		}
-		t, err := takeParts(ctx, a, called, others, sel, in.Record, in.Options.Threads)
+		any, notes, err := s.choose()
 		if err != nil {
 			return err
 		}
-		if t.parts == nil {
-			t.parts, t.aside = t.candidates, nil
-			t.name(called, t.candidates)
+		if !any {
+			notes = nil // by default the file is taken whole
 		}
-		for _, p := range t.aside {
-			note("%s: the mesh %s is taken for another one than the garment's: less than half of its vertices are those of the last pass", a.Name, partName(p))
+		if !any && len(sel.Names) > 0 {
+			for _, n := range s.nodes {
+				n.taken = !n.never
+				any = any || n.taken
+			}
 		}
-		if t.parts == nil {
+		for _, text := range notes {
+			note("%s", text)
+		}
+		switch {
+		case any:
+			a = a.WithoutMeshes(s.left()).WithNodeNames(s.names())
+		case len(sel.Names) > 0:
 			note("%s has none of the garment's meshes: the edits are those of the record", a.Name)
 			return nil
-		}
-		if len(t.names) > 0 {
-			a = a.WithNodeNames(t.names)
 		}
 	}
 	has, err := HasRows(ctx, a, sel)
@@ -85,14 +97,19 @@ func (in *Input) OpenArtist(ctx context.Context, a, own *gltfio.Asset) error {
 func RunFiles(ctx context.Context, in Input) (*Output, error) {
 	fresh, sel, names := in.New, in.Options.Garments, map[int]string(nil)
 	if picksNothing(fresh, sel) {
-		t, err := takeParts(ctx, fresh, literal(sel.Names), nil, sel, in.Record, in.Options.Threads)
+		s := &artistFile{asset: fresh, sel: sel, rec: in.Record, threads: in.Options.Threads, called: literal(sel.Names)}
+		s.sort()
+		if err := s.read(ctx); err != nil {
+			return nil, err
+		}
+		any, _, err := s.choose()
 		if err != nil {
 			return nil, err
 		}
-		if t.parts == nil && len(t.candidates) == 1 {
-			t.name(literal(sel.Names), t.candidates)
+		if may := slices.DeleteFunc(slices.Clone(s.nodes), func(n *artistNode) bool { return n.never }); !any && len(may) == 1 {
+			may[0].taken = true
 		}
-		if names = t.names; len(names) > 0 {
+		if names = s.names(); len(names) > 0 {
 			in.New = fresh.WithNodeNames(names)
 		}
 	}
@@ -134,24 +151,6 @@ func noMesh(a *gltfio.Asset, sel gltfio.Selection) error {
 	return &gltfio.Error{File: a.Name, What: fmt.Sprintf("no mesh is named %q", sel.Names)}
 }
 
-// partsOf are the names by which a selection picks parts of an asset, and all names of
-// parts that it does not pick.
-func partsOf(own *gltfio.Asset, sel gltfio.Selection) (called []string, others map[string]bool) {
-	others = map[string]bool{}
-	for _, p := range own.Primitives() {
-		others[p.Node], others[p.Mesh] = true, true
-	}
-	for _, p := range own.Primitives() {
-		if names := pickedNames(p.Part, sel); len(names) > 0 {
-			called = append(called, names...)
-			delete(others, p.Node)
-			delete(others, p.Mesh)
-		}
-	}
-	delete(others, "") // says nothing
-	return called, others
-}
-
 // literal are names that globs pick, as far as they say what a name is like.
 func literal(globs []string) (names []string) {
 	for _, glob := range globs {
@@ -166,119 +165,403 @@ func literal(globs []string) (names []string) {
 	return names
 }
 
-// takenParts are the parts of an asset that are a garment's.
-type takenParts struct {
-	parts, candidates []gltfio.Part
-	// names of their nodes, where they have others than the selection picks.
-	names map[int]string
-	// aside are candidates that have something of the garment and were not taken.
-	aside []gltfio.Part
+// artistNode is a node of the artist's file that has a mesh.
+type artistNode struct {
+	gltfio.Part // its first primitive
+	skinned     bool
+	// picked by the selection, or by its names where that is the default; never by any
+	// means: it is no part of the garment.
+	picked, never bool
+	// like are the garment's own nodes that have the most of its names, known how many
+	// these are: the node's counts twice, the mesh's once.
+	known int
+	like  []int
+	taken bool
 }
 
-// name gives the nodes of parts names that the selection picks.
-func (t *takenParts) name(called []string, parts []gltfio.Part) {
-	for _, p := range parts {
-		if len(called) > 0 {
-			t.names[p.NodeIndex] = nearestName(called, p)
-		}
-	}
+// artistFile is what Artist knows.
+type artistFile struct {
+	asset, own *gltfio.Asset
+	sel        gltfio.Selection
+	rec        *Record
+	threads    int
+
+	nodes []*artistNode
+	// called are the names by which the selection picks the garment's own meshes, mine
+	// these meshes, the first primitive of each node, and others the names of what is no
+	// part of the garment.
+	called []string
+	mine   []gltfio.Part
+	others map[string]bool
+
+	// What follows is set by read, and nil where the file cannot be read as a whole.
+	all   *gltfio.Surface
+	place *Placement
+	weld  *mesh.Welded
+	span  map[int][][2]int // vertices in all, by node
+	// room is how many of the garment's own nodes stand at a place of the recorded
+	// surface, taken how many of those taken do and by the last of them, by welded vertex.
+	room, taken []int
+	by          []*artistNode
 }
 
-// takeParts finds a garment's parts in an asset: those that sel picks, and skinned ones
-// with none of the names others that the record's selection picks or that stand where the
-// record has vertices. called are names that sel picks.
-func takeParts(ctx context.Context, a *gltfio.Asset, called []string, others map[string]bool, sel gltfio.Selection, rec *Record, threads int) (*takenParts, error) {
-	t := &takenParts{names: map[int]string{}}
-	has := map[int]bool{} // nodes of which something is picked
-	for _, p := range a.Primitives() {
-		if len(pickedNames(p.Part, sel)) > 0 {
-			t.parts, has[p.NodeIndex] = append(t.parts, p.Part), true
-		}
+// primitives are those that the selection looks at: one by names picks outside of the
+// scene too.
+func (s *artistFile) primitives(a *gltfio.Asset) []gltfio.PrimitiveNames {
+	if len(s.sel.Names) > 0 {
+		return a.Primitives()
 	}
-	for _, p := range a.Primitives() {
-		switch {
-		case has[p.NodeIndex]: // the selection tells its materials apart
-		case p.InScene && p.Skinned && !others[p.Node] && !others[p.Mesh]:
-			t.candidates = append(t.candidates, p.Part)
-		}
-	}
-	if len(t.candidates) == 0 || rec == nil {
-		return t, nil
-	}
-	take := func(p gltfio.Part) {
-		t.parts = append(t.parts, p)
-		t.name(called, []gltfio.Part{p})
-	}
-	for _, p := range t.candidates {
-		if len(pickedNames(p, rec.Options.Garments)) > 0 {
-			take(p)
-		}
-	}
-	free, partly, err := standing(ctx, rec.Mesh, a, t.candidates, t.parts, threads)
-	if err != nil {
-		return nil, err
-	}
-	for _, p := range free {
-		take(p)
-	}
-	t.aside = partly
-	return t, nil
+	return shown(a)
 }
 
-// standing are the candidates that stand where the record has vertices and nothing taken
-// has any: what lies over a taken one is a copy of it. partly are those of which less than
-// half does. A file that cannot be read as a whole has none.
-func standing(ctx context.Context, recorded *mesh.Mesh, a *gltfio.Asset, candidates, taken []gltfio.Part, threads int) (free, partly []gltfio.Part, err error) {
-	all, err := a.WithContext(ctx).Body(gltfio.Selection{})
+// findOwn finds the garment's meshes in its own file.
+func (s *artistFile) findOwn() {
+	byDefault := len(s.sel.Names) == 0
+	s.others = map[string]bool{}
+	list := s.primitives(s.own)
+	if !byDefault {
+		for _, p := range list {
+			s.others[p.Node], s.others[p.Mesh] = true, true
+		}
+	}
+	is := map[int]bool{}
+	for _, p := range list {
+		names := pickedNames(p.Part, s.sel)
+		if byDefault || len(names) > 0 {
+			s.called = append(s.called, names...)
+			delete(s.others, p.Node)
+			delete(s.others, p.Mesh)
+			if !is[p.NodeIndex] {
+				is[p.NodeIndex] = true
+				s.mine = append(s.mine, p.Part)
+			}
+		}
+	}
+	delete(s.others, "") // says nothing
+}
+
+// sort lists the nodes and tells them by their names.
+func (s *artistFile) sort() {
+	byDefault := len(s.sel.Names) == 0
+	at := map[int]*artistNode{}
+	for _, p := range s.primitives(s.asset) {
+		n := at[p.NodeIndex]
+		if n == nil {
+			n = &artistNode{Part: p.Part, skinned: p.Skinned, never: !p.Skinned || !byDefault && !p.InScene || s.others[p.Node] || s.others[p.Mesh]}
+			for k, o := range s.mine {
+				known := 0
+				if p.Node != "" && p.Node == o.Node {
+					known += 2
+				}
+				if p.Mesh != "" && p.Mesh == o.Mesh {
+					known++
+				}
+				if known > n.known {
+					n.known, n.like = known, nil
+				}
+				if known > 0 && known == n.known {
+					n.like = append(n.like, k)
+				}
+			}
+			n.picked = byDefault && n.known > 0
+			at[p.NodeIndex], s.nodes = n, append(s.nodes, n)
+		}
+		n.picked = n.picked || len(pickedNames(p.Part, s.sel)) > 0
+	}
+	// The most like first: the others may be copies of them.
+	slices.SortStableFunc(s.nodes, func(a, b *artistNode) int { return b.known - a.known })
+}
+
+// left are the nodes that are not taken.
+func (s *artistFile) left() (list []int) {
+	for _, n := range s.nodes {
+		if !n.taken {
+			list = append(list, n.NodeIndex)
+		}
+	}
+	return list
+}
+
+// names are other names for the nodes that are taken and that the selection does not pick.
+func (s *artistFile) names() map[int]string {
+	names := map[int]string{}
+	for _, n := range s.nodes {
+		if n.taken && !n.picked && len(s.called) > 0 && len(s.sel.Names) > 0 {
+			names[n.NodeIndex] = nearestName(s.called, n.Part)
+		}
+	}
+	return names
+}
+
+// plain reports whether names alone tell the garment, and all else is left aside by the
+// selection.
+func (s *artistFile) plain() bool {
+	if len(s.sel.Names) == 0 && len(s.nodes) <= 1 {
+		return true
+	}
+	claimed, picked := make([]bool, len(s.mine)), 0
+	for _, n := range s.nodes {
+		if !n.picked && (!n.never || len(s.sel.Names) == 0) {
+			return false
+		}
+		if !n.picked {
+			continue
+		}
+		picked++
+		for _, k := range n.like {
+			if claimed[k] {
+				return false
+			}
+			claimed[k] = true
+		}
+	}
+	return picked <= len(s.mine)
+}
+
+// read reads the file as a whole and places it on the recorded surface, or on the
+// garment's own where there is no record.
+func (s *artistFile) read(ctx context.Context) error {
+	all, err := s.asset.WithContext(ctx).Body(gltfio.Selection{})
 	if err != nil {
-		return nil, nil, ctx.Err() // one that is no part of the garment may be at fault
+		return ctx.Err() // a mesh that is no part of the garment may be at fault
 	}
-	place, err := Place(ctx, recorded, all.Mesh, 0, threads)
-	if err != nil {
-		return nil, nil, err
+	var own *gltfio.Surface
+	if s.rec == nil || len(s.mine) > 1 {
+		if own, err = s.own.WithContext(ctx).Garment(s.sel); err != nil {
+			return err
+		}
 	}
-	weld, err := mesh.WeldContext(ctx, recorded, mesh.WeldTolerance(recorded))
-	if err != nil {
-		return nil, nil, err
+	var recorded *mesh.Mesh
+	if s.rec != nil {
+		recorded = s.rec.Mesh
+	} else {
+		recorded = own.Mesh
 	}
-	is := map[partKey]gltfio.Part{}
-	for _, p := range all.Parts {
-		is[keyOf(p)] = p
+	if s.weld, err = mesh.WeldContext(ctx, recorded, mesh.WeldTolerance(recorded)); err != nil {
+		return err
 	}
-	covered := make([]bool, recorded.NumVertices()) // by welded vertex
-	at := func(p gltfio.Part) (list []int32) {
-		p = is[keyOf(p)]
-		for v := p.Start; v < p.End; v++ {
-			if place.Exact(v) {
-				if u := weld.ToWelded[place.Corner[v][0]]; !covered[u] {
-					list = append(list, u)
+	n := s.weld.Mesh.NumVertices()
+	s.room, s.taken, s.by = make([]int, n), make([]int, n), make([]*artistNode, n)
+	if own != nil {
+		place, err := Place(ctx, recorded, own.Mesh, 0, s.threads)
+		if err != nil {
+			return err
+		}
+		last := make([]int, n) // node, counted from one
+		for _, p := range own.Parts {
+			for v := p.Start; v < p.End; v++ {
+				if place.Exact(v) {
+					if u := s.weld.ToWelded[place.Corner[v][0]]; last[u] != p.NodeIndex+1 {
+						last[u] = p.NodeIndex + 1
+						s.room[u]++
+					}
 				}
 			}
 		}
-		return list
 	}
-	cover := func(p gltfio.Part) {
-		for _, u := range at(p) {
-			covered[u] = true
+	for u := range s.room {
+		s.room[u] = max(s.room[u], 1)
+	}
+	if s.place, err = Place(ctx, recorded, all.Mesh, 0, s.threads); err != nil {
+		return err
+	}
+	s.all, s.span = all, map[int][][2]int{}
+	for _, p := range all.Parts {
+		s.span[p.NodeIndex] = append(s.span[p.NodeIndex], [2]int{p.Start, p.End})
+	}
+	return nil
+}
+
+// vertices calls visit for each vertex of a node.
+func (s *artistFile) vertices(n *artistNode, visit func(v int)) {
+	for _, r := range s.span[n.NodeIndex] {
+		for v := r[0]; v < r[1]; v++ {
+			visit(v)
 		}
 	}
-	seen := map[partKey]bool{}
-	for _, p := range taken {
-		seen[keyOf(p)] = true
-		cover(p)
+}
+
+// take takes a node.
+func (s *artistFile) take(n *artistNode) {
+	n.taken = true
+	s.vertices(n, func(v int) {
+		for k, c := range s.place.Corner[v] {
+			if s.place.Fate[v] != Placed || !(s.place.Bary[v][k] > 0) {
+				continue
+			}
+			if u := s.weld.ToWelded[c]; s.by[u] != n {
+				s.by[u] = n
+				s.taken[u]++
+			}
+		}
+	})
+}
+
+// stands counts a node's vertices, those at recorded ones, and of them those that nothing
+// taken has; lies those on recorded surface that nothing taken has.
+func (s *artistFile) stands(n *artistNode) (all, exact, free, lies int) {
+	s.vertices(n, func(v int) {
+		all++
+		if s.place.Fate[v] != Placed {
+			return
+		}
+		open := true
+		for k, c := range s.place.Corner[v] {
+			u := s.weld.ToWelded[c]
+			open = open && (!(s.place.Bary[v][k] > 0) || s.taken[u] < s.room[u])
+		}
+		if open {
+			lies++
+		}
+		if s.place.Exact(v) {
+			exact++
+			if open {
+				free++
+			}
+		}
+	})
+	return all, exact, free, lies
+}
+
+// original is the taken node that a node is a copy of; nil where it is none.
+func (s *artistFile) original(n *artistNode) *artistNode {
+	all, exact, free, _ := s.stands(n)
+	if exact == 0 || 2*exact < all || 2*free >= exact {
+		return nil
 	}
-	for _, p := range candidates {
-		n := is[keyOf(p)].End - is[keyOf(p)].Start
-		switch stands := len(at(p)); {
-		case seen[keyOf(p)] || stands == 0:
-		case 2*stands >= n:
-			free = append(free, p)
-			cover(p)
+	meets := map[*artistNode]int{}
+	var best *artistNode
+	s.vertices(n, func(v int) {
+		if !s.place.Exact(v) {
+			return
+		}
+		if o := s.by[s.weld.ToWelded[s.place.Corner[v][0]]]; o != nil {
+			if meets[o]++; best == nil || meets[o] > meets[best] {
+				best = o
+			}
+		}
+	})
+	if best != nil && n.known > 0 && best.known > 0 && !slices.ContainsFunc(n.like, func(k int) bool { return slices.Contains(best.like, k) }) {
+		return nil // of another one of the garment's meshes
+	}
+	return best
+}
+
+// sameRows reports whether all of a node's vertices stand where vertices of another one
+// with the same rows do.
+func (s *artistFile) sameRows(n, other *artistNode) bool {
+	there := map[int32][]int{}
+	s.vertices(other, func(v int) {
+		if s.place.Exact(v) {
+			u := s.weld.ToWelded[s.place.Corner[v][0]]
+			there[u] = append(there[u], v)
+		}
+	})
+	same := true
+	s.vertices(n, func(v int) {
+		same = same && s.place.Exact(v) && slices.ContainsFunc(there[s.weld.ToWelded[s.place.Corner[v][0]]], func(w int) bool {
+			return s.all.Rows.DistanceL1(v, s.all.Rows, w) <= faint
+		})
+	})
+	return same
+}
+
+// choose takes nodes, and reports whether there were any. Errors: copies that cannot be
+// told apart.
+func (s *artistFile) choose() (any bool, notes []string, err error) {
+	byDefault := len(s.sel.Names) == 0
+	copies := map[*artistNode]bool{}
+	// aside takes a node, unless it is a copy.
+	aside := func(n *artistNode) (bool, error) {
+		o := s.original(n)
+		if o == nil {
+			return false, nil
+		}
+		copies[n] = true
+		switch {
+		case s.sameRows(n, o):
+		case n.known < o.known || !n.picked && o.picked:
+			notes = append(notes, fmt.Sprintf("%s holds %s where %s is: it is taken for a copy, and what was changed by hand in it does not count", s.asset.Name, n.label(), o.label()))
+		case n.label() == o.label():
+			return false, &gltfio.Error{File: s.asset.Name, What: fmt.Sprintf("holds the garment twice in one place, both times as %s, with different weights: take one of them out or rename it", n.label())}
 		default:
-			partly = append(partly, p)
+			return false, &gltfio.Error{File: s.asset.Name, What: fmt.Sprintf("holds the garment twice in one place, as %s and %s, with different weights: pick one of them by its name with the option garment, or take the other out", o.label(), n.label())}
+		}
+		return true, nil
+	}
+	for _, n := range s.nodes {
+		if !n.picked {
+			continue
+		}
+		is, err := aside(n)
+		if err != nil {
+			return false, nil, err
+		}
+		if !is {
+			s.take(n)
+			any = true
 		}
 	}
-	return free, partly, nil
+	if s.rec != nil || byDefault {
+		for _, n := range s.nodes {
+			if !byDefault && !n.taken && !n.picked && !n.never && len(pickedNames(n.Part, s.rec.Options.Garments)) > 0 {
+				s.take(n)
+				any = true
+			}
+		}
+		for _, exactly := range []bool{true, false} {
+			for _, n := range s.nodes {
+				if n.taken || n.picked || n.never || copies[n] || !exactly && !byDefault {
+					continue
+				}
+				all, _, free, lies := s.stands(n)
+				if exactly && free > 0 && 2*free >= all || !exactly && lies > 0 && 2*lies >= all {
+					s.take(n)
+					any = true
+				} else if exactly {
+					if _, err := aside(n); err != nil {
+						return false, nil, err
+					}
+				}
+			}
+		}
+	}
+	var list []string
+	for _, n := range s.nodes {
+		if n.taken || n.picked || copies[n] {
+			continue
+		}
+		if byDefault {
+			list = append(list, n.label())
+		} else if _, _, free, _ := s.stands(n); free > 0 && !n.never {
+			notes = append(notes, fmt.Sprintf("%s: the mesh %s is taken for another one than the garment's: less than half of its vertices are those of the last pass", s.asset.Name, partName(n.Part)))
+		}
+	}
+	if len(list) > 0 {
+		notes = append(notes, fmt.Sprintf("%s holds more than the garment, which is left aside: %s", s.asset.Name, someOf(list)))
+	}
+	return any, notes, nil
+}
+
+// label is what a node is called in messages.
+func (n *artistNode) label() string {
+	switch {
+	case n.Node != "":
+		return fmt.Sprintf("%q", n.Node)
+	case n.Mesh != "":
+		return fmt.Sprintf("%q", n.Mesh)
+	}
+	return fmt.Sprintf("node %d", n.NodeIndex)
+}
+
+// shown are the primitives that the default selection of a garment picks.
+func shown(a *gltfio.Asset) []gltfio.PrimitiveNames {
+	all := a.Primitives()
+	in := slices.DeleteFunc(slices.Clone(all), func(p gltfio.PrimitiveNames) bool { return !p.InScene })
+	if len(in) == 0 {
+		return all
+	}
+	return in
 }
 
 // pickedNames are those names of a part that a selection by names picks.

@@ -84,14 +84,15 @@ func places(skins ...*skinning.Skin) map[string]r3.Vec {
 
 // renamedNote says which joints were told by their places.
 func renamedNote(file string, renamed []string) string {
+	return fmt.Sprintf("joints of %s have other names than the last pass gave them and are told by their places: %s", file, someOf(renamed))
+}
+
+// someOf names the first few of a list, and how many more there are.
+func someOf(list []string) string {
 	const most = 5
-	list := renamed
-	if len(list) > most {
-		list = list[:most]
-	}
 	more := ""
-	if n := len(renamed) - len(list); n > 0 {
-		more = fmt.Sprintf(" and %d more", n)
+	if n := len(list) - most; n > 0 {
+		list, more = list[:most], fmt.Sprintf(" and %d more", n)
 	}
-	return fmt.Sprintf("joints of %s have other names than the last pass gave them and are told by their places: %s%s", file, strings.Join(list, ", "), more)
+	return strings.Join(list, ", ") + more
 }
