@@ -7,6 +7,7 @@ package wardrobe
 // record without it is taken as that of the output at hand.
 
 import (
+	"context"
 	"crypto/sha256"
 	"encoding/json"
 	"errors"
@@ -202,12 +203,25 @@ func (e *OtherBodyError) Error() string {
 	return fmt.Sprintf("%s is the pass record of another body than %s, as far as names tell: %d of %d joints have the same; if they were renamed, give a joint map that says how, and if it is another body, choose another output, or give up the edits in %s with --force", e.Record, e.Body, e.Shared, e.Of, e.Output)
 }
 
+// OtherGarmentError says that a record is of another garment.
+type OtherGarmentError struct {
+	Record, Output, Garment string
+	// Was is the name of the record's garment; Shared of both surfaces is in one place.
+	Was    string
+	Shared float64
+}
+
+func (e *OtherGarmentError) Error() string {
+	return fmt.Sprintf("%s is the pass record of %s and not of %s, %s: choose another output, or give up the edits in %s with --force; if it is the same garment, give its file the old name", e.Record, e.Was, e.Garment, pass.SharedText(e.Shared), e.Output)
+}
+
 // IsOfOther reports whether err is what Check says of a record whose edits can be given up:
 // then the pass goes as one without a record.
 func IsOfOther(err error) bool {
 	var meshes *OtherMeshesError
 	var body *OtherBodyError
-	return errors.As(err, &meshes) || errors.As(err, &body)
+	var garment *OtherGarmentError
+	return errors.As(err, &meshes) || errors.As(err, &body) || errors.As(err, &garment)
 }
 
 // BodyJoints are the names of the joints that the meshes of a body's file have.
@@ -240,8 +254,30 @@ func (u *RecordUse) checkBody() error {
 	return err
 }
 
+// checkGarment returns *OtherGarmentError for a record of another garment. Of one with the
+// record's name nothing is read.
+func (u *RecordUse) checkGarment() error {
+	name := filepath.Base(u.Garment)
+	if u.Last.IsCalled(name) {
+		return nil
+	}
+	a, err := gltfio.Open(u.Garment, gltfio.Options{AllowExternal: true})
+	if err != nil {
+		return err
+	}
+	s, err := a.Garment(u.Options.Garments)
+	if err != nil {
+		return err
+	}
+	other, shared, err := u.Last.OtherGarment(context.Background(), name, s.Mesh, u.Options.Threads)
+	if err == nil && other {
+		err = &OtherGarmentError{u.Record, u.Output, u.Garment, u.Last.Garment, shared}
+	}
+	return err
+}
+
 // Check returns nil for a record of the same garment and output, *OtherOutputError,
-// *OtherMeshesError or *OtherBodyError for any other that can be told, else an error of
+// *OtherMeshesError, *OtherGarmentError or *OtherBodyError for any other that can be told, else an error of
 // reading the files.
 func (u *RecordUse) Check() error {
 	owner := ReadRecordOwner(u.Record)
@@ -265,6 +301,9 @@ func (u *RecordUse) Check() error {
 		if other {
 			return &OtherMeshesError{u.Record, u.Output, x.file, x.what, x.before, x.now}
 		}
+	}
+	if err := u.checkGarment(); err != nil {
+		return err
 	}
 	return u.checkBody()
 }

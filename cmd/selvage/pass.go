@@ -65,7 +65,7 @@ type passes struct {
 
 func addPassFlags(f *pflag.FlagSet, p *passes) {
 	f.StringVar(&p.dir, "pass-dir", "", "folder of pass records: what was changed by hand in the output since the last pass is carried over")
-	f.BoolVar(&p.force, "force", false, "with --pass-dir: give up what was changed by hand where its record is gone, or is of other meshes, and start anew")
+	f.BoolVar(&p.force, "force", false, "with --pass-dir: give up what was changed by hand where its record is gone, or is of another garment or body or of other meshes, and start anew")
 	addConflictFlags(f, &p.conflictFlags)
 }
 

@@ -93,6 +93,29 @@ func TestPass_AnotherOutput(t *testing.T) {
 	refused(t, dir, to(at("passes"), at("a", "gloves.glb")), "of "+at("c", "gloves.glb"))
 }
 
+// TestPass_AnotherGarment: another garment than the record's is not written over an
+// output, here and on a server, unless its edits are given up; one that was renamed alone
+// goes.
+func TestPass_AnotherGarment(t *testing.T) {
+	s := serve(t, nil)
+	dir := t.TempDir()
+	out, renamed := filepath.Join(dir, "out.glb"), filepath.Join(dir, "pullover.glb")
+	to := func(garment string, more ...string) []string {
+		return append([]string{"transfer", cox("body"), garment, "-o", out, "--pass-dir", dir}, more...)
+	}
+	must(t, to(cox("jersey"), "-q")...)
+	edit(t, out)
+	refused(t, dir, to(cox("gloves")), "out.glb.pass is the pass record of", "of "+cox("gloves"), "--force")
+	refused(t, dir, to(cox("gloves"), "--server", s.address), "--force")
+	copyFile(t, cox("jersey"), renamed)
+	if got := passJSON(t, to(renamed)...); got.Pass.Edited == 0 || got.Pass.Kept != got.Pass.Edited {
+		t.Errorf("renamed: %+v", got.Pass)
+	}
+	if got := passJSON(t, to(cox("gloves"), "--force")...); !got.Pass.First {
+		t.Errorf("by force: %+v", got.Pass)
+	}
+}
+
 // TestPass_OtherMeshes: a record of other meshes of the garment's or the body's file is
 // refused, unless their edits are given up; another glob for the same ones is not.
 func TestPass_OtherMeshes(t *testing.T) {

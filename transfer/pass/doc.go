@@ -5,6 +5,7 @@
 // A transfer leaves a [Record] of what it gave (record.go). On the next pass
 //
 //	artist.go   which meshes of a file are the artist's, whatever they are called by now
+//	other.go    whether a record is that of another garment
 //	same.go     what a file went through on its way through another program
 //	edits.go    Find: the artist's current rows against the record give the edits
 //	place.go    Place: where the vertices of one surface lie on another

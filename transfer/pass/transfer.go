@@ -34,12 +34,15 @@ import (
 // transfer is made a second time without them, for the edits (Merge). Where there are none at all yet, on a first pass, nothing is
 // locked and a note says so; without weights and without a pass to come, body.Transfer
 // itself refuses. Inputs are not changed; the result does not depend on
-// Options.Threads.
+// Options.Threads. A record of another garment is a *RecordError (Record.OtherGarment).
 func Transfer(ctx context.Context, body *transfer.AssetBody, in Input) (*Output, error) {
 	in.Options.Lock, in.Lock, in.regions = in.locks(), nil, nil
 	given := in.Options
 	if read, err := in.From.WithContext(ctx).Garment(in.Options.Garments); err == nil {
 		in.stands = places(body.Surface().Skin, read.Skin)
+		if err := in.checkGarment(ctx, read.Mesh); err != nil {
+			return nil, err
+		}
 	}
 	present, notes, err := in.present(ctx, body)
 	if err != nil {
