@@ -391,6 +391,9 @@ func storedOf(u *united) *Stored {
 // mostLacking is how many joints are named that a skin lacks.
 const mostLacking = 8
 
+// mostPlaces is how many patches without a counterpart are named.
+const mostPlaces = 3
+
 // count adds the changes of one surface.
 func (s *Summary) count(x *united, r *Result) {
 	s.Vertices += len(r.Changed)
@@ -435,6 +438,7 @@ func (s *Summary) addMirror(r *MirrorReport) {
 	m.Middle += r.Middle
 	m.Farthest = max(m.Farthest, r.Farthest)
 	m.Far += r.Far
+	m.Left = append(m.Left, r.Left...)
 	for _, p := range r.Pairs {
 		if !slices.Contains(m.Pairs, p) { // skins may share joints
 			m.Pairs = append(m.Pairs, p)
@@ -499,8 +503,20 @@ func (s *Summary) finish(list []gltfio.Reweighted) {
 		if m.Doubtful > 0 {
 			s.note("%d joint pairs are doubtful", m.Doubtful)
 		}
-		if m.Far > 0 {
-			s.note("%d vertices have no surface near their mirrored place: they took the nearest there is, up to %.3g m away", m.Far, m.Farthest)
+		kept := 0
+		for _, l := range m.Left {
+			kept += l.Vertices
+		}
+		if took := m.Far - kept; took > 0 {
+			s.note("%d vertices have no surface near their mirrored place: they took the nearest there is, up to %.3g m away", took, m.Farthest)
+		}
+		for i, l := range m.Left {
+			if i == mostPlaces {
+				s.note("%d more vertices elsewhere kept their rows for the same reason", kept)
+				break
+			}
+			kept -= l.Vertices
+			s.note("%d vertices around (%.2f, %.2f, %.2f), by the joint %q, keep their rows: there is no surface near their mirrored place, but up to %.3g m away", l.Vertices, l.At.X, l.At.Y, l.At.Z, l.Joint, l.Distance)
 		}
 	}
 	if e := s.Even; e != nil {

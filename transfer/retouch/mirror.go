@@ -1,8 +1,11 @@
 package retouch
 
 import (
+	"cmp"
 	"context"
+	"maps"
 	"math"
+	"slices"
 
 	"github.com/selvage/selvage/transfer/closest"
 	"github.com/selvage/selvage/transfer/forkjoin"
@@ -26,7 +29,8 @@ type MirrorOptions struct {
 	// and the surface say.
 	Plane *float64
 	// AllowDoubtful goes on where most pairs are doubtful, or most vertices have no
-	// surface near their mirrored place; else that is a *DoubtError.
+	// surface near their mirrored place; else that is a *DoubtError. Vertices without such
+	// a surface then take the nearest there is; else they keep their rows.
 	AllowDoubtful bool
 }
 
@@ -60,11 +64,24 @@ type MirrorReport struct {
 	// took its row from, and Mean their mean, metres: zero on a symmetric mesh.
 	Farthest float64 `json:"farthest"`
 	Mean     float64 `json:"mean"`
-	// Far vertices lie farther than twice the pairs' tolerance from it.
+	// Far vertices lie farther than twice the pairs' tolerance from it. Those that have a
+	// row keep it, but with AllowDoubtful.
 	Far int `json:"far"`
+	// Left are the patches of those that kept theirs, largest first.
+	Left []LeftOver `json:"-"`
 	// Pairs of joints, and how many of them are doubtful.
 	Pairs    []Pair `json:"pairs"`
 	Doubtful int    `json:"doubtful"`
+}
+
+// LeftOver is a patch of vertices without a counterpart on the other side.
+type LeftOver struct {
+	Vertices int
+	// At is their middle, metres, and Joint the joint that stands nearest to it.
+	At    r3.Vec
+	Joint string
+	// Distance from the surface at their mirrored places, metres, at most.
+	Distance float64
 }
 
 var axisName = [3]string{"x", "y", "z"}
@@ -73,17 +90,23 @@ var axisName = [3]string{"x", "y", "z"}
 // vertex is on it: what float32 leaves of a seam that was drawn there.
 const onPlane = 1e-5
 
-// crossingSteps is how often rows that depend on themselves, through triangles across
-// the plane, are put in anew; each time what is left of the old row is multiplied by
-// its barycentric coordinate.
-const crossingSteps = 30
+// Rows that depend on one another, through triangles across the plane, are put in anew
+// until none moves by more than settled in L1, which is less than a float32 shows, or
+// crossingSteps times: each time what is left of the old rows is multiplied by their
+// barycentric coordinates.
+const (
+	crossingSteps = 300
+	settled       = 1e-9
+)
 
 // Mirror carries the rows of one side over to the other: each vertex takes the row of
 // the point of the first side's surface that is nearest to its mirrored place, and, of
 // places about as near, the one that faces the mirrored way (settle.go looks again where
 // neighbours disagree); between vertices rows are interpolated by barycentric
 // coordinates. Joints become their counterparts. A vertex on the plane gets the mean of
-// its row and its mirrored row. The first side stays as it is. On a mesh that is
+// its row and its mirrored row (balance.go: pairs go together when influences are
+// limited). A vertex that is farther than 2*Tolerance from that surface keeps its row. The
+// first side stays as it is. What was mirrored is so to itself: again changes nothing. On a mesh that is
 // symmetric vertex by vertex the rows are the other side's exactly.
 //
 // Where the default pose is not the one that the skin was bound in, places are those of
@@ -132,11 +155,8 @@ func Mirror(ctx context.Context, s *Surface, mask []bool, opt MirrorOptions, for
 		case !in[w]:
 		case x < -flat:
 			takers = append(takers, w)
-			report.Copied += len(g.member[w])
 		case x <= flat && len(joint) > 0:
-			rows[w].addMapped(acc, other, 0.5)
-			rows[w].add(acc, 0.5)
-			rows[w] = take(acc)
+			rows[w] = rows[w].middle(acc, other, s.Skin, g.form.MaxInfluences)
 			touched[w] = true
 			report.Middle += len(g.member[w])
 		}
@@ -165,15 +185,19 @@ func Mirror(ctx context.Context, s *Surface, mask []bool, opt MirrorOptions, for
 		func(c int32) bool { return !taker[c] }, len(s.Skin.Joints)); err != nil {
 		return nil, nil, err
 	}
-	if err := report.measure(g, takers, hits, opt); err != nil {
+	left, err := report.measure(g, takers, hits, opt)
+	if err != nil {
 		return nil, nil, err
+	}
+	for i, w := range takers {
+		taker[w] = !left[i]
 	}
 
 	// A hit on a triangle across the plane takes a part of its row from a taker: these
 	// are put in again and again, all from the rows of the step before.
 	var crossing []int
 	for i, w := range takers {
-		if hits[i].none() {
+		if left[i] {
 			continue
 		}
 		touched[w] = true
@@ -182,26 +206,26 @@ func Mirror(ctx context.Context, s *Surface, mask []bool, opt MirrorOptions, for
 			across = across || hits[i].bary[k] > 0 && taker[c]
 		}
 		if across {
-			// Where nearly all of the new row is its own, it goes on from what a vertex on
-			// the plane would get.
-			rows[w].addMapped(acc, other, 0.5)
-			rows[w].add(acc, 0.5)
-			rows[w] = take(acc)
+			rows[w] = rows[w].middle(acc, other, s.Skin, math.MaxInt)
 			crossing = append(crossing, i)
 			continue
 		}
 		rows[w] = hits[i].row(acc, rows, other)
 	}
 	for range crossingSteps {
-		fresh := make([]row, len(crossing))
+		fresh, moved := make([]row, len(crossing)), 0.0
 		for k, i := range crossing {
-			fresh[k] = hits[i].row(acc, rows, other)
+			fresh[k] = hits[i].crossing(acc, takers[i], rows, other)
+			moved = max(moved, distanceL1(fresh[k], rows[takers[i]]))
 		}
 		for k, i := range crossing {
 			rows[takers[i]] = fresh[k]
 		}
 		if ctx.Err() != nil {
 			return nil, nil, ctx.Err()
+		}
+		if moved <= settled {
+			break
 		}
 	}
 	next := weights.NewRows(len(rows))
@@ -242,7 +266,6 @@ func MirrorOnto(ctx context.Context, source, target *Surface, mask []bool, opt M
 	for w := range in {
 		if in[w] {
 			takers = append(takers, w)
-			report.Copied += len(g.member[w])
 		}
 	}
 	give := &mirrorSource{g: from}
@@ -260,7 +283,8 @@ func MirrorOnto(ctx context.Context, source, target *Surface, mask []bool, opt M
 		func(int32) bool { return true }, len(target.Skin.Joints)); err != nil {
 		return nil, nil, err
 	}
-	if err := report.measure(g, takers, hits, opt); err != nil {
+	left, err := report.measure(g, takers, hits, opt)
+	if err != nil {
 		return nil, nil, err
 	}
 	rows := make([]row, len(from.member))
@@ -276,7 +300,7 @@ func MirrorOnto(ctx context.Context, source, target *Surface, mask []bool, opt M
 			next.Append(g.rows.Row(w))
 			continue
 		}
-		if h := hits[i]; h.none() {
+		if h := hits[i]; left[i] {
 			next.Append(g.rows.Row(w))
 		} else {
 			r := h.row(acc, rows, other)
@@ -421,21 +445,73 @@ func (s *mirrorSource) find(ctx context.Context, g *joined, takers []int, m plan
 	return hits, nil
 }
 
-// measure puts the distances of the hits into the report.
-func (r *MirrorReport) measure(g *joined, takers []int, hits []mirrorHit, opt MirrorOptions) error {
-	n := 0
+// measure puts the distances of the hits into the report, and says which takers are left
+// with their rows: those without a hit, and, unless opt.AllowDoubtful, those that have a
+// row and lie farther than 2*opt.Tolerance from theirs.
+func (r *MirrorReport) measure(g *joined, takers []int, hits []mirrorHit, opt MirrorOptions) (left []bool, err error) {
+	all, n, most := 0, 0, 0.0
+	left = make([]bool, len(takers))
+	apart := map[int]float64{} // of those that are left, by joined vertex
 	for i, w := range takers {
 		k := len(g.member[w])
+		all += k
+		most = max(most, hits[i].distance)
+		far := hits[i].distance > 2*opt.Tolerance
+		if far {
+			r.Far += k
+		}
+		if left[i] = hits[i].none() || far && g.usable(w) && !opt.AllowDoubtful; left[i] {
+			if far {
+				apart[w] = hits[i].distance
+			}
+			continue
+		}
 		n += k
 		r.Farthest = max(r.Farthest, hits[i].distance)
 		r.Mean += hits[i].distance * float64(k)
-		if hits[i].distance > 2*opt.Tolerance {
-			r.Far += k
-		}
 	}
 	r.Mean /= float64(max(1, n))
-	if 2*r.Far > n && !opt.AllowDoubtful {
-		return &DoubtError{Doubtful: r.Far, Of: n, Far: r.Farthest}
+	r.Copied = n
+	if 2*r.Far > all && !opt.AllowDoubtful {
+		return nil, &DoubtError{Doubtful: r.Far, Of: all, Far: most}
 	}
-	return nil
+	r.Left = leftOver(g, apart)
+	return left, nil
+}
+
+// leftOver are the patches of joined vertices that apart has, largest first.
+func leftOver(g *joined, apart map[int]float64) []LeftOver {
+	var out []LeftOver
+	seen := make(map[int]bool, len(apart))
+	for _, w := range slices.Sorted(maps.Keys(apart)) {
+		if seen[w] {
+			continue
+		}
+		seen[w] = true
+		patch := LeftOver{}
+		var sum r3.Vec
+		todo := []int{w}
+		for k := 0; k < len(todo); k++ {
+			v := todo[k]
+			patch.Vertices += len(g.member[v])
+			patch.Distance = max(patch.Distance, apart[v])
+			sum = r3.Add(sum, g.mesh.Positions[v])
+			for _, u := range g.adjacency.Neighbours(v) {
+				if _, is := apart[int(u)]; is && !seen[int(u)] {
+					seen[int(u)] = true
+					todo = append(todo, int(u))
+				}
+			}
+		}
+		patch.At = r3.Scale(1/float64(len(todo)), sum)
+		least := math.Inf(1)
+		for _, j := range g.of.Skin.Joints {
+			if d := r3.Norm(r3.Sub(j.Global.T, patch.At)); d < least {
+				least, patch.Joint = d, j.Name
+			}
+		}
+		out = append(out, patch)
+	}
+	slices.SortStableFunc(out, func(a, b LeftOver) int { return cmp.Compare(b.Vertices, a.Vertices) })
+	return out
 }
