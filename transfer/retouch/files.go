@@ -329,6 +329,10 @@ func (r *Request) one(ctx context.Context, x *united, source *Surface, mask []bo
 		var report *FillReport
 		if result, report, err = Fill(ctx, s, mask, r.Fill.Energy, form); err == nil {
 			sum.addFill(report)
+			sum.noteRiders(report.Riders)
+			for _, l := range report.Lost {
+				sum.note("the joint %q loses %.0f%% of its weight: it led at %d vertices of the region, and around the region there is too little of it to come back; a smaller region keeps it", s.Skin.Joints[l.Joint].Name, 100*l.Share, l.Vertices)
+			}
 		}
 	case r.Mirror != nil:
 		var report *MirrorReport
@@ -349,6 +353,7 @@ func (r *Request) one(ctx context.Context, x *united, source *Surface, mask []bo
 		var report *SmoothReport
 		if result, report, err = Smooth(ctx, s, mask, *r.Smooth, form); err == nil {
 			sum.addSmooth(report)
+			sum.noteRiders(report.Riders)
 		}
 	default:
 		var report *TidyReport
@@ -493,7 +498,7 @@ func (s *Summary) addTidy(r *TidyReport) {
 func (s *Summary) finish(list []gltfio.Reweighted) {
 	if f := s.Fill; f != nil {
 		if f.Unreached > 0 {
-			s.note("%d vertices of the region keep their rows: nothing around them has weights", f.Unreached)
+			s.note("%d vertices of the region keep their rows: no vertex with weights outside it is joined to them", f.Unreached)
 		}
 		if f.Clamped > 0 {
 			s.note("the fill overshot below zero by more than %g at %d vertices, by %.3f at most; it was cut off there", leastOvershoot, f.Clamped, f.Overshoot)

@@ -14,7 +14,8 @@ import (
 type FillReport struct {
 	// Region is the number of vertices in the region.
 	Region int `json:"region"`
-	// Unreached vertices of it keep their rows: nothing around them has any.
+	// Unreached vertices of it keep their rows: no vertex with a row outside the region is
+	// joined to them.
 	Unreached int `json:"unreached"`
 	// Clamped vertices had weights below zero by more than leastOvershoot, which were set
 	// to zero: the biharmonic fill overshoots, the harmonic one cannot.
@@ -22,6 +23,10 @@ type FillReport struct {
 	// Overshoot is how far below zero the lowest weight of all was, counted or not; 0
 	// where that is rounding.
 	Overshoot float64 `json:"overshoot"`
+	// Lost are joints whose weight is all but gone: the region held what they move.
+	Lost []LostJoint `json:"-"`
+	// Riders on the surface.
+	Riders RiderReport `json:"-"`
 }
 
 // leastOvershoot is how far below zero a weight has to be to count: a biharmonic fill
@@ -62,7 +67,11 @@ func nonNegative(ctx context.Context, m *mesh.Mesh) (*laplacian.Operator, error)
 // fixed data: the harmonic fill with non-negative weights, so that every weight lies
 // between its data, or the biharmonic one, which also goes on in the direction in
 // which they change, at the price of overshooting (clamped and counted). What is in
-// the region's rows does not matter. Vertices that no data reach keep their rows.
+// the region's rows does not matter. Small pieces that move as one and lie wholly in the
+// region get the row of what they sit on (riders.go). Other vertices that no data reach
+// keep their rows. What is linear in a plane is filled in as it was: by the biharmonic
+// fill on any triangles, by the harmonic one where they are Delaunay; elsewhere its
+// non-negative weights are off by about a hundredth.
 // Errors: a mask of another length, an empty one, or one that leaves nothing to fill
 // from (*transfer.OptionError); ctx's. O(n^1.5) for n vertices in mask.
 func Fill(ctx context.Context, s *Surface, mask []bool, energy transfer.Fill, form Form) (*Result, *FillReport, error) {
@@ -90,11 +99,23 @@ func Fill(ctx context.Context, s *Surface, mask []bool, energy transfer.Fill, fo
 	if err != nil {
 		return nil, nil, err
 	}
+	if next, err = g.ride(ctx, next, reached, in, true, &report.Riders); err != nil {
+		return nil, nil, err
+	}
+	for w := range in {
+		if in[w] && !reached[w] {
+			report.Unreached += len(g.member[w])
+		}
+	}
 	if report.Unreached == report.Region {
 		return nil, nil, bad("mask", "the region of %d vertices leaves nothing around it to fill from", report.Region)
 	}
 	r, err := g.finish(ctx, next, reached)
-	return r, report, err
+	if err != nil {
+		return nil, nil, err
+	}
+	report.Lost = lostJoints(s, r, func(v int) bool { return in[g.to[v]] })
+	return r, report, nil
 }
 
 // fill solves the rows of the joined vertices in mask; reached says which of them
@@ -127,10 +148,7 @@ func (g *joined) fill(ctx context.Context, in []bool, energy transfer.Fill, repo
 	reached = make([]bool, len(in))
 	copy(reached, in)
 	for _, w := range solver.Unreached() {
-		if in[w] {
-			reached[w] = false
-			report.Unreached += len(g.member[w])
-		}
+		reached[w] = false
 	}
 	acc := weights.NewAccumulator(len(g.of.Skin.Joints))
 	next = weights.NewRows(len(in))

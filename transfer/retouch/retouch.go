@@ -2,8 +2,9 @@
 // garments alike: it fills a region in from its surroundings (fill.go), carries one
 // side over to the other (mirror.go, pairs.go, plane.go), makes a twist pair even
 // around its limb (even.go, isotonic.go), smooths (smooth.go) and tidies (tidy.go).
-// bindpose.go finds the pose to do it in, files.go joins it to assets, and skins.go the
-// skins of an asset to surfaces.
+// riders.go takes buttons along, balance.go keeps a mirror's middle in balance, lost.go
+// finds what a fill took out. bindpose.go finds the pose to do it in, files.go joins it
+// to assets, and skins.go the skins of an asset to surfaces.
 //
 // Every operation works on a [Surface] and returns a [Result]: new rows, and which
 // vertices they are for. All others keep their rows, bit for bit. Vertices in one

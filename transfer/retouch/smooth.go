@@ -3,6 +3,7 @@ package retouch
 import (
 	"context"
 	"math"
+	"slices"
 
 	"github.com/selvage/selvage/transfer/laplacian"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -40,6 +41,8 @@ type SmoothReport struct {
 	Region int     `json:"region"`
 	Length float64 `json:"length"` // mean smoothing length of one pass, metres
 	Passes int     `json:"passes"`
+	// Riders on the surface.
+	Riders RiderReport `json:"-"`
 }
 
 // Smooth smooths the rows of the vertices in mask (nil: all) along the surface. A
@@ -50,7 +53,8 @@ type SmoothReport struct {
 // for the rows d before it, with l the smoothing length at each vertex, Strength times
 // its mean edge, and M its mass. With the non-negative weights of Fill every new row
 // is a weighted mean of old ones, so that weights stay non-negative and sum to one
-// whatever the step; what is constant stays, and rows outside the mask are fixed.
+// whatever the step; what is constant stays, and rows outside the mask are fixed. Small
+// pieces that move as one with what they sit on go on doing so (riders.go).
 // Source: Desbrun, Meyer, Schröder, Barr 1999, "Implicit Fairing of Irregular Meshes
 // using Diffusion and Curvature Flow", SIGGRAPH, section 2.3 (from memory).
 // Errors: *transfer.OptionError; ErrNoRows; ctx's. O(n^1.5).
@@ -66,6 +70,7 @@ func Smooth(ctx context.Context, s *Surface, mask []bool, opt SmoothOptions, for
 	if err != nil {
 		return nil, nil, err
 	}
+	region := slices.Clone(in)
 	op, err := nonNegative(ctx, g.bind)
 	if err != nil {
 		return nil, nil, err
@@ -110,6 +115,9 @@ func Smooth(ctx context.Context, s *Surface, mask []bool, opt SmoothOptions, for
 		if rows, err = solver.Solve(ctx, rows, len(s.Skin.Joints), g.form.Threads); err != nil {
 			return nil, nil, err
 		}
+	}
+	if rows, err = g.ride(ctx, rows, in, region, false, &report.Riders); err != nil {
+		return nil, nil, err
 	}
 	r, err := g.finish(ctx, rows, in)
 	return r, report, err
