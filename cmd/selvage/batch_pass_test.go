@@ -48,7 +48,7 @@ func TestBatch_Passes(t *testing.T) {
 	for round := range 3 {
 		transfers()
 		if round == 0 {
-			if o := must(t, "batch", file, "--top", "1"); !strings.Contains(o.stdout, "1 for the first time") || !strings.Contains(o.stdout, "cox/jersey: the garment has no weights yet") {
+			if o := must(t, "batch", file, "--top", "1"); !strings.Contains(o.stdout, "2 for the first time") || !strings.Contains(o.stdout, "cox/jersey: the garment has no weights yet") {
 				t.Errorf("first run: %s", o.stdout)
 			}
 		} else {

@@ -287,7 +287,8 @@ func writeBatch(w io.Writer, o *wardrobe.Outcome, top int) {
 }
 
 // writeBatchPasses prints what became of the edits of garments that were made, most
-// edited first, at most top garments (0: all); those without any are counted.
+// edited first, at most top garments (0: all); those without any are counted, and those
+// for which this was the first pass.
 func writeBatchPasses(w io.Writer, o *wardrobe.Outcome, top int) {
 	var list []toldPass
 	first, plain := 0, 0
@@ -299,12 +300,14 @@ func writeBatchPasses(w io.Writer, o *wardrobe.Outcome, top int) {
 		s.Summary, s.conflicts = i.Pass()
 		s.listed = min(s.conflicts, pass.RecordedConflicts) // from now on: the garment is up to date
 		s.Garment = i.Task.Name
-		switch {
-		case s.Edited+s.Undone+s.Locked+s.Lost()+len(s.Notes) > 0:
+		told := s.Edited+s.Undone+s.Locked+s.Lost()+len(s.Notes) > 0
+		if told {
 			list = append(list, s)
-		case s.First:
+		}
+		switch {
+		case s.First: // told or not: all of them
 			first++
-		default:
+		case !told:
 			plain++
 		}
 	}
