@@ -18,9 +18,12 @@ func newFill() *cobra.Command {
 		Long: `Fill gives the vertices of a region new rows, solved along the surface from the rows
 around it; what the region had is forgotten. Harmonic, every weight lies between those
 around the region; biharmonic, weights also go on in the direction in which they change,
-and may overshoot (they are cut off at zero then). Only weights change.
+and may overshoot (they are cut off at zero then). A region has to be smaller than what
+a joint moves: around a whole forearm there is no weight of the forearm to come back.
+Buttons and other small pieces that move as one get the row of what they sit on, if all
+of the piece is in the region. Only weights change.
 ` + maskHelp,
-		Example: `  selvage fill body.glb --mask near:elbow.left:0.05 -o body.filled.glb
+		Example: `  selvage fill body.glb --mask box:-0.06,0.95,0,0.06,1.25,0.3 -o body.filled.glb
   selvage fill body.glb --mask attribute:_REDO --fill biharmonic -o body.filled.glb
   selvage fill coat.glb --mask 'box:-0.1,1.2,0,0.1,1.4,0.3' --mask color:0 -o coat.filled.glb`,
 	}, func(*cobra.Command) error {

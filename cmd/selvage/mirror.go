@@ -22,7 +22,8 @@ func newMirror() *cobra.Command {
 		Long: `Mirror gives each vertex of one side the row that the other side's surface has at its
 mirrored place, over the joints' counterparts; between vertices rows are interpolated.
 Vertices on the plane get the mean of their row and its mirror. The side that gives
-stays as it is. Only weights change.
+stays as it is, and so does what has no surface near its mirrored place. Only weights
+change.
 
 Counterparts are found by name (the words left and right, or the letters l and r
 standing alone, in any place) and held against the joints' mirrored positions; joints

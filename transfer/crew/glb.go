@@ -71,6 +71,9 @@ type (
 		TexCoord *int `json:"TEXCOORD_0,omitempty"`
 		Joints   *int `json:"JOINTS_0,omitempty"`
 		Weights  *int `json:"WEIGHTS_0,omitempty"`
+		Color    *int `json:"COLOR_0,omitempty"`
+		Redo     *int `json:"_REDO,omitempty"`
+		Held     *int `json:"_HELD,omitempty"`
 	}
 	skinObject struct {
 		Name                string `json:"name"`
@@ -347,7 +350,10 @@ func (w *glb) writeTo(out io.Writer) error {
 
 // WriteGLB writes the body as a skinned mesh with its skeleton. Weights are
 // floats, for the cox normalised unsigned bytes.
-func (b *Body) WriteGLB(out io.Writer) error {
+func (b *Body) WriteGLB(out io.Writer) error { return b.write(out, marked{}) }
+
+// write writes the body with the attributes of marks.
+func (b *Body) write(out io.Writer, marks marked) error {
 	w := newGLB(b.Name)
 	root := skinning.Identity()
 	body := w.addNode(b.Name, &root)
@@ -401,6 +407,17 @@ func (b *Body) WriteGLB(out io.Writer) error {
 		prim.Attributes.Weights = &i
 	} else {
 		prim.Attributes.Weights = ptr(w.accessor(float, componentFloat, "VEC4", len(p), targetVertices))
+	}
+	if marks.paint != nil {
+		i := w.accessor(marks.paint, componentUint8, "VEC4", len(p), targetVertices)
+		w.doc.Accessors[i].Normalized = true
+		prim.Attributes.Color = &i
+	}
+	if marks.redo != nil {
+		prim.Attributes.Redo = ptr(w.accessor(marks.redo, componentFloat, "SCALAR", len(p), targetVertices))
+	}
+	if marks.held != nil {
+		prim.Attributes.Held = ptr(w.accessor(marks.held, componentFloat, "SCALAR", len(p), targetVertices))
 	}
 	w.doc.Meshes = []meshObject{{Name: b.Name, Primitives: []primitive{prim}}}
 	w.doc.Nodes[body].Mesh, w.doc.Nodes[body].Skin = ptr(0), ptr(0)

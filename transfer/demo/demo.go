@@ -58,7 +58,8 @@ type Error struct {
 	MaxCentimetres float64 `json:"maxCentimetres"`
 }
 
-// Run makes the files, transfers, measures, and draws.
+// Run makes the files, transfers, measures, and draws. The folder "try" gets the files of
+// [crew.Body.WriteExamples], on which README's examples run.
 func Run(ctx context.Context, opt Options) (*Outcome, error) {
 	if opt.Member == "" {
 		opt.Member = crew.Names()[0]
@@ -70,6 +71,9 @@ func Run(ctx context.Context, opt Options) (*Outcome, error) {
 	input := filepath.Join(opt.Folder, "input")
 	if err := member.WriteMember(input); err != nil {
 		return nil, fmt.Errorf("write the crew's files: %w", err)
+	}
+	if err := member.WriteExamples(filepath.Join(opt.Folder, "try")); err != nil {
+		return nil, fmt.Errorf("write files to try things out on: %w", err)
 	}
 	asset, err := gltfio.Open(filepath.Join(input, "body.glb"), gltfio.Options{})
 	if err != nil {

@@ -78,7 +78,11 @@ func TestRun(t *testing.T) {
 		garments = append(garments, filepath.Join(dir, "weighted", crew.FileName(name)))
 		files = append(files, filepath.Join(dir, "input", crew.FileName(name)))
 	}
-	validate(t, append(files, garments...))
+	examples, err := filepath.Glob(filepath.Join(dir, "try", "*.glb"))
+	if err != nil || len(examples) < 13 {
+		t.Fatalf("%d files to try things out on, %v", len(examples), err)
+	}
+	validate(t, append(append(files, garments...), examples...))
 	body := crew.NewBody("cox")
 	for k, g := range o.Garments {
 		if g.File != garments[k] {

@@ -396,7 +396,8 @@ type MirrorOperation struct {
 	// the surface say.
 	Plane *float64 `protobuf:"fixed64,6,opt,name=plane,proto3,oneof" json:"plane,omitempty"`
 	// Goes on where most pairs are doubtful, or most vertices have no surface near their
-	// mirrored place. Else that is INVALID_ARGUMENT.
+	// mirrored place, and gives these the nearest row there is. Else that is
+	// INVALID_ARGUMENT, and single ones keep their rows.
 	AllowDoubtful bool `protobuf:"varint,7,opt,name=allow_doubtful,json=allowDoubtful,proto3" json:"allow_doubtful,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1145,7 +1146,8 @@ type MirrorReport struct {
 	Farthest float64 `protobuf:"fixed64,6,opt,name=farthest,proto3" json:"farthest,omitempty"`
 	// Mean of those distances, metres.
 	Mean float64 `protobuf:"fixed64,7,opt,name=mean,proto3" json:"mean,omitempty"`
-	// Vertices farther from it than twice the tolerance.
+	// Vertices farther from it than twice the tolerance. Those that have rows keep them,
+	// but with allow_doubtful.
 	Far int32 `protobuf:"varint,8,opt,name=far,proto3" json:"far,omitempty"`
 	// Pairs of joints, each once.
 	Pairs []*MirrorPair `protobuf:"bytes,9,rep,name=pairs,proto3" json:"pairs,omitempty"`
