@@ -85,7 +85,7 @@ func RetouchSummaryToProto(s *retouch.Summary) *pb.RetouchSummary {
 	}
 	switch {
 	case s.Fill != nil:
-		m.Report = &pb.RetouchSummary_Fill{Fill: &pb.FillReport{Region: int32(s.Fill.Region), Unreached: int32(s.Fill.Unreached), Clamped: int32(s.Fill.Clamped), Overshoot: s.Fill.Overshoot}}
+		m.Report = &pb.RetouchSummary_Fill{Fill: &pb.FillReport{Region: int32(s.Fill.Region), Unreached: int32(s.Fill.Unreached), Clamped: int32(s.Fill.Clamped), Overshoot: s.Fill.Overshoot, Lost: lostToProto(s.Fill.Lost), Riders: ridersToProto(s.Fill.Riders)}}
 	case s.Mirror != nil:
 		x := s.Mirror
 		y := &pb.MirrorReport{
@@ -95,6 +95,9 @@ func RetouchSummaryToProto(s *retouch.Summary) *pb.RetouchSummary {
 		for _, p := range x.Pairs {
 			y.Pairs = append(y.Pairs, &pb.MirrorPair{Joint: p.Joint, Other: p.Other, By: p.By, Distance: p.Distance, Doubt: p.Doubt})
 		}
+		for _, l := range x.Left {
+			y.Left = append(y.Left, &pb.LeftOver{Vertices: int32(l.Vertices), At: l.At[:], Joint: l.Joint, Distance: l.Distance})
+		}
 		m.Report = &pb.RetouchSummary_Mirror{Mirror: y}
 	case s.Even != nil:
 		x := s.Even
@@ -102,7 +105,7 @@ func RetouchSummaryToProto(s *retouch.Summary) *pb.RetouchSummary {
 			Pair: int32(x.Pair), Length: x.Length, Before: x.Before, After: x.After, Largest: x.Largest, Already: x.Already, Full: int32(x.Full),
 		}}
 	case s.Smooth != nil:
-		m.Report = &pb.RetouchSummary_Smooth{Smooth: &pb.SmoothReport{Region: int32(s.Smooth.Region), Length: s.Smooth.Length, Passes: int32(s.Smooth.Passes)}}
+		m.Report = &pb.RetouchSummary_Smooth{Smooth: &pb.SmoothReport{Region: int32(s.Smooth.Region), Length: s.Smooth.Length, Passes: int32(s.Smooth.Passes), Riders: ridersToProto(s.Smooth.Riders)}}
 	case s.Tidy != nil:
 		x := s.Tidy
 		m.Report = &pb.RetouchSummary_Tidy{Tidy: &pb.TidyReport{
@@ -120,7 +123,7 @@ func RetouchSummaryFromProto(m *pb.RetouchSummary) *retouch.Summary {
 	}
 	switch r := m.GetReport().(type) {
 	case *pb.RetouchSummary_Fill:
-		s.Fill = &retouch.FillReport{Region: int(r.Fill.GetRegion()), Unreached: int(r.Fill.GetUnreached()), Clamped: int(r.Fill.GetClamped()), Overshoot: r.Fill.GetOvershoot()}
+		s.Fill = &retouch.FillReport{Region: int(r.Fill.GetRegion()), Unreached: int(r.Fill.GetUnreached()), Clamped: int(r.Fill.GetClamped()), Overshoot: r.Fill.GetOvershoot(), Lost: lostFromProto(r.Fill.GetLost()), Riders: ridersFromProto(r.Fill.GetRiders())}
 	case *pb.RetouchSummary_Mirror:
 		x := r.Mirror
 		s.Mirror = &retouch.MirrorReport{
@@ -130,13 +133,18 @@ func RetouchSummaryFromProto(m *pb.RetouchSummary) *retouch.Summary {
 		for _, p := range x.GetPairs() {
 			s.Mirror.Pairs = append(s.Mirror.Pairs, retouch.Pair{Joint: p.GetJoint(), Other: p.GetOther(), By: p.GetBy(), Distance: p.GetDistance(), Doubt: p.GetDoubt()})
 		}
+		for _, l := range x.GetLeft() {
+			one := retouch.LeftOver{Vertices: int(l.GetVertices()), Joint: l.GetJoint(), Distance: l.GetDistance()}
+			copy(one.At[:], l.GetAt())
+			s.Mirror.Left = append(s.Mirror.Left, one)
+		}
 	case *pb.RetouchSummary_Even:
 		x := r.Even
 		s.Even = &retouch.EvenReport{
 			Pair: int(x.GetPair()), Length: x.GetLength(), Before: x.GetBefore(), After: x.GetAfter(), Largest: x.GetLargest(), Already: x.GetAlready(), Full: int(x.GetFull()),
 		}
 	case *pb.RetouchSummary_Smooth:
-		s.Smooth = &retouch.SmoothReport{Region: int(r.Smooth.GetRegion()), Length: r.Smooth.GetLength(), Passes: int(r.Smooth.GetPasses())}
+		s.Smooth = &retouch.SmoothReport{Region: int(r.Smooth.GetRegion()), Length: r.Smooth.GetLength(), Passes: int(r.Smooth.GetPasses()), Riders: ridersFromProto(r.Smooth.GetRiders())}
 	case *pb.RetouchSummary_Tidy:
 		x := r.Tidy
 		s.Tidy = &retouch.TidyReport{
@@ -145,4 +153,26 @@ func RetouchSummaryFromProto(m *pb.RetouchSummary) *retouch.Summary {
 		}
 	}
 	return s
+}
+
+func lostToProto(list []retouch.LostJoint) (out []*pb.LostJoint) {
+	for _, l := range list {
+		out = append(out, &pb.LostJoint{Joint: l.Joint, Vertices: int32(l.Vertices), Share: l.Share})
+	}
+	return out
+}
+
+func lostFromProto(list []*pb.LostJoint) (out []retouch.LostJoint) {
+	for _, l := range list {
+		out = append(out, retouch.LostJoint{Joint: l.GetJoint(), Vertices: int(l.GetVertices()), Share: l.GetShare()})
+	}
+	return out
+}
+
+func ridersToProto(r retouch.RiderReport) *pb.Riders {
+	return &pb.Riders{Followed: int32(r.Followed), Stayed: int32(r.Stayed)}
+}
+
+func ridersFromProto(m *pb.Riders) retouch.RiderReport {
+	return retouch.RiderReport{Followed: int(m.GetFollowed()), Stayed: int(m.GetStayed())}
 }

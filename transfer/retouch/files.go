@@ -329,10 +329,6 @@ func (r *Request) one(ctx context.Context, x *united, source *Surface, mask []bo
 		var report *FillReport
 		if result, report, err = Fill(ctx, s, mask, r.Fill.Energy, form); err == nil {
 			sum.addFill(report)
-			sum.noteRiders(report.Riders)
-			for _, l := range report.Lost {
-				sum.note("the joint %q loses %.0f%% of its weight: it led at %d vertices of the region, and around the region there is too little of it to come back; a smaller region keeps it", s.Skin.Joints[l.Joint].Name, 100*l.Share, l.Vertices)
-			}
 		}
 	case r.Mirror != nil:
 		var report *MirrorReport
@@ -353,7 +349,6 @@ func (r *Request) one(ctx context.Context, x *united, source *Surface, mask []bo
 		var report *SmoothReport
 		if result, report, err = Smooth(ctx, s, mask, *r.Smooth, form); err == nil {
 			sum.addSmooth(report)
-			sum.noteRiders(report.Riders)
 		}
 	default:
 		var report *TidyReport
@@ -429,6 +424,8 @@ func (s *Summary) addFill(r *FillReport) {
 	s.Fill.Unreached += r.Unreached
 	s.Fill.Clamped += r.Clamped
 	s.Fill.Overshoot = max(s.Fill.Overshoot, r.Overshoot)
+	s.Fill.Lost = append(s.Fill.Lost, r.Lost...)
+	s.Fill.Riders.add(r.Riders)
 }
 
 func (s *Summary) addMirror(r *MirrorReport) {
@@ -475,6 +472,7 @@ func (s *Summary) addSmooth(r *SmoothReport) {
 	m := s.Smooth
 	m.Length = (m.Length*float64(m.Region) + r.Length*float64(r.Region)) / float64(m.Region+r.Region)
 	m.Region += r.Region
+	m.Riders.add(r.Riders)
 }
 
 func (s *Summary) addTidy(r *TidyReport) {
@@ -504,6 +502,15 @@ func (s *Summary) finish(list []gltfio.Reweighted) {
 			s.note("the fill overshot below zero by more than %g at %d vertices, by %.3f at most; it was cut off there", leastOvershoot, f.Clamped, f.Overshoot)
 		}
 	}
+	if s.Fill != nil {
+		s.noteRiders(s.Fill.Riders)
+		for _, l := range s.Fill.Lost {
+			s.note("the joint %q loses %.0f%% of its weight: it led at %d vertices of the region, and around the region there is too little of it to come back; a smaller region keeps it", l.Joint, 100*l.Share, l.Vertices)
+		}
+	}
+	if s.Smooth != nil {
+		s.noteRiders(s.Smooth.Riders)
+	}
 	if m := s.Mirror; m != nil {
 		if m.Doubtful > 0 {
 			s.note("%d joint pairs are doubtful", m.Doubtful)
@@ -521,7 +528,7 @@ func (s *Summary) finish(list []gltfio.Reweighted) {
 				break
 			}
 			kept -= l.Vertices
-			s.note("%d vertices around (%.2f, %.2f, %.2f), by the joint %q, keep their rows: there is no surface near their mirrored place, but up to %.3g m away", l.Vertices, l.At.X, l.At.Y, l.At.Z, l.Joint, l.Distance)
+			s.note("%d vertices around (%.2f, %.2f, %.2f), by the joint %q, keep their rows: there is no surface near their mirrored place, but up to %.3g m away", l.Vertices, l.At[0], l.At[1], l.At[2], l.Joint, l.Distance)
 		}
 	}
 	if e := s.Even; e != nil {

@@ -24,9 +24,9 @@ type FillReport struct {
 	// where that is rounding.
 	Overshoot float64 `json:"overshoot"`
 	// Lost are joints whose weight is all but gone: the region held what they move.
-	Lost []LostJoint `json:"-"`
+	Lost []LostJoint `json:"lost,omitempty"`
 	// Riders on the surface.
-	Riders RiderReport `json:"-"`
+	Riders RiderReport `json:"riders"`
 }
 
 // leastOvershoot is how far below zero a weight has to be to count: a biharmonic fill

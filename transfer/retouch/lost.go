@@ -4,11 +4,11 @@ import "slices"
 
 // LostJoint is a joint that a fill leaves little of.
 type LostJoint struct {
-	Joint uint16
+	Joint string `json:"joint"`
 	// Vertices of the region whose rows it led, with the largest weight; none is left.
-	Vertices int
+	Vertices int `json:"vertices"`
 	// Share of all its weight on the surface that is gone, above mostLost.
-	Share float64
+	Share float64 `json:"share"`
 }
 
 // mostLost is the share of a joint's weight from which on losing it is worth a word: a
@@ -42,7 +42,7 @@ func lostJoints(s *Surface, r *Result, in func(v int) bool) (out []LostJoint) {
 	}
 	for j := range before {
 		if led[j] > 0 && leads[j] == 0 && after[j] < (1-mostLost)*before[j] {
-			out = append(out, LostJoint{uint16(j), led[j], 1 - after[j]/before[j]})
+			out = append(out, LostJoint{s.Skin.Joints[j].Name, led[j], 1 - after[j]/before[j]})
 		}
 	}
 	return out

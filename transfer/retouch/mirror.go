@@ -68,7 +68,7 @@ type MirrorReport struct {
 	// row keep it, but with AllowDoubtful.
 	Far int `json:"far"`
 	// Left are the patches of those that kept theirs, largest first.
-	Left []LeftOver `json:"-"`
+	Left []LeftOver `json:"left,omitempty"`
 	// Pairs of joints, and how many of them are doubtful.
 	Pairs    []Pair `json:"pairs"`
 	Doubtful int    `json:"doubtful"`
@@ -76,12 +76,12 @@ type MirrorReport struct {
 
 // LeftOver is a patch of vertices without a counterpart on the other side.
 type LeftOver struct {
-	Vertices int
+	Vertices int `json:"vertices"`
 	// At is their middle, metres, and Joint the joint that stands nearest to it.
-	At    r3.Vec
-	Joint string
+	At    [3]float64 `json:"at"`
+	Joint string     `json:"joint"`
 	// Distance from the surface at their mirrored places, metres, at most.
-	Distance float64
+	Distance float64 `json:"distance"`
 }
 
 var axisName = [3]string{"x", "y", "z"}
@@ -503,10 +503,11 @@ func leftOver(g *joined, apart map[int]float64) []LeftOver {
 				}
 			}
 		}
-		patch.At = r3.Scale(1/float64(len(todo)), sum)
+		middle := r3.Scale(1/float64(len(todo)), sum)
+		patch.At = [3]float64{middle.X, middle.Y, middle.Z}
 		least := math.Inf(1)
 		for _, j := range g.of.Skin.Joints {
-			if d := r3.Norm(r3.Sub(j.Global.T, patch.At)); d < least {
+			if d := r3.Norm(r3.Sub(j.Global.T, middle)); d < least {
 				least, patch.Joint = d, j.Name
 			}
 		}

@@ -35,7 +35,8 @@ const (
 type RiderReport struct {
 	// Followed pieces got the row of what they sit on; Stayed ones kept theirs, because
 	// they lie outside the region or did not have that row before.
-	Followed, Stayed int
+	Followed int `json:"followed"`
+	Stayed   int `json:"stayed"`
 }
 
 // ride lets riders in the region follow what they sit on: each gets one row, the mean of
@@ -142,6 +143,11 @@ func (g *joined) ride(ctx context.Context, next *weights.Rows, touched, in []boo
 		}
 	}
 	return out, nil
+}
+
+func (r *RiderReport) add(o RiderReport) {
+	r.Followed += o.Followed
+	r.Stayed += o.Stayed
 }
 
 // noteRiders says what became of them.

@@ -42,7 +42,7 @@ type SmoothReport struct {
 	Length float64 `json:"length"` // mean smoothing length of one pass, metres
 	Passes int     `json:"passes"`
 	// Riders on the surface.
-	Riders RiderReport `json:"-"`
+	Riders RiderReport `json:"riders"`
 }
 
 // Smooth smooths the rows of the vertices in mask (nil: all) along the surface. A

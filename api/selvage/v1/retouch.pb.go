@@ -1060,12 +1060,17 @@ type FillReport struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Vertices in the region.
 	Region int32 `protobuf:"varint,1,opt,name=region,proto3" json:"region,omitempty"`
-	// Vertices of it that keep their rows, because nothing around them has any.
+	// Vertices of it that keep their rows, because none that is
+	// joined to them outside the region has any.
 	Unreached int32 `protobuf:"varint,2,opt,name=unreached,proto3" json:"unreached,omitempty"`
 	// Vertices where the fill overshot below zero, by more than 0.001, and was cut off.
 	Clamped int32 `protobuf:"varint,3,opt,name=clamped,proto3" json:"clamped,omitempty"`
 	// How far below zero the lowest weight was, counted in clamped or not.
-	Overshoot     float64 `protobuf:"fixed64,4,opt,name=overshoot,proto3" json:"overshoot,omitempty"`
+	Overshoot float64 `protobuf:"fixed64,4,opt,name=overshoot,proto3" json:"overshoot,omitempty"`
+	// Joints whose weight is all but gone: the region held what they move.
+	Lost []*LostJoint `protobuf:"bytes,5,rep,name=lost,proto3" json:"lost,omitempty"`
+	// Small pieces that move as one.
+	Riders        *Riders `protobuf:"bytes,6,opt,name=riders,proto3" json:"riders,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1128,6 +1133,140 @@ func (x *FillReport) GetOvershoot() float64 {
 	return 0
 }
 
+func (x *FillReport) GetLost() []*LostJoint {
+	if x != nil {
+		return x.Lost
+	}
+	return nil
+}
+
+func (x *FillReport) GetRiders() *Riders {
+	if x != nil {
+		return x.Riders
+	}
+	return nil
+}
+
+// LostJoint is a joint that a fill leaves little of.
+type LostJoint struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its name.
+	Joint string `protobuf:"bytes,1,opt,name=joint,proto3" json:"joint,omitempty"`
+	// Vertices of the region whose rows it led, with the largest weight; none is left.
+	Vertices int32 `protobuf:"varint,2,opt,name=vertices,proto3" json:"vertices,omitempty"`
+	// Share of all its weight that is gone, above a half.
+	Share         float64 `protobuf:"fixed64,3,opt,name=share,proto3" json:"share,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LostJoint) Reset() {
+	*x = LostJoint{}
+	mi := &file_selvage_v1_retouch_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LostJoint) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LostJoint) ProtoMessage() {}
+
+func (x *LostJoint) ProtoReflect() protoreflect.Message {
+	mi := &file_selvage_v1_retouch_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LostJoint.ProtoReflect.Descriptor instead.
+func (*LostJoint) Descriptor() ([]byte, []int) {
+	return file_selvage_v1_retouch_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *LostJoint) GetJoint() string {
+	if x != nil {
+		return x.Joint
+	}
+	return ""
+}
+
+func (x *LostJoint) GetVertices() int32 {
+	if x != nil {
+		return x.Vertices
+	}
+	return 0
+}
+
+func (x *LostJoint) GetShare() float64 {
+	if x != nil {
+		return x.Share
+	}
+	return 0
+}
+
+// Riders are small pieces that move as one on something else: buttons, buckles.
+type Riders struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Those that got the row of what they sit on.
+	Followed int32 `protobuf:"varint,1,opt,name=followed,proto3" json:"followed,omitempty"`
+	// Those that kept theirs while what they sit on changed: they lie outside the region, or
+	// had another row before.
+	Stayed        int32 `protobuf:"varint,2,opt,name=stayed,proto3" json:"stayed,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Riders) Reset() {
+	*x = Riders{}
+	mi := &file_selvage_v1_retouch_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Riders) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Riders) ProtoMessage() {}
+
+func (x *Riders) ProtoReflect() protoreflect.Message {
+	mi := &file_selvage_v1_retouch_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Riders.ProtoReflect.Descriptor instead.
+func (*Riders) Descriptor() ([]byte, []int) {
+	return file_selvage_v1_retouch_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *Riders) GetFollowed() int32 {
+	if x != nil {
+		return x.Followed
+	}
+	return 0
+}
+
+func (x *Riders) GetStayed() int32 {
+	if x != nil {
+		return x.Stayed
+	}
+	return 0
+}
+
 // MirrorReport says what a mirror did.
 type MirrorReport struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1155,14 +1294,16 @@ type MirrorReport struct {
 	Doubtful int32 `protobuf:"varint,10,opt,name=doubtful,proto3" json:"doubtful,omitempty"`
 	// The default pose is not the bind pose: plane, pairs and distances are those of the
 	// bind pose.
-	InBindPose    bool `protobuf:"varint,11,opt,name=in_bind_pose,json=inBindPose,proto3" json:"in_bind_pose,omitempty"`
+	InBindPose bool `protobuf:"varint,11,opt,name=in_bind_pose,json=inBindPose,proto3" json:"in_bind_pose,omitempty"`
+	// Patches of vertices that are far and kept their rows, largest first.
+	Left          []*LeftOver `protobuf:"bytes,12,rep,name=left,proto3" json:"left,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *MirrorReport) Reset() {
 	*x = MirrorReport{}
-	mi := &file_selvage_v1_retouch_proto_msgTypes[11]
+	mi := &file_selvage_v1_retouch_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1174,7 +1315,7 @@ func (x *MirrorReport) String() string {
 func (*MirrorReport) ProtoMessage() {}
 
 func (x *MirrorReport) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_retouch_proto_msgTypes[11]
+	mi := &file_selvage_v1_retouch_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1187,7 +1328,7 @@ func (x *MirrorReport) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MirrorReport.ProtoReflect.Descriptor instead.
 func (*MirrorReport) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_retouch_proto_rawDescGZIP(), []int{11}
+	return file_selvage_v1_retouch_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *MirrorReport) GetAxis() string {
@@ -1267,6 +1408,86 @@ func (x *MirrorReport) GetInBindPose() bool {
 	return false
 }
 
+func (x *MirrorReport) GetLeft() []*LeftOver {
+	if x != nil {
+		return x.Left
+	}
+	return nil
+}
+
+// LeftOver is a patch of vertices without a counterpart on the other side.
+type LeftOver struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Number of vertices.
+	Vertices int32 `protobuf:"varint,1,opt,name=vertices,proto3" json:"vertices,omitempty"`
+	// Its middle: x, y and z, metres.
+	At []float64 `protobuf:"fixed64,2,rep,packed,name=at,proto3" json:"at,omitempty"`
+	// Name of the joint that stands nearest to it.
+	Joint string `protobuf:"bytes,3,opt,name=joint,proto3" json:"joint,omitempty"`
+	// Distance from the surface at the mirrored places, metres, at most.
+	Distance      float64 `protobuf:"fixed64,4,opt,name=distance,proto3" json:"distance,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LeftOver) Reset() {
+	*x = LeftOver{}
+	mi := &file_selvage_v1_retouch_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LeftOver) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LeftOver) ProtoMessage() {}
+
+func (x *LeftOver) ProtoReflect() protoreflect.Message {
+	mi := &file_selvage_v1_retouch_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LeftOver.ProtoReflect.Descriptor instead.
+func (*LeftOver) Descriptor() ([]byte, []int) {
+	return file_selvage_v1_retouch_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *LeftOver) GetVertices() int32 {
+	if x != nil {
+		return x.Vertices
+	}
+	return 0
+}
+
+func (x *LeftOver) GetAt() []float64 {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+func (x *LeftOver) GetJoint() string {
+	if x != nil {
+		return x.Joint
+	}
+	return ""
+}
+
+func (x *LeftOver) GetDistance() float64 {
+	if x != nil {
+		return x.Distance
+	}
+	return 0
+}
+
 // MirrorPair is a joint with its counterpart, which is the joint itself in the middle.
 type MirrorPair struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1287,7 +1508,7 @@ type MirrorPair struct {
 
 func (x *MirrorPair) Reset() {
 	*x = MirrorPair{}
-	mi := &file_selvage_v1_retouch_proto_msgTypes[12]
+	mi := &file_selvage_v1_retouch_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1299,7 +1520,7 @@ func (x *MirrorPair) String() string {
 func (*MirrorPair) ProtoMessage() {}
 
 func (x *MirrorPair) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_retouch_proto_msgTypes[12]
+	mi := &file_selvage_v1_retouch_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1312,7 +1533,7 @@ func (x *MirrorPair) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MirrorPair.ProtoReflect.Descriptor instead.
 func (*MirrorPair) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_retouch_proto_rawDescGZIP(), []int{12}
+	return file_selvage_v1_retouch_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *MirrorPair) GetJoint() string {
@@ -1374,7 +1595,7 @@ type EvenReport struct {
 
 func (x *EvenReport) Reset() {
 	*x = EvenReport{}
-	mi := &file_selvage_v1_retouch_proto_msgTypes[13]
+	mi := &file_selvage_v1_retouch_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1386,7 +1607,7 @@ func (x *EvenReport) String() string {
 func (*EvenReport) ProtoMessage() {}
 
 func (x *EvenReport) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_retouch_proto_msgTypes[13]
+	mi := &file_selvage_v1_retouch_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1399,7 +1620,7 @@ func (x *EvenReport) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EvenReport.ProtoReflect.Descriptor instead.
 func (*EvenReport) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_retouch_proto_rawDescGZIP(), []int{13}
+	return file_selvage_v1_retouch_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *EvenReport) GetPair() int32 {
@@ -1459,14 +1680,16 @@ type SmoothReport struct {
 	// Mean smoothing length of one pass, metres.
 	Length float64 `protobuf:"fixed64,2,opt,name=length,proto3" json:"length,omitempty"`
 	// Passes.
-	Passes        int32 `protobuf:"varint,3,opt,name=passes,proto3" json:"passes,omitempty"`
+	Passes int32 `protobuf:"varint,3,opt,name=passes,proto3" json:"passes,omitempty"`
+	// Small pieces that move as one.
+	Riders        *Riders `protobuf:"bytes,4,opt,name=riders,proto3" json:"riders,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *SmoothReport) Reset() {
 	*x = SmoothReport{}
-	mi := &file_selvage_v1_retouch_proto_msgTypes[14]
+	mi := &file_selvage_v1_retouch_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1478,7 +1701,7 @@ func (x *SmoothReport) String() string {
 func (*SmoothReport) ProtoMessage() {}
 
 func (x *SmoothReport) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_retouch_proto_msgTypes[14]
+	mi := &file_selvage_v1_retouch_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1491,7 +1714,7 @@ func (x *SmoothReport) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SmoothReport.ProtoReflect.Descriptor instead.
 func (*SmoothReport) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_retouch_proto_rawDescGZIP(), []int{14}
+	return file_selvage_v1_retouch_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *SmoothReport) GetRegion() int32 {
@@ -1513,6 +1736,13 @@ func (x *SmoothReport) GetPasses() int32 {
 		return x.Passes
 	}
 	return 0
+}
+
+func (x *SmoothReport) GetRiders() *Riders {
+	if x != nil {
+		return x.Riders
+	}
+	return nil
 }
 
 // TidyReport counts what was mended: vertices, but for places. A vertex may be counted
@@ -1547,7 +1777,7 @@ type TidyReport struct {
 
 func (x *TidyReport) Reset() {
 	*x = TidyReport{}
-	mi := &file_selvage_v1_retouch_proto_msgTypes[15]
+	mi := &file_selvage_v1_retouch_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1559,7 +1789,7 @@ func (x *TidyReport) String() string {
 func (*TidyReport) ProtoMessage() {}
 
 func (x *TidyReport) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_retouch_proto_msgTypes[15]
+	mi := &file_selvage_v1_retouch_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1572,7 +1802,7 @@ func (x *TidyReport) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TidyReport.ProtoReflect.Descriptor instead.
 func (*TidyReport) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_retouch_proto_rawDescGZIP(), []int{15}
+	return file_selvage_v1_retouch_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *TidyReport) GetNotFinite() int32 {
@@ -1720,13 +1950,22 @@ const file_selvage_v1_retouch_proto_rawDesc = "" +
 	" \x01(\v2\x16.selvage.v1.EvenReportH\x00R\x04even\x122\n" +
 	"\x06smooth\x18\v \x01(\v2\x18.selvage.v1.SmoothReportH\x00R\x06smooth\x12,\n" +
 	"\x04tidy\x18\f \x01(\v2\x16.selvage.v1.TidyReportH\x00R\x04tidyB\b\n" +
-	"\x06report\"z\n" +
+	"\x06report\"\xd1\x01\n" +
 	"\n" +
 	"FillReport\x12\x16\n" +
 	"\x06region\x18\x01 \x01(\x05R\x06region\x12\x1c\n" +
 	"\tunreached\x18\x02 \x01(\x05R\tunreached\x12\x18\n" +
 	"\aclamped\x18\x03 \x01(\x05R\aclamped\x12\x1c\n" +
-	"\tovershoot\x18\x04 \x01(\x01R\tovershoot\"\xaa\x02\n" +
+	"\tovershoot\x18\x04 \x01(\x01R\tovershoot\x12)\n" +
+	"\x04lost\x18\x05 \x03(\v2\x15.selvage.v1.LostJointR\x04lost\x12*\n" +
+	"\x06riders\x18\x06 \x01(\v2\x12.selvage.v1.RidersR\x06riders\"S\n" +
+	"\tLostJoint\x12\x14\n" +
+	"\x05joint\x18\x01 \x01(\tR\x05joint\x12\x1a\n" +
+	"\bvertices\x18\x02 \x01(\x05R\bvertices\x12\x14\n" +
+	"\x05share\x18\x03 \x01(\x01R\x05share\"<\n" +
+	"\x06Riders\x12\x1a\n" +
+	"\bfollowed\x18\x01 \x01(\x05R\bfollowed\x12\x16\n" +
+	"\x06stayed\x18\x02 \x01(\x05R\x06stayed\"\xd4\x02\n" +
 	"\fMirrorReport\x12\x12\n" +
 	"\x04axis\x18\x01 \x01(\tR\x04axis\x12\x14\n" +
 	"\x05plane\x18\x02 \x01(\x01R\x05plane\x12\x12\n" +
@@ -1740,7 +1979,13 @@ const file_selvage_v1_retouch_proto_rawDesc = "" +
 	"\bdoubtful\x18\n" +
 	" \x01(\x05R\bdoubtful\x12 \n" +
 	"\fin_bind_pose\x18\v \x01(\bR\n" +
-	"inBindPose\"z\n" +
+	"inBindPose\x12(\n" +
+	"\x04left\x18\f \x03(\v2\x14.selvage.v1.LeftOverR\x04left\"h\n" +
+	"\bLeftOver\x12\x1a\n" +
+	"\bvertices\x18\x01 \x01(\x05R\bvertices\x12\x0e\n" +
+	"\x02at\x18\x02 \x03(\x01R\x02at\x12\x14\n" +
+	"\x05joint\x18\x03 \x01(\tR\x05joint\x12\x1a\n" +
+	"\bdistance\x18\x04 \x01(\x01R\bdistance\"z\n" +
 	"\n" +
 	"MirrorPair\x12\x14\n" +
 	"\x05joint\x18\x01 \x01(\tR\x05joint\x12\x14\n" +
@@ -1756,11 +2001,12 @@ const file_selvage_v1_retouch_proto_rawDesc = "" +
 	"\x05after\x18\x04 \x01(\x01R\x05after\x12\x18\n" +
 	"\alargest\x18\x05 \x01(\x01R\alargest\x12\x18\n" +
 	"\aalready\x18\x06 \x01(\bR\aalready\x12\x12\n" +
-	"\x04full\x18\a \x01(\x05R\x04full\"V\n" +
+	"\x04full\x18\a \x01(\x05R\x04full\"\x82\x01\n" +
 	"\fSmoothReport\x12\x16\n" +
 	"\x06region\x18\x01 \x01(\x05R\x06region\x12\x16\n" +
 	"\x06length\x18\x02 \x01(\x01R\x06length\x12\x16\n" +
-	"\x06passes\x18\x03 \x01(\x05R\x06passes\"\x95\x02\n" +
+	"\x06passes\x18\x03 \x01(\x05R\x06passes\x12*\n" +
+	"\x06riders\x18\x04 \x01(\v2\x12.selvage.v1.RidersR\x06riders\"\x95\x02\n" +
 	"\n" +
 	"TidyReport\x12\x1d\n" +
 	"\n" +
@@ -1803,7 +2049,7 @@ func file_selvage_v1_retouch_proto_rawDescGZIP() []byte {
 }
 
 var file_selvage_v1_retouch_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_selvage_v1_retouch_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
+var file_selvage_v1_retouch_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
 var file_selvage_v1_retouch_proto_goTypes = []any{
 	(MirrorSide)(0),              // 0: selvage.v1.MirrorSide
 	(MirrorAxis)(0),              // 1: selvage.v1.MirrorAxis
@@ -1818,41 +2064,48 @@ var file_selvage_v1_retouch_proto_goTypes = []any{
 	(*RetouchResult)(nil),        // 10: selvage.v1.RetouchResult
 	(*RetouchSummary)(nil),       // 11: selvage.v1.RetouchSummary
 	(*FillReport)(nil),           // 12: selvage.v1.FillReport
-	(*MirrorReport)(nil),         // 13: selvage.v1.MirrorReport
-	(*MirrorPair)(nil),           // 14: selvage.v1.MirrorPair
-	(*EvenReport)(nil),           // 15: selvage.v1.EvenReport
-	(*SmoothReport)(nil),         // 16: selvage.v1.SmoothReport
-	(*TidyReport)(nil),           // 17: selvage.v1.TidyReport
-	(*AssetSource)(nil),          // 18: selvage.v1.AssetSource
-	(Fill)(0),                    // 19: selvage.v1.Fill
+	(*LostJoint)(nil),            // 13: selvage.v1.LostJoint
+	(*Riders)(nil),               // 14: selvage.v1.Riders
+	(*MirrorReport)(nil),         // 15: selvage.v1.MirrorReport
+	(*LeftOver)(nil),             // 16: selvage.v1.LeftOver
+	(*MirrorPair)(nil),           // 17: selvage.v1.MirrorPair
+	(*EvenReport)(nil),           // 18: selvage.v1.EvenReport
+	(*SmoothReport)(nil),         // 19: selvage.v1.SmoothReport
+	(*TidyReport)(nil),           // 20: selvage.v1.TidyReport
+	(*AssetSource)(nil),          // 21: selvage.v1.AssetSource
+	(Fill)(0),                    // 22: selvage.v1.Fill
 }
 var file_selvage_v1_retouch_proto_depIdxs = []int32{
-	18, // 0: selvage.v1.RetouchAssetRequest.asset:type_name -> selvage.v1.AssetSource
+	21, // 0: selvage.v1.RetouchAssetRequest.asset:type_name -> selvage.v1.AssetSource
 	3,  // 1: selvage.v1.RetouchAssetRequest.fill:type_name -> selvage.v1.FillOperation
 	4,  // 2: selvage.v1.RetouchAssetRequest.mirror:type_name -> selvage.v1.MirrorOperation
 	6,  // 3: selvage.v1.RetouchAssetRequest.even:type_name -> selvage.v1.EvenOperation
 	7,  // 4: selvage.v1.RetouchAssetRequest.smooth:type_name -> selvage.v1.SmoothOperation
 	8,  // 5: selvage.v1.RetouchAssetRequest.tidy:type_name -> selvage.v1.TidyOperation
-	19, // 6: selvage.v1.FillOperation.energy:type_name -> selvage.v1.Fill
+	22, // 6: selvage.v1.FillOperation.energy:type_name -> selvage.v1.Fill
 	0,  // 7: selvage.v1.MirrorOperation.from:type_name -> selvage.v1.MirrorSide
 	1,  // 8: selvage.v1.MirrorOperation.axis:type_name -> selvage.v1.MirrorAxis
 	5,  // 9: selvage.v1.MirrorOperation.pairs:type_name -> selvage.v1.JointNamePair
-	18, // 10: selvage.v1.MirrorOperation.source:type_name -> selvage.v1.AssetSource
+	21, // 10: selvage.v1.MirrorOperation.source:type_name -> selvage.v1.AssetSource
 	10, // 11: selvage.v1.RetouchAssetResponse.result:type_name -> selvage.v1.RetouchResult
 	11, // 12: selvage.v1.RetouchResult.summary:type_name -> selvage.v1.RetouchSummary
 	12, // 13: selvage.v1.RetouchSummary.fill:type_name -> selvage.v1.FillReport
-	13, // 14: selvage.v1.RetouchSummary.mirror:type_name -> selvage.v1.MirrorReport
-	15, // 15: selvage.v1.RetouchSummary.even:type_name -> selvage.v1.EvenReport
-	16, // 16: selvage.v1.RetouchSummary.smooth:type_name -> selvage.v1.SmoothReport
-	17, // 17: selvage.v1.RetouchSummary.tidy:type_name -> selvage.v1.TidyReport
-	14, // 18: selvage.v1.MirrorReport.pairs:type_name -> selvage.v1.MirrorPair
-	2,  // 19: selvage.v1.RetouchService.RetouchAsset:input_type -> selvage.v1.RetouchAssetRequest
-	9,  // 20: selvage.v1.RetouchService.RetouchAsset:output_type -> selvage.v1.RetouchAssetResponse
-	20, // [20:21] is the sub-list for method output_type
-	19, // [19:20] is the sub-list for method input_type
-	19, // [19:19] is the sub-list for extension type_name
-	19, // [19:19] is the sub-list for extension extendee
-	0,  // [0:19] is the sub-list for field type_name
+	15, // 14: selvage.v1.RetouchSummary.mirror:type_name -> selvage.v1.MirrorReport
+	18, // 15: selvage.v1.RetouchSummary.even:type_name -> selvage.v1.EvenReport
+	19, // 16: selvage.v1.RetouchSummary.smooth:type_name -> selvage.v1.SmoothReport
+	20, // 17: selvage.v1.RetouchSummary.tidy:type_name -> selvage.v1.TidyReport
+	13, // 18: selvage.v1.FillReport.lost:type_name -> selvage.v1.LostJoint
+	14, // 19: selvage.v1.FillReport.riders:type_name -> selvage.v1.Riders
+	17, // 20: selvage.v1.MirrorReport.pairs:type_name -> selvage.v1.MirrorPair
+	16, // 21: selvage.v1.MirrorReport.left:type_name -> selvage.v1.LeftOver
+	14, // 22: selvage.v1.SmoothReport.riders:type_name -> selvage.v1.Riders
+	2,  // 23: selvage.v1.RetouchService.RetouchAsset:input_type -> selvage.v1.RetouchAssetRequest
+	9,  // 24: selvage.v1.RetouchService.RetouchAsset:output_type -> selvage.v1.RetouchAssetResponse
+	24, // [24:25] is the sub-list for method output_type
+	23, // [23:24] is the sub-list for method input_type
+	23, // [23:23] is the sub-list for extension type_name
+	23, // [23:23] is the sub-list for extension extendee
+	0,  // [0:23] is the sub-list for field type_name
 }
 
 func init() { file_selvage_v1_retouch_proto_init() }
@@ -1887,7 +2140,7 @@ func file_selvage_v1_retouch_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_selvage_v1_retouch_proto_rawDesc), len(file_selvage_v1_retouch_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   16,
+			NumMessages:   19,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
