@@ -127,9 +127,7 @@ func TestMirror_LimitKeepsMost(t *testing.T) {
 func TestMirror_LeftOver(t *testing.T) {
 	m := sheetAcross(21)
 	n := len(m.Positions)
-	for _, p := range []r3.Vec{{X: -0.5, Y: 1.4}, {X: -0.6, Y: 1.4}, {X: -0.5, Y: 1.5}} {
-		m.Positions = append(m.Positions, p)
-	}
+	m.Positions = append(m.Positions, r3.Vec{X: -0.5, Y: 1.4}, r3.Vec{X: -0.6, Y: 1.4}, r3.Vec{X: -0.5, Y: 1.5})
 	m.Triangles = append(m.Triangles, [3]int32{int32(n), int32(n) + 1, int32(n) + 2})
 	for _, c := range []struct {
 		name string
