@@ -45,13 +45,25 @@ func sheetAcross(columns int) *mesh.Mesh {
 // weights are equal, so that a limit by weight alone would part them.
 func TestMirror_Limited(t *testing.T) {
 	r := rng(t, 3)
-	for _, columns := range []int{21, 22} {
-		m := sheetAcross(columns)
+	for _, s := range []struct {
+		columns int
+		shift   float64 // of all columns: here one to a hundredth of an edge from the plane
+	}{{21, 0}, {22, 0}, {22, 0.98 / 21}} {
+		columns, m := s.columns, sheetAcross(s.columns)
+		for v := range m.Positions {
+			p := &m.Positions[v]
+			p.X += s.shift
+			p.Z = 0.2 * math.Cos(2*p.X)
+		}
 		rows := weights.NewRows(0)
 		acc := weights.NewAccumulator(len(opposite))
-		for range m.Positions {
-			for j := range opposite {
-				acc.Add(uint16(j), math.Pow(r.Float64(), 3))
+		var wave [8][3]float64
+		for j := range wave {
+			wave[j] = [3]float64{4 * r.Float64(), 4 * r.Float64(), 6 * r.Float64()}
+		}
+		for _, p := range m.Positions {
+			for j, w := range wave {
+				acc.Add(uint16(j), math.Pow(1.01+math.Sin(w[0]*p.X+w[1]*p.Y+w[2]), 3))
 			}
 			acc.FlushNormalised(rows)
 		}
@@ -61,7 +73,7 @@ func TestMirror_Limited(t *testing.T) {
 			step   float64 // what rounding to a sum of one may leave one joint of a pair over the other
 		}{{1, weights.Float32, stored}, {2, weights.Float32, stored}, {3, weights.Float32, stored}, {4, weights.Float32, stored}, {8, weights.Float32, stored}, {4, weights.Uint8, 1.0 / 255}, {3, weights.Uint16, 1.0 / 65535}} {
 			form := Form{MaxInfluences: c.most, Format: c.format}
-			out, report, err := Mirror(t.Context(), &Surface{Mesh: m, Rows: rows, Skin: pairedJoints}, nil, MirrorOptions{}, form)
+			out, report, err := Mirror(t.Context(), &Surface{Mesh: m, Rows: rows, Skin: pairedJoints}, nil, MirrorOptions{Plane: new(float64)}, form)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -80,9 +92,9 @@ func TestMirror_Limited(t *testing.T) {
 					}
 				}
 			}
-			again, _, err := Mirror(t.Context(), &Surface{Mesh: m, Rows: out.Rows, Skin: pairedJoints}, nil, MirrorOptions{}, form)
+			again, _, err := Mirror(t.Context(), &Surface{Mesh: m, Rows: out.Rows, Skin: pairedJoints}, nil, MirrorOptions{Plane: new(float64)}, form)
 			if err != nil || slices.Contains(again.Changed, true) {
-				t.Errorf("%d columns, limit %d, %v: mirroring again changes rows (%v)", columns, c.most, c.format, err)
+				t.Errorf("%d columns, shifted by %g, limit %d, %v: mirroring again changes rows (%v)", columns, s.shift, c.most, c.format, err)
 			}
 		}
 	}
