@@ -99,8 +99,9 @@ type piece struct {
 // WithLayers returns the source of what is seen of the body under the layers, which
 // come in order from the inside out, each over the body and those before it; s itself
 // where there are none. Neither s nor the layers are changed, and the layers must not
-// change while the result is used. Errors: as of Prepare, with the layer's name.
-// O(n log n) for each layer.
+// change while the result is used. Errors: as of Prepare, with the layer's name;
+// *OptionError for a layer that has the surface of one before it. O(n log n) for each
+// layer.
 func (s *Source) WithLayers(ctx context.Context, layers []Layer, threads int) (*Source, error) {
 	if len(layers) == 0 {
 		return s, nil
@@ -124,6 +125,15 @@ func (s *Source) WithLayers(ctx context.Context, layers []Layer, threads int) (*
 		l := &layers[i]
 		if n := l.Mesh.NumVertices(); l.Confidence != nil && len(l.Confidence) != n {
 			return nil, fmt.Errorf("layer %q: %d confidences for %d vertices", l.Name, len(l.Confidence), n)
+		}
+		for _, p := range w.pieces[1:] {
+			same, err := sameSurface(ctx, l.Mesh, p.source.body.Mesh, body.size, threads)
+			if err != nil {
+				return nil, fmt.Errorf("layer %q: %w", l.Name, err)
+			}
+			if same {
+				return nil, &OptionError{Option: "layer", Reason: fmt.Sprintf("%s has the same surface as the layer %s before it, and a garment is not worn over itself", l.Name, p.name)}
+			}
 		}
 		doubtful, err := w.doubtful(ctx, l, threads)
 		if err != nil {

@@ -345,6 +345,35 @@ func TestLayers_Doubt(t *testing.T) {
 	}
 }
 
+// TestLayers_NotItself: a garment's own surface is no layer of it, however it is cut into
+// triangles; nor is one layer worn twice. A patch that lies on a layer is worn over it.
+func TestLayers_NotItself(t *testing.T) {
+	s := limb(t, constant(0.5))
+	innerMesh, innerRows := pipe(0.11, 0, -0.9, 0.9, constant(0))
+	layer := Layer{Name: "inner", Mesh: innerMesh, Rows: innerRows}
+	over := under(t, s, layer)
+	again := &mesh.Mesh{}
+	for _, x := range innerMesh.Positions { // as a file stores it, in the other order
+		again.Positions = append(again.Positions, r3.Vec{X: float64(float32(x.X)), Y: float64(float32(x.Y)), Z: float64(float32(x.Z))})
+	}
+	slices.Reverse(again.Positions)
+	last := int32(len(again.Positions) - 1)
+	for _, tri := range innerMesh.Triangles {
+		again.Triangles = append(again.Triangles, [3]int32{last - tri[0], last - tri[2], last - tri[1]})
+	}
+	var wrong *OptionError
+	if _, err := over.Transfer(context.Background(), &Garment{Name: "again", Mesh: again}, Options{}); !errors.As(err, &wrong) || wrong.Option != "layer" {
+		t.Errorf("over itself: error %v", err)
+	}
+	if _, err := over.WithLayers(context.Background(), []Layer{{Name: "again", Mesh: again, Rows: innerRows}}, 0); !errors.As(err, &wrong) || wrong.Option != "layer" {
+		t.Errorf("the same layer twice: error %v", err)
+	}
+	patch := &mesh.Mesh{Positions: innerMesh.Positions[:48*60], Triangles: slices.DeleteFunc(slices.Clone(innerMesh.Triangles), func(tri [3]int32) bool { return slices.Max(tri[:]) >= 48*60 })}
+	if r := mustTransfer(t, over, &Garment{Name: "patch", Mesh: patch}, Options{}); r.Layer[0] != 1 {
+		t.Errorf("a patch is taken from layer %d", r.Layer[0])
+	}
+}
+
 // dressed is the small cox under jersey and bib trousers.
 func dressed(t testing.TB) (h *hand, layers []Layer) {
 	h = smallCox()

@@ -39,6 +39,9 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 	if err != nil {
 		return nil, err
 	}
+	if err := s.notItself(ctx, garment, opt.Threads); err != nil {
+		return nil, err
+	}
 	mapped, err := newJointMap(s.body.Skin, garment.Skin, opt.JointMap, s.size)
 	if err != nil {
 		return nil, err
