@@ -62,6 +62,8 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 		return nil, fmt.Errorf("garment %q: islands: %w", garment.Name, err)
 	}
 
+	notes = append(notes, noteIdle(garment, &opt)...)
+
 	// Where the default poses disagree, say so; move the garment's limbs for the
 	// matching only where that is beyond doubt.
 	clock.enter(StageMatch)
