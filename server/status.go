@@ -159,6 +159,8 @@ func violation(field, what string) *errdetails.BadRequest {
 // few names.
 func optionField(option string) string {
 	switch option {
+	case "layer":
+		return "layers"
 	case "rigid", "loose", "garment":
 		option += "_names"
 	case "keep-joint", "allow-joint", "deny-joint", "lock-joint":

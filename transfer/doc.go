@@ -4,7 +4,8 @@
 //
 //	source.go    Prepare: the body's search tree, normals, borders, gradients
 //	layers.go    garments worn beneath become part of the source: Source.WithLayers, before
-//	             the transfer; layer_order.go finds in which order they are worn
+//	             the transfer; layer_order.go finds in which order they are worn, layer_same.go
+//	             refuses a garment over itself
 //	target.go    the garment welded, all primitives together; adjacency, islands
 //	register.go  default poses that disagree: found, reported, corrected behind a gate;
 //	             far from the body's own, or another size, in register_wide.go; gloves,

@@ -7,6 +7,7 @@ import (
 	"context"
 	"fmt"
 	"path/filepath"
+	"slices"
 
 	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/skinning"
@@ -39,8 +40,8 @@ type AssetBody struct {
 	asset   *gltfio.Asset
 	surface *gltfio.Surface
 	source  *Source
-	// Of the layers worn over it: what a summary says of them, and the names of their
-	// joints that are not the body's (layer_files.go).
+	// What a summary says of its meshes and of the layers worn over it, and the names of
+	// the layers' joints that are not the body's (layer_files.go).
 	notes       []string
 	layerJoints map[string]bool
 }
@@ -56,7 +57,11 @@ func PrepareAsset(ctx context.Context, asset *gltfio.Asset, sel gltfio.Selection
 	if err != nil {
 		return nil, err
 	}
-	return &AssetBody{asset: asset, surface: surface, source: source}, nil
+	b := &AssetBody{asset: asset, surface: surface, source: source}
+	for _, glob := range surface.Idle {
+		b.notes = append(b.notes, fmt.Sprintf("no skinned mesh of the body is named %q", glob))
+	}
+	return b, nil
 }
 
 // Surface is the body as read; read-only.
@@ -92,7 +97,7 @@ func (b *AssetBody) TransferFrom(ctx context.Context, garment *gltfio.Asset, pre
 	for _, p := range surface.Parts {
 		g.Parts = append(g.Parts, Part{Node: p.Node, Mesh: p.Mesh, Material: p.Material, Primitive: p.PrimitiveIndex, Start: p.Start, End: p.End})
 	}
-	kept, err := b.keptJoints(ctx, g, surface, opt.KeepJoints)
+	kept, idle, err := b.keptJoints(ctx, g, surface, opt.KeepJoints)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -129,7 +134,10 @@ func (b *AssetBody) TransferFrom(ctx context.Context, garment *gltfio.Asset, pre
 	if err != nil {
 		return nil, nil, err
 	}
-	r.Summary.Notes = append(r.Summary.Notes, locks...)
+	for _, glob := range surface.Idle {
+		idle = append(idle, fmt.Sprintf("no mesh of the garment is named %q", glob))
+	}
+	r.Summary.Notes = append(append(r.Summary.Notes, idle...), locks...)
 	note := func(format string, args ...any) {
 		r.Summary.Notes = append(r.Summary.Notes, fmt.Sprintf(format, args...))
 	}
@@ -148,14 +156,31 @@ func (b *AssetBody) TransferFrom(ctx context.Context, garment *gltfio.Asset, pre
 
 // keptJoints sets g.Kept to the garment's own weights of the joints that the
 // globs name, over the joints that g's rows are to refer to, and returns the nodes
-// of those that are added to the body's. Joints that the body has under the same
-// name in the same place are the body's; where the garment keeps its skin, the name
-// alone decides.
-func (b *AssetBody) keptJoints(ctx context.Context, g *Garment, surface *gltfio.Surface, globs []string) ([]int, error) {
-	if len(globs) == 0 || surface.Rows == nil {
-		return nil, nil
+// of those that are added to the body's, and sentences about globs that keep nothing.
+// Joints that the body has under the same name in the same place are the body's; where
+// the garment keeps its skin, the name alone decides.
+func (b *AssetBody) keptJoints(ctx context.Context, g *Garment, surface *gltfio.Surface, globs []string) (nodes []int, notes []string, err error) {
+	var names, own []string
+	if surface.Rows != nil {
+		for j := range surface.Skin.Joints {
+			joint := &surface.Skin.Joints[j]
+			names = append(names, joint.Name)
+			if !b.hasJoint(joint, g.Skin == nil) {
+				own = append(own, joint.Name)
+			}
+		}
 	}
-	var nodes []int
+	missing := idleGlobs(globs, names...)
+	for _, glob := range idleGlobs(globs, own...) {
+		if slices.Contains(missing, glob) {
+			notes = append(notes, fmt.Sprintf("no joint of the garment's own skin is named %q: nothing is kept by that", glob))
+		} else {
+			notes = append(notes, fmt.Sprintf("the joints named %q are the body's: nothing is kept by that", glob))
+		}
+	}
+	if len(globs) == 0 || surface.Rows == nil {
+		return nil, notes, nil
+	}
 	any := false
 	index := make([]int, len(surface.Skin.Joints))
 	for j := range surface.Skin.Joints {
@@ -171,14 +196,14 @@ func (b *AssetBody) keptJoints(ctx context.Context, g *Garment, surface *gltfio.
 		}
 	}
 	if !any {
-		return nil, nil
+		return nil, notes, nil
 	}
 	g.Kept = weights.NewRows(surface.Rows.Len())
 	var joint []uint16
 	var weight []float64
 	for v := 0; v < surface.Rows.Len(); v++ {
 		if ended(ctx, v) {
-			return nil, ctx.Err()
+			return nil, nil, ctx.Err()
 		}
 		joint, weight = joint[:0], weight[:0]
 		js, ws := surface.Rows.Row(v)
@@ -189,7 +214,7 @@ func (b *AssetBody) keptJoints(ctx context.Context, g *Garment, surface *gltfio.
 		}
 		g.Kept.Append(joint, weight) // ascending: index grows with j
 	}
-	return nodes, nil
+	return nodes, notes, nil
 }
 
 // hasJoint reports whether the body has a joint of the same name, and in the same

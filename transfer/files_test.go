@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -39,7 +40,8 @@ func TestAssetBody_KeepJoints(t *testing.T) {
 		return body
 	}
 	gloves := asset(t, "gloves", func(w *bytes.Buffer) error { return mate.GarmentAt("gloves", 1).WriteGLB(w) })
-	worn, _, err := prepare(mate).Transfer(ctx, gloves, AssetOptions{})
+	home := prepare(mate)
+	worn, _, err := home.Transfer(ctx, gloves, AssetOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -99,10 +101,31 @@ func TestAssetBody_KeepJoints(t *testing.T) {
 		t.Error("no vertex is held by a thumb: the test tests nothing")
 	}
 
-	// Without the option nothing of the old skeleton carries weight.
-	plain, _, err := prepare(cox).Transfer(ctx, worn, AssetOptions{})
+	// By a name that none has nothing of the old skeleton carries weight, which is said; as
+	// it is of names that are nothing's anywhere else.
+	plain, said, err := prepare(cox).Transfer(ctx, worn, AssetOptions{
+		KeepJoints: []string{"thump_*"}, Garments: gltfio.Selection{Names: []string{"*", "mitten"}},
+		Options: Options{RigidNames: []string{"toggle*"}, LooseNames: []string{"pennant"}},
+	})
 	if err != nil {
 		t.Fatal(err)
+	}
+	for _, want := range []string{
+		`no joint of the garment's own skin is named "thump_*": nothing is kept by that`, `no mesh of the garment is named "mitten"`,
+		`no part of the garment is named "toggle*": nothing is rigid by that`, `no part of the garment is named "pennant": nothing is loose by that`,
+	} {
+		if !slices.Contains(said.Summary.Notes, want) {
+			t.Errorf("no note says: %s", want)
+		}
+	}
+	for _, n := range said.Summary.Notes {
+		if strings.Contains(n, `named "*"`) {
+			t.Errorf("a name that picks all is said to pick nothing: %s", n)
+		}
+	}
+	_, notes, err := home.keptJoints(ctx, &Garment{}, before, []string{"thumb_*"})
+	if want := []string{`the joints named "thumb_*" are the body's: nothing is kept by that`}; err != nil || !slices.Equal(notes, want) {
+		t.Errorf("notes %q, error %v, want %q", notes, err, want)
 	}
 	again, err := asset(t, "plain", func(w *bytes.Buffer) error { return plain.Encode(w) }).Garment(gltfio.Selection{})
 	if err != nil {

@@ -24,7 +24,8 @@ import (
 // artist) left it, with the _CONFIDENCE that it has; without, its rows are trusted. Its
 // joints are the body's by name; the weight of one that the body lacks goes to the
 // nearest ancestor that the body has, which the summary of what is worn over it says, as
-// it does of faulty rows. Errors: *gltfio.Error, also for a layer of which more than
+// it does of faulty rows, and of rows that are not trusted where what is beneath stands
+// for them. Errors: *gltfio.Error, also for a layer of which more than
 // mostMisnamed of the weight lies on joints of the body by other names; those of
 // Source.WithLayers; ctx's. The same layers give the same result whatever the threads
 // (0: GOMAXPROCS).
@@ -58,6 +59,12 @@ func (b *AssetBody) WithMappedLayers(ctx context.Context, layers []*gltfio.Asset
 	}
 	if out.source, err = b.source.WithLayers(ctx, list, threads); err != nil {
 		return nil, err
+	}
+	worn := out.source.worn.pieces
+	for _, p := range worn[len(worn)-len(list):] {
+		if n := p.source.left; n > 0 {
+			out.notes = append(out.notes, fmt.Sprintf("%d of the %d triangles of the layer %s are not trusted (confidence below %g) and lie close over what is: what is worn over them takes its rows from that", n, len(p.source.body.Mesh.Triangles), p.name, LowConfidence))
+		}
 	}
 	return &out, nil
 }

@@ -14,6 +14,9 @@ package transfer
 //	         each vertex taking what comes from those nearer to it (Adalsteinsson &
 //	         Sethian, "The fast construction of extension velocities in level set
 //	         methods", J. Comput. Phys. 148, 1999, from memory; here on the edges' graph).
+//	doubt    where a layer's rows are not trusted and something trusted lies beneath, the
+//	         layer is left out as if it ended there, with a hem of its own; where nothing
+//	         does (a coat's tails far from the legs) its rows are better than none.
 //	worth    a match on a layer is worth what the layer's own row is: its expected
 //	         error comes on top (trust.go).
 //
@@ -96,8 +99,9 @@ type piece struct {
 // WithLayers returns the source of what is seen of the body under the layers, which
 // come in order from the inside out, each over the body and those before it; s itself
 // where there are none. Neither s nor the layers are changed, and the layers must not
-// change while the result is used. Errors: as of Prepare, with the layer's name.
-// O(n log n) for each layer.
+// change while the result is used. Errors: as of Prepare, with the layer's name;
+// *OptionError for a layer that has the surface of one before it. O(n log n) for each
+// layer.
 func (s *Source) WithLayers(ctx context.Context, layers []Layer, threads int) (*Source, error) {
 	if len(layers) == 0 {
 		return s, nil
@@ -122,7 +126,20 @@ func (s *Source) WithLayers(ctx context.Context, layers []Layer, threads int) (*
 		if n := l.Mesh.NumVertices(); l.Confidence != nil && len(l.Confidence) != n {
 			return nil, fmt.Errorf("layer %q: %d confidences for %d vertices", l.Name, len(l.Confidence), n)
 		}
-		source, err := Prepare(ctx, &Body{Name: l.Name, Mesh: l.Mesh, Rows: l.Rows, Skin: body.body.Skin}, threads)
+		for _, p := range w.pieces[1:] {
+			same, err := sameSurface(ctx, l.Mesh, p.source.body.Mesh, body.size, threads)
+			if err != nil {
+				return nil, fmt.Errorf("layer %q: %w", l.Name, err)
+			}
+			if same {
+				return nil, &OptionError{Option: "layer", Reason: fmt.Sprintf("%s has the same surface as the layer %s before it, and a garment is not worn over itself", l.Name, p.name)}
+			}
+		}
+		doubtful, err := w.doubtful(ctx, l, threads)
+		if err != nil {
+			return nil, fmt.Errorf("layer %q: %w", l.Name, err)
+		}
+		source, err := prepareWithout(ctx, &Body{Name: l.Name, Mesh: l.Mesh, Rows: l.Rows, Skin: body.body.Skin}, doubtful, threads)
 		if err != nil {
 			return nil, fmt.Errorf("layer %q: %w", l.Name, err)
 		}
@@ -140,6 +157,63 @@ func (s *Source) WithLayers(ctx context.Context, layers []Layer, threads int) (*
 	return w.assemble(ctx, threads)
 }
 
+// expectedError is the expected L1 error of a row of a layer with a confidence.
+func expectedError(confidence float32) float64 {
+	if confidence < 1 { // false for NaN
+		return min(-errorScale*math.Log(max(float64(confidence), 1e-9)), 2)
+	}
+	return 0
+}
+
+// doubtful says which triangles of a layer are not trusted and have something trusted
+// beneath them, of the body or of the layers before, nearer than what hangs would have it:
+// of what hangs (a coat's tails) rows are never sure, and still the best there are for what
+// lies over it. Nil: none. O(n log n).
+func (w *worn) doubtful(ctx context.Context, l *Layer, threads int) ([]bool, error) {
+	if err := l.Mesh.ValidateContext(ctx); err != nil || l.Confidence == nil {
+		return nil, err
+	}
+	reach := sq(looseNear * w.pieces[0].source.size)
+	var beneath []*closest.Tree // of each piece, what is trusted; when it is needed first
+	var at []r3.Vec
+	var in []int32
+	p := l.Mesh.Positions
+	for t, tri := range l.Mesh.Triangles {
+		if ended(ctx, t) {
+			return nil, ctx.Err()
+		}
+		// One corner is enough: its row would be the start of what goes on past the hem.
+		if l.Confidence[tri[0]] < LowConfidence || l.Confidence[tri[1]] < LowConfidence || l.Confidence[tri[2]] < LowConfidence {
+			in, at = append(in, int32(t)), append(at, r3.Scale(1./3, r3.Add(p[tri[0]], r3.Add(p[tri[1]], p[tri[2]]))))
+		}
+	}
+	if len(in) == 0 {
+		return nil, nil
+	}
+	for _, piece := range w.pieces {
+		tree, err := piece.trusted(ctx, threads)
+		if err != nil {
+			return nil, err
+		}
+		beneath = append(beneath, tree)
+	}
+	out, any := make([]bool, len(l.Mesh.Triangles)), make([]bool, blocksOf(len(in)))
+	err := parallel(ctx, len(in), threads, func(lo, hi int) {
+		for i := lo; i < hi; i++ {
+			for k, tree := range beneath {
+				if hit := tree.NearestWithin(at[i], reach); hit.Triangle >= 0 && !w.pieces[k].source.besideBorder(at[i], &hit) {
+					out[in[i]], any[lo/blockSize] = true, true
+					break
+				}
+			}
+		}
+	})
+	if err != nil || !slices.Contains(any, true) {
+		return nil, err
+	}
+	return out, nil
+}
+
 // newPiece measures a source as a layer over body, nil where it is the body.
 func newPiece(ctx context.Context, source, body *Source, name string, confidence []float32, threads int) (*piece, error) {
 	n := len(source.normal)
@@ -151,9 +225,7 @@ func newPiece(ctx context.Context, source, body *Source, name string, confidence
 		p.seen[t] = true
 	}
 	for v, c := range confidence {
-		if c < 1 { // false for NaN
-			p.expected[v] = min(-errorScale*math.Log(max(float64(c), 1e-9)), 2)
-		}
+		p.expected[v] = expectedError(c)
 	}
 	p.given = p.expected
 	var err error
@@ -508,7 +580,7 @@ func (p *piece) trusted(ctx context.Context, threads int) (*closest.Tree, error)
 func (s *Source) posed(ctx context.Context, pose skinning.Pose, threads int) (*Source, error) {
 	turn := func(s *Source) (*Source, error) {
 		m := &mesh.Mesh{Triangles: s.body.Mesh.Triangles, Positions: pose.Points(s.body.Mesh.Positions, s.body.Rows, nil)}
-		return Prepare(ctx, &Body{Name: s.body.Name, Mesh: m, Rows: s.body.Rows, Skin: s.body.Skin}, threads)
+		return prepareWithout(ctx, &Body{Name: s.body.Name, Mesh: m, Rows: s.body.Rows, Skin: s.body.Skin}, s.leave, threads)
 	}
 	if s.worn == nil {
 		return turn(s)

@@ -272,6 +272,108 @@ func TestLayers_Worth(t *testing.T) {
 	}
 }
 
+// TestLayers_Doubt: above y = 0.1 the rows of an inner pipe are wrong and not trusted. What
+// is worn over it takes the limb's rows there, by whatever confidence below the limit, and
+// goes over from the pipe's rows below to those without a step, as past a hem; where
+// nothing lies near below, the pipe's rows are taken all the same. A pipe that is not
+// trusted at all changes nothing.
+func TestLayers_Doubt(t *testing.T) {
+	s := limb(t, constant(0.5))
+	outerMesh, _ := pipe(0.109, 0, -0.7, 0.8, constant(0))
+	garment := &Garment{Name: "outer", Mesh: outerMesh}
+	adjacency := mesh.NewAdjacency(outerMesh)
+	inner := func(r float64, wrong func(y float64) bool, c float32) Layer {
+		m, _ := pipe(r, 0, -0.9, 0.9, constant(0))
+		l := Layer{Name: "inner", Mesh: m, Rows: weights.NewRows(0), Confidence: make([]float32, len(m.Positions))}
+		for v, x := range m.Positions {
+			joint := []uint16{1}
+			if l.Confidence[v] = 1; wrong(x.Y) {
+				joint, l.Confidence[v] = []uint16{0}, c
+			}
+			l.Rows.Append(joint, []float64{1})
+		}
+		return l
+	}
+	above := func(y float64) bool { return y > 0.1 }
+	for _, c := range []float32{0, 0.3, 0.45} {
+		over := under(t, s, inner(0.104, above, c))
+		r := mustTransfer(t, over, garment, Options{Registration: Off})
+		band, between := hemBand*over.size, 0
+		for v, x := range outerMesh.Positions {
+			w := lower(r.Rows, v)
+			switch {
+			case x.Y < 0.1-0.06 && (w < 0.99 || r.Layer[v] != 1):
+				t.Fatalf("confidence %g: vertex %d at y %.3f, over what is trusted: %.3f, from layer %d", c, v, x.Y, w, r.Layer[v])
+			case x.Y > 0.1+band+0.04 && (math.Abs(w-0.5) > 0.01 || r.Layer[v] != 0 || r.Confidence[v] < 0.7):
+				t.Fatalf("confidence %g: vertex %d at y %.3f, over what is not: %.3f, from layer %d, confidence %.2f", c, v, x.Y, w, r.Layer[v], r.Confidence[v])
+			case w < 0.49:
+				t.Fatalf("confidence %g: vertex %d at y %.3f has %.3f: neither the limb's row nor the trusted one", c, v, x.Y, w)
+			}
+			if w > 0.52 && w < 0.98 {
+				between++
+			}
+			for _, u := range adjacency.Neighbours(v) {
+				far := r3.Norm(r3.Sub(outerMesh.Positions[u], x))
+				// As past a hem; the rows differ by half as much.
+				if step := math.Abs(lower(r.Rows, int(u)) - w); step > 0.5*1.5*(max(far, 0.02)+0.01)/band {
+					t.Fatalf("confidence %g: edge from y %.3f to %.3f: the rows change by %.3f", c, x.Y, outerMesh.Positions[u].Y, step)
+				}
+			}
+		}
+		if between < 48 {
+			t.Errorf("confidence %g: %d vertices between the two rows: there is a step", c, between)
+		}
+	}
+
+	everywhere := func(float64) bool { return true }
+	nothing := under(t, s, inner(0.104, everywhere, 0.3))
+	got, want := mustTransfer(t, nothing, garment, Options{Registration: Off}), mustTransfer(t, s, garment, Options{Registration: Off})
+	if worst, _ := difference(got.Rows, want.Rows, itself, nil); worst > identityTolerance || slices.Max(got.Layer) != 0 || got.Summary.TakenFrom[1] != (TakenFrom{"inner", 0}) {
+		t.Errorf("a layer that is nowhere trusted: rows differ by up to %g; taken from %v", worst, got.Summary.TakenFrom)
+	}
+	still := skinning.Pose{skinning.Identity(), skinning.Identity()}
+	if posed, err := nothing.posed(context.Background(), still, 0); err != nil || len(posed.triangle) != len(nothing.triangle) {
+		t.Errorf("in the same pose it has other triangles: %v", err)
+	}
+
+	wideMesh, _ := pipe(0.205, 0, -0.7, 0.7, constant(0))
+	far := mustTransfer(t, under(t, s, inner(0.2, everywhere, 0.3)), &Garment{Name: "wide", Mesh: wideMesh}, Options{Registration: Off, Loose: Off})
+	for v, x := range wideMesh.Positions {
+		if math.Abs(x.Y) < 0.6 && (far.Layer[v] != 1 || lower(far.Rows, v) > 0.01 || far.Confidence[v] > 0.31) {
+			t.Fatalf("vertex %d at y %.3f, over what is not trusted and far from the limb: %.3f, from layer %d, confidence %.2f", v, x.Y, lower(far.Rows, v), far.Layer[v], far.Confidence[v])
+		}
+	}
+}
+
+// TestLayers_NotItself: a garment's own surface is no layer of it, however it is cut into
+// triangles; nor is one layer worn twice. A patch that lies on a layer is worn over it.
+func TestLayers_NotItself(t *testing.T) {
+	s := limb(t, constant(0.5))
+	innerMesh, innerRows := pipe(0.11, 0, -0.9, 0.9, constant(0))
+	layer := Layer{Name: "inner", Mesh: innerMesh, Rows: innerRows}
+	over := under(t, s, layer)
+	again := &mesh.Mesh{}
+	for _, x := range innerMesh.Positions { // as a file stores it, in the other order
+		again.Positions = append(again.Positions, r3.Vec{X: float64(float32(x.X)), Y: float64(float32(x.Y)), Z: float64(float32(x.Z))})
+	}
+	slices.Reverse(again.Positions)
+	last := int32(len(again.Positions) - 1)
+	for _, tri := range innerMesh.Triangles {
+		again.Triangles = append(again.Triangles, [3]int32{last - tri[0], last - tri[2], last - tri[1]})
+	}
+	var wrong *OptionError
+	if _, err := over.Transfer(context.Background(), &Garment{Name: "again", Mesh: again}, Options{}); !errors.As(err, &wrong) || wrong.Option != "layer" {
+		t.Errorf("over itself: error %v", err)
+	}
+	if _, err := over.WithLayers(context.Background(), []Layer{{Name: "again", Mesh: again, Rows: innerRows}}, 0); !errors.As(err, &wrong) || wrong.Option != "layer" {
+		t.Errorf("the same layer twice: error %v", err)
+	}
+	patch := &mesh.Mesh{Positions: innerMesh.Positions[:48*60], Triangles: slices.DeleteFunc(slices.Clone(innerMesh.Triangles), func(tri [3]int32) bool { return slices.Max(tri[:]) >= 48*60 })}
+	if r := mustTransfer(t, over, &Garment{Name: "patch", Mesh: patch}, Options{}); r.Layer[0] != 1 {
+		t.Errorf("a patch is taken from layer %d", r.Layer[0])
+	}
+}
+
 // dressed is the small cox under jersey and bib trousers.
 func dressed(t testing.TB) (h *hand, layers []Layer) {
 	h = smallCox()

@@ -5,6 +5,7 @@ package transfer
 // neighbours.
 
 import (
+	"cmp"
 	"context"
 	"math"
 	"slices"
@@ -29,8 +30,17 @@ const (
 	maxCandidates = 6
 	// onSurface is the distance, as a share of the body's mean edge length, under
 	// which a vertex counts as lying on the body: its nearest point is its match
-	// whatever the normals say.
+	// whatever the normals say, unless two sheets of the body cross there (crossing) and it
+	// is not exactly on this one.
 	onSurface = 0.02
+	// crossing is how near, as a share of the body's mean edge length, a sheet that faces
+	// as the vertex does must lie to be the one that it is on, where it lies on one that
+	// faces the other way: a thumb's surface runs through the palm's.
+	crossing = 0.5
+	// exactly is the distance, as a share of the body's size, up to which two points are one
+	// (2 micrometres on a grown figure): some roundings to float32 of a posed position, which
+	// over an edge of millimetres would show in the fifth digit of a row.
+	exactly = 1e-6
 )
 
 // candidate is a body surface point that a garment vertex may match.
@@ -113,8 +123,11 @@ func (s *Source) vertexCandidates(list []candidate, g *target, v int, t int32, p
 	}
 	p, n := g.position[v], g.normal[v]
 	judged := func(t int32, point r3.Vec, bary [3]float64) candidate {
-		m := s.normalAt(t, bary)
 		d := r3.Norm(r3.Sub(point, p))
+		if d <= onSurface*s.edge {
+			bary = s.atVertex(t, point, bary)
+		}
+		m := s.normalAt(t, bary)
 		x := candidate{point: point, bary: bary, triangle: t, distance: d}
 		cos := r3.Dot(n, m)
 		x.sign = 1
@@ -144,6 +157,13 @@ func (s *Source) vertexCandidates(list []candidate, g *target, v int, t int32, p
 	}
 	add(t, point, bary)
 	if near <= onSurface*s.edge {
+		if list[0].sign < 0 && near > exactly*s.size {
+			lambda := unaryScale * gap
+			if hit, _ := s.nearestOriented(p, n, lambda*lambda, sq(crossing*s.edge)); hit.Triangle >= 0 && r3.Dot(n, s.normalAt(hit.Triangle, hit.Bary)) > 0 {
+				list = append(list, judged(hit.Triangle, hit.Point, hit.Bary))
+			}
+			slices.SortStableFunc(list, byCost)
+		}
 		return list
 	}
 	below := func() {
@@ -178,17 +198,25 @@ func (s *Source) vertexCandidates(list []candidate, g *target, v int, t int32, p
 		}
 	}
 	below()
-	slices.SortStableFunc(list, func(a, b candidate) int {
-		switch {
-		case a.unary < b.unary:
-			return -1
-		case a.unary > b.unary:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(list, byCost)
 	return list[:min(len(list), maxCandidates)]
 }
+
+// atVertex is the barycentric coordinates of a point of a triangle, of a vertex where it
+// is one but for rounding.
+func (s *Source) atVertex(t int32, point r3.Vec, bary [3]float64) [3]float64 {
+	for k, v := range s.triangle[t] {
+		if r3.Norm(r3.Sub(point, s.body.Mesh.Positions[v])) <= exactly*s.size {
+			at := [3]float64{}
+			at[k] = 1
+			return at
+		}
+	}
+	return bary
+}
+
+// byCost orders candidates, the cheapest first.
+func byCost(a, b candidate) int { return cmp.Compare(a.unary, b.unary) }
 
 // unaryCost is the cost of a match at distance d metres whose normal makes
 // 1-|cos| = bend with the vertex's, for a typical gap: sqrt(1+q)-1 with

@@ -1,6 +1,7 @@
 package transfer
 
 import (
+	"fmt"
 	"path"
 )
 
@@ -25,6 +26,32 @@ func checkGlobs(option string, globs []string) error {
 		}
 	}
 	return nil
+}
+
+// idleGlobs returns the globs that match none of the names.
+func idleGlobs(globs []string, names ...string) []string {
+	var idle []string
+	for _, g := range globs {
+		if !matchesAny([]string{g}, names...) {
+			idle = append(idle, g)
+		}
+	}
+	return idle
+}
+
+// noteIdle says which globs of the options name no part of the garment.
+func noteIdle(g *Garment, opt *Options) (notes []string) {
+	var parts []string
+	for _, p := range g.Parts {
+		parts = append(parts, p.Node, p.Mesh, p.Material)
+	}
+	for _, glob := range idleGlobs(opt.RigidNames, parts...) {
+		notes = append(notes, fmt.Sprintf("no part of the garment is named %q: nothing is rigid by that", glob))
+	}
+	for _, glob := range idleGlobs(opt.LooseNames, parts...) {
+		notes = append(notes, fmt.Sprintf("no part of the garment is named %q: nothing is loose by that", glob))
+	}
+	return notes
 }
 
 // namedVertices marks the welded vertices of the parts that the globs name by

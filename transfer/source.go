@@ -50,6 +50,10 @@ type Source struct {
 	// normal at the corners' vertices: angle-weighted over the welded body.
 	normal []r3.Vec
 
+	// leave says which of the body's triangles are left out though their rows are usable;
+	// nil: none.
+	leave         []bool
+	left          int // how many those are
 	unusable      int // vertices without a usable row
 	firstUnusable int
 
@@ -66,6 +70,12 @@ type Source struct {
 // positions or indices are wrong, with an error naming the vertex where a row
 // refers to a joint the skin lacks, and with *NoRowsError. O(n log n).
 func Prepare(ctx context.Context, body *Body, threads int) (*Source, error) {
+	return prepareWithout(ctx, body, nil, threads)
+}
+
+// prepareWithout is Prepare of what leave, by triangle, does not leave out: of nothing at
+// all, where it leaves out all.
+func prepareWithout(ctx context.Context, body *Body, leave []bool, threads int) (*Source, error) {
 	if err := body.Mesh.ValidateContext(ctx); err != nil {
 		return nil, fmt.Errorf("body %q: %w", body.Name, err)
 	}
@@ -73,7 +83,7 @@ func Prepare(ctx context.Context, body *Body, threads int) (*Source, error) {
 	if body.Rows.Len() != n {
 		return nil, fmt.Errorf("body %q: %d rows for %d vertices", body.Name, body.Rows.Len(), n)
 	}
-	s := &Source{body: body, firstUnusable: -1}
+	s := &Source{body: body, firstUnusable: -1, leave: leave}
 
 	// A row is usable when its weights are finite, not negative, and sum to
 	// something that can be normalised.
@@ -106,11 +116,15 @@ func Prepare(ctx context.Context, body *Body, threads int) (*Source, error) {
 			return nil, ctx.Err()
 		}
 		if usable[tri[0]] && usable[tri[1]] && usable[tri[2]] {
+			if leave != nil && leave[t] {
+				s.left++
+				continue
+			}
 			s.triangle = append(s.triangle, tri)
 			s.original = append(s.original, int32(t))
 		}
 	}
-	if len(s.triangle) == 0 {
+	if len(s.triangle) == 0 && s.left == 0 {
 		return nil, &NoRowsError{Body: body.Name}
 	}
 

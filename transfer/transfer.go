@@ -39,6 +39,9 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 	if err != nil {
 		return nil, err
 	}
+	if err := s.notItself(ctx, garment, opt.Threads); err != nil {
+		return nil, err
+	}
 	mapped, err := newJointMap(s.body.Skin, garment.Skin, opt.JointMap, s.size)
 	if err != nil {
 		return nil, err
@@ -58,6 +61,8 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 	if err != nil {
 		return nil, fmt.Errorf("garment %q: islands: %w", garment.Name, err)
 	}
+
+	notes = append(notes, noteIdle(garment, &opt)...)
 
 	// Where the default poses disagree, say so; move the garment's limbs for the
 	// matching only where that is beyond doubt.

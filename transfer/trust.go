@@ -132,8 +132,8 @@ func (t *trusted) weigh(s *Source, g *target, c *candidates, ch *choice, v int, 
 		}
 	}
 	if d <= onSurface*s.edge {
-		// On the surface itself the row is the body's own.
-		e.rivals = 0
+		// On the surface itself the row is the body's own; where another sheet crosses it,
+		// it may be the other one's.
 		return
 	}
 	e.reach = min(d/opt.Reach, 4)

@@ -467,6 +467,9 @@ func (m *Manifest) check(drafts []draft) error {
 		if !slices.ContainsFunc(drafts, func(d draft) bool { return matchesName(m.Layers[i:i+1], d.name) }) {
 			return l.fault(m.File, "the layer %q names no garment", l.Pattern)
 		}
+		if !slices.ContainsFunc(drafts, func(d draft) bool { return m.layer(d.name) == i }) {
+			return l.fault(m.File, "the layer %q names no garment that the layers before it do not name", l.Pattern)
+		}
 	}
 	return nil
 }

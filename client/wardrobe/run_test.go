@@ -159,6 +159,7 @@ func TestPlan_Faults(t *testing.T) {
 		{"nothing left", "files: cox/*.glb", "files: cox/bod*.glb", "6:13: no garment is left"},
 		{"unknown body", "bodies: mate", "bodies: pilot", `7:33: no body is named "pilot"`},
 		{"unknown layer", `"oilskin-*"`, `"silk-*"`, `8:18: the layer "silk-*" names no garment`},
+		{"layer that is in one before", `"oilskin-*"`, `"jer*"`, `8:18: the layer "jer*" names no garment that the layers before it do not name`},
 		{"one name for many", "files: cox/*.glb", "files: cox/*.glb, name: hat", "6:5: the name \"hat\" is for one file"},
 		{"one output for two", "out/{body}/{garment}", "out/{garment}", "9:9: "},
 		{"overwrites input", "out/{body}/{garment}.glb", "'{body}/{garment}.glb'", "9:9: the output of"},

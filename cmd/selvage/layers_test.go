@@ -97,6 +97,9 @@ func TestLayers_TransferAndCheck(t *testing.T) {
 		{"word", "none of", exitUsage, []string{"transfer", cox("body"), cox(coat), "-o", in("", "x"), "--layers", "some"}},
 		{"no file", "nowhere.glb", exitFailed, []string{"transfer", cox("body"), cox(coat), "-o", in("", "x"), "--layer", "nowhere.glb"}},
 		{"unweighted", "jersey.glb", exitFailed, []string{"transfer", cox("body"), cox(coat), "-o", in("", "x"), "--layer", cox(jersey)}},
+		{"its own last output", "oilskin-coat.glb has the same surface as the garment", exitUsage, []string{"transfer", cox("body"), cox(coat), "-o", in("", "x"), "--layer", in("given", coat)}},
+		{"its own last output, on a server", "oilskin-coat.glb has the same surface as the garment", exitUsage, []string{"transfer", cox("body"), cox(coat), "-o", in("", "x"), "--layer", in("given", coat), "--server", server.address}},
+		{"one layer twice", "jersey.glb has the same surface as the layer", exitUsage, []string{"transfer", cox("body"), cox(coat), "-o", in("", "x"), "--layer", in("given", jersey), "--layer", in("off", jersey)}},
 		{"check, no file", "nowhere.glb", exitFailed, []string{"check", in("given", coat), "--body", cox("body"), "--layer", "nowhere.glb"}},
 		{"check, unweighted", "jersey.glb", exitFailed, []string{"check", in("given", coat), "--body", cox("body"), "--layer", cox(jersey)}},
 	} {

@@ -16,6 +16,7 @@ import (
 	"syscall"
 	"unicode"
 
+	"github.com/selvage/selvage/transfer"
 	"github.com/spf13/cobra"
 )
 
@@ -109,6 +110,15 @@ func checkGlobs(flag string, globs []string) error {
 		}
 	}
 	return nil
+}
+
+// wrongOption makes a usage error of one about an option.
+func wrongOption(err error) error {
+	var wrong *transfer.OptionError
+	if errors.As(err, &wrong) {
+		return usageError{err}
+	}
+	return err
 }
 
 // printable replaces what a terminal would act upon by the Unicode replacement

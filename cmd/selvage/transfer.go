@@ -112,7 +112,7 @@ count. A joint map:
 			defer end()
 			order, found, err := worn.dress(ctx, computer, args[1:], opt.Garments)
 			if err != nil {
-				return err
+				return wrongOption(err)
 			}
 			// All garments are computed before the first is written: a failure leaves
 			// nothing half-done.
@@ -127,12 +127,8 @@ count. A joint map:
 					return err
 				}
 				out, err := computer.transfer(ctx, file, opt, in)
-				var wrong *transfer.OptionError
-				if errors.As(err, &wrong) {
-					return usageError{err}
-				}
 				if err != nil {
-					return err
+					return wrongOption(err)
 				}
 				if err := edits.lost(ctx, in, file, targets[k], out); err != nil {
 					return err

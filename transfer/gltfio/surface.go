@@ -48,6 +48,8 @@ type Surface struct {
 	JointNode []int
 	// Faults of the rows, all mended.
 	Faults RowFaults
+	// Idle are the names of the selection that pick none of the meshes, where others do.
+	Idle []string
 }
 
 // RowFaults counts what was wrong with the rows of a file.
@@ -72,7 +74,7 @@ func (a *Asset) Body(sel Selection) (*Surface, error) {
 		}
 		return nil, a.fault("", "has no skinned mesh")
 	}
-	return a.surface(picked)
+	return a.selected(sel, picked, true)
 }
 
 // Garment reads the selected meshes as one surface.
@@ -87,7 +89,21 @@ func (a *Asset) Garment(sel Selection) (*Surface, error) {
 		}
 		return nil, a.fault("", "has no mesh of triangles")
 	}
-	return a.surface(picked)
+	return a.selected(sel, picked, false)
+}
+
+// selected is the surface of what a selection picked.
+func (a *Asset) selected(sel Selection, picked []primitiveRef, skinned bool) (*Surface, error) {
+	s, err := a.surface(picked)
+	if err != nil {
+		return nil, err
+	}
+	for _, name := range sel.Names {
+		if alone, err := a.pickFrom(Selection{Names: []string{name}}, skinned, false); err == nil && len(alone) == 0 {
+			s.Idle = append(s.Idle, name)
+		}
+	}
+	return s, nil
 }
 
 // primitiveRef names one primitive of one node.

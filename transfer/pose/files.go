@@ -118,7 +118,17 @@ func (b *AssetBody) Check(ctx context.Context, garment *gltfio.Asset, opt FileOp
 			}
 		}
 	}
-	return b.body.Check(ctx, b.named(FromSurface(filepath.Base(garment.Name), g), opt.Joints), opt.Options)
+	k, err := b.body.Check(ctx, b.named(FromSurface(filepath.Base(garment.Name), g), opt.Joints), opt.Options)
+	if err != nil {
+		return nil, err
+	}
+	for _, name := range b.surface.Idle {
+		k.remarks = append(k.remarks, fmt.Sprintf("no skinned mesh of the body is named %q", name))
+	}
+	for _, name := range g.Idle {
+		k.remarks = append(k.remarks, fmt.Sprintf("no mesh of the garment is named %q", name))
+	}
+	return k, nil
 }
 
 // named calls the joints of a figure what the body calls them.

@@ -1,9 +1,13 @@
 package pose
 
 import (
+	"bytes"
+	"context"
 	"math"
+	"slices"
 	"testing"
 
+	"github.com/selvage/selvage/transfer/gltfio"
 	"github.com/selvage/selvage/transfer/skinning"
 	"github.com/selvage/selvage/transfer/weights"
 )
@@ -166,5 +170,24 @@ func TestNotes_BodyJagged(t *testing.T) {
 		if f.Kind == Jagged && f.Pose.Importance == 1 {
 			t.Errorf("laid to the garment: %s", f.Sentence)
 		}
+	}
+}
+
+// TestFromAssets_IdleNames: a name that picks no mesh is said, where others pick some.
+func TestFromAssets_IdleNames(t *testing.T) {
+	var b bytes.Buffer
+	if err := mate().WriteGLB(&b); err != nil {
+		t.Fatal(err)
+	}
+	asset, err := gltfio.Parse(b.Bytes(), "mate.glb", gltfio.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	k, err := FromAssets(context.Background(), asset, asset, FileOptions{Body: gltfio.Selection{Names: []string{"*", "deckhand"}}, Garment: gltfio.Selection{Names: []string{"apron", "*"}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if want := []string{`no skinned mesh of the body is named "deckhand"`, `no mesh of the garment is named "apron"`}; !slices.Equal(k.remarks, want) {
+		t.Errorf("remarks %q, want %q", k.remarks, want)
 	}
 }
