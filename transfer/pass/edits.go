@@ -3,6 +3,7 @@ package pass
 import (
 	"context"
 	"math"
+	"slices"
 
 	"github.com/selvage/selvage/transfer/mesh"
 	"github.com/selvage/selvage/transfer/weights"
@@ -50,6 +51,13 @@ type Found struct {
 	// Absent counts the remembered edits whose vertices the artist's garment lacks or
 	// has without weights. They live on: nobody has taken them back.
 	Absent int
+	// Faded counts rows that lack influences under a percent, of FadedMost at most, which
+	// the artist may have taken out as well as a program: they are no edits.
+	Faded     int
+	FadedMost float64
+	// Stepped counts rows in integers that are no edits though they differ, by a step at
+	// most, from written ones that lie on the same integers.
+	Stepped int
 	// changed are the vertices whose row the artist has changed since the record was
 	// written; nil: none.
 	changed []bool
@@ -128,11 +136,21 @@ func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Fou
 				}
 				continue
 			}
+			faded := 0.0 // of the row that it was found the same as last
 			as := func(r *weights.Rows) bool {
 				j, w := r.Row(v)
-				return how.same(j, w, joint, weight) || !place.Exact(v) && r.DistanceL1(v, rows, v) <= reshaped
+				var same bool
+				same, faded = how.same(j, w, joint, weight)
+				return same || !place.Exact(v) && r.DistanceL1(v, rows, v) <= reshaped
 			}
 			if as(written) {
+				if faded > 0 && place.Exact(v) {
+					f.Faded++
+					f.FadedMost = max(f.FadedMost, faded)
+				}
+				if how.step > 0 && place.Exact(v) && rec.Format.Steps() > 0 && 1/float64(rec.Format.Steps()) >= how.step && byAStep(written, rows, v) {
+					f.Stepped++
+				}
 				if remembered {
 					f.Edits.add(int32(v), edits, int(at[v]))
 				}
@@ -159,6 +177,13 @@ func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Fou
 		return f, nil
 	}
 	return f, f.rememberAbsent(ctx, rec, place, at, over)
+}
+
+// byAStep reports whether two rows of the same joints differ.
+func byAStep(r, s *weights.Rows, v int) bool {
+	ja, _ := r.Row(v)
+	jb, _ := s.Row(v)
+	return slices.Equal(ja, jb) && !alike(r, v, s, v, floatTolerance)
 }
 
 // rememberAbsent sets absent and lacks: the remembered edits of vertices that no

@@ -252,7 +252,7 @@ func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface
 	if err != nil {
 		return nil, err
 	}
-	o := MergeOptions{Garment: in.Garment, Policy: in.Policy, MaxInfluences: opt.MaxInfluences, Format: opt.Format, Welded: weld.ToWelded, Current: moved.Current}
+	o := MergeOptions{Garment: in.Garment, Policy: in.Policy, MaxInfluences: opt.MaxInfluences, Format: opt.Format, Recorded: in.Record.Format, Welded: weld.ToWelded, Current: moved.Current}
 	o.Policy.Rules = slices.Clone(o.Policy.Rules)
 	for i := range o.Policy.Rules {
 		if r := &o.Policy.Rules[i]; r.MaskAttribute != "" {
@@ -310,6 +310,12 @@ func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface
 	if found.Absent > 0 {
 		note("%d edits of earlier passes lie where the artist's garment has no vertices or no weights: they are those of the record", found.Absent)
 	}
+	if found.Faded > 0 {
+		note("%d rows lack influences of up to %.2g%% that they were written with, and the file has hardly any smaller ones: that may be the saving program's doing, and does not count as changed by hand", found.Faded, 100*found.FadedMost)
+	}
+	if found.Stepped > 0 {
+		note("%d rows differ from the written ones by no more than a step of their weights: that may be rounding, and does not count as changed by hand", found.Stepped)
+	}
 	if n := found.Mesh.NumVertices(); 2*found.New > n {
 		note("%d of %d rows differ from those that the last pass wrote: is this really the garment that it wrote, and not one of an earlier pass?", found.New, n)
 	}
@@ -330,6 +336,9 @@ func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface
 	}
 	if len(m.Cut) > 0 {
 		note("%d rows changed by hand have %d influences or more: no more of them are kept", len(m.Cut), mostKept)
+	}
+	if len(m.Lost) > 0 {
+		note("%d carried rows lack an influence that was given by hand: others are larger, and more than the limit of %d", len(m.Lost), opt.MaxInfluences)
 	}
 	if m.SeamsJoined > 0 {
 		note("in %d places coincident vertices were edited apart: all took the larger edit", m.SeamsJoined)
@@ -459,7 +468,7 @@ func (o *Output) mark(m *Merged, theirs *weights.Rows) {
 		return
 	}
 	at := entries(m.Edits.Vertex, len(m.Outcome))
-	for _, v := range m.Cut {
+	for _, v := range slices.Concat(m.Cut, m.Lost) {
 		o.Reason[v] |= uint16(transfer.ReasonPruned)
 	}
 	for _, v := range o.Record.GivenUp {

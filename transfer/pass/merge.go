@@ -19,6 +19,13 @@ const (
 	// mostKept is the number of influences up to which an artist's row is kept, whatever
 	// the limit: a record has no room for more in every row (api/convert).
 	mostKept = 32
+	// amplified bounds how far a carried row may leave the artist's: this many times
+	// what the transfer has moved there. Adding the change moves a row once as far;
+	// scaling to the joints that the artist left moves it on by the inverse of their share.
+	amplified = 2
+	// slight is the distance in L1 up to which that does not matter: a thousandth of the
+	// row's weight has changed joints.
+	slight = 0.002
 )
 
 // Outcome is what became of a vertex in a merge.
@@ -34,7 +41,7 @@ const (
 	// Agreed: the transfer now gives the artist's row; the edit has done its work.
 	Agreed
 	// ConflictKept, ConflictCarried, ConflictNew: the transfer's row moved as far as
-	// the edit did, and the policy chose.
+	// the edit did, or the change cannot be carried within bounds, and the policy chose.
 	ConflictKept
 	ConflictCarried
 	ConflictNew
@@ -46,7 +53,8 @@ const (
 )
 
 // Conflict is an edited vertex whose row the transfer has moved as far as the
-// artist did.
+// artist did, or where the change carried over would leave the artist's row by more than
+// twice what the transfer has moved.
 type Conflict struct {
 	Vertex int `json:"vertex"`
 	// Edit is the L1 distance between the artist's row and the transfer's that it
@@ -65,11 +73,13 @@ type MergeOptions struct {
 	Garment string
 	// Policy for conflicts.
 	Policy Policy
-	// MaxInfluences of a row that is neither the transfer's nor the artist's. Zero: no
-	// limit.
+	// MaxInfluences of a row that is neither the transfer's nor the artist's, or as many
+	// as the artist's row has where those are more. Zero: no limit.
 	MaxInfluences int
 	// Format of the stored rows.
 	Format weights.Format
+	// Recorded is the format that the edits' bases have been stored in.
+	Recorded weights.Format
 	// Welded numbers the places that the vertices stand in, for rows that must stay
 	// equal where vertices coincide; nil: every vertex is for itself.
 	Welded []int32
@@ -96,6 +106,9 @@ type Merged struct {
 	// can hold: of more than 32 influences the largest. A row of just 32 counts, as it
 	// does on the next pass.
 	Cut []int32
+	// Lost are the vertices, ascending, whose carried row lacks an influence of a percent
+	// or more that the artist's has, because others are larger and there is a limit.
+	Lost []int32
 	// SeamsJoined counts places whose vertices had been edited apart.
 	SeamsJoined int
 }
@@ -106,13 +119,17 @@ type Merged struct {
 //
 // Of an edited vertex let b be the base, e the artist's row, t the new
 // transfer's, |.| the L1 norm. Without a move (no weight of t-b above 1e-6, or of t
-// and b cut to MaxInfluences) the row is e, with all its influences, whatever the
-// limit. With |t-b| >= |e-b| there is a conflict, and the policy chooses among
-// e, the change carried over, and t. Else the change is carried over: joints that
-// the artist took out (e_j = 0, b_j of one percent or more) stay out; with b' and
-// t' scaled to one over the other joints the row is the point of the simplex with
-// at most MaxInfluences joints that is nearest to t' + e - b' (simplex.go). Where
-// nothing of b or t is left over the other joints it is e.
+// and b cut to MaxInfluences, or above a step of a coarser format that b was recorded
+// in) the row is e, with all its influences, whatever the limit. Where t is e, to the
+// steps of the integers that e lies on, the edit has done its work and the row is t.
+// With |t-b| >= |e-b| there is a conflict, and the policy chooses among e, the change
+// carried over, and t. Else the change is carried over: joints that the artist took out
+// (e_j = 0, b_j of one percent or more) stay out; with b' and t' scaled to one over the
+// other joints the row is the point of the simplex with at most MaxInfluences joints, or
+// as many as e has, that is nearest to t' + e - b' (simplex.go). Where nothing of b or t
+// is left over the other joints it is e. A row that would leave e by more than 2|t-b|,
+// and by more than 0.002, as where the artist left only joints of little weight, is not
+// carried but a conflict, in which nothing gives e up for t.
 //
 // An edit that changes nothing any more once it is stored and cut (interpolated ones
 // alone are cut) has Vanished and is not remembered. Where the change carried over
@@ -193,10 +210,18 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 	// The rows that are neither the transfer's nor the artist's, in order.
 	s := &rowScratch{}
 	fresh := weights.NewRows(0)
-	freshAt, freshMine := make([]int32, n), []bool(nil)
+	freshAt := make([]int32, n)
+	rebased := map[int32]bool{} // whose base is the transfer's row now
+	step := 0.0                 // of what the bases were recorded in
+	if opt.Recorded > opt.Format {
+		step = 1 / float64(opt.Recorded.Steps())
+	}
 	seen := map[int32]bool{} // places whose conflict is listed
 	conflict := func(v int, edit, moved float64, most uint16) {
 		choice := opt.Policy.choose(opt.Garment, v, joints, s.changed())
+		if moved < edit && choice == TakeNew {
+			choice = KeepEdit // a small move is no reason to give a larger edit up
+		}
 		m.Outcome[v] = [...]Outcome{ConflictKept, ConflictCarried, ConflictNew}[choice]
 		place := int32(v)
 		if opt.Welded != nil {
@@ -219,33 +244,48 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 		}
 		s.align(base, i, mine, i, free, v)
 		edit, moved, most := s.measure()
+		limit := opt.MaxInfluences
+		if joint, _ := mine.Row(i); limit > 0 {
+			limit = max(limit, len(joint)) // none of the artist's is lost to it
+		}
+		agrees := s.agrees(edit, moved)
+		var y []float64 // the change carried over; nil: the artist's row is
+		var lost bool
 		switch {
-		case moved == 0 || len(s.b) == 0 || alike(limited, i, free, v):
+		case moved == 0 || len(s.b) == 0 || alike(limited, i, free, v, unmoved):
 			m.Outcome[v] = Kept
-		case s.agrees() && (blended || cuts(opt.MaxInfluences, base, i)):
+		case step > 0 && alike(base, i, free, v, step+unmoved):
 			m.Outcome[v] = Kept
-		case s.agrees():
+			rebased[int32(v)] = true
+		case agrees && (blended || cuts(opt.MaxInfluences, base, i)):
+			m.Outcome[v] = Kept
+		case agrees:
 			m.Outcome[v] = Agreed
-		case moved < edit:
-			m.Outcome[v] = Carried
 		default:
+			if y, lost = s.carry(limit); moved < edit && s.leaves(y) <= max(amplified*moved, slight) {
+				m.Outcome[v] = Carried
+				break
+			}
 			conflict(v, edit, moved, most)
 		}
 		if m.Outcome[v] == Carried || m.Outcome[v] == ConflictCarried {
 			freshAt[v] = int32(fresh.Len())
-			carried := s.carry(opt.MaxInfluences, fresh)
-			if !carried {
+			if y == nil {
 				fresh.Append(mine.Row(i))
+			} else {
+				s.append(y, fresh)
 			}
-			freshMine = append(freshMine, !carried)
+			if lost {
+				m.Lost = append(m.Lost, int32(v))
+			}
 		}
 	}
-	if fresh, err = storedBut(freshMine, fresh, opt.Format, opt.MaxInfluences); err != nil {
+	if fresh, err = stored(fresh, opt.Format, 0); err != nil {
 		return nil, fmt.Errorf("merge: %w", err)
 	}
 	// Of a change that the limit has cut from the new row nothing would be left.
 	for v := range n {
-		if m.Outcome[v] == Carried && alike(fresh, int(freshAt[v]), free, v) {
+		if m.Outcome[v] == Carried && alike(fresh, int(freshAt[v]), free, v, unmoved) {
 			s.align(base, int(at[v]), mine, int(at[v]), free, v)
 			edit, moved, most := s.measure()
 			conflict(v, edit, moved, most)
@@ -270,7 +310,11 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 		}
 		if i := at[v]; i >= 0 && m.Outcome[v] != Agreed && m.Outcome[v] != ConflictNew {
 			m.Edits.Vertex = append(m.Edits.Vertex, int32(v))
-			m.Edits.Base.Append(base.Row(int(i)))
+			if rebased[int32(v)] {
+				m.Edits.Base.Append(free.Row(v))
+			} else {
+				m.Edits.Base.Append(base.Row(int(i)))
+			}
 			m.Edits.Row.Append(mine.Row(int(i)))
 		}
 	}
@@ -304,8 +348,8 @@ func cuts(most int, r *weights.Rows, v int) bool {
 	return most > 0 && int(r.Start[v+1]-r.Start[v]) > most
 }
 
-// alike reports whether no weight of two rows differs by more than unmoved.
-func alike(r *weights.Rows, v int, s *weights.Rows, u int) bool {
+// alike reports whether no weight of two rows differs by more than within.
+func alike(r *weights.Rows, v int, s *weights.Rows, u int, within float64) bool {
 	ja, wa := r.Row(v)
 	jb, wb := s.Row(u)
 	for len(ja) > 0 || len(jb) > 0 {
@@ -318,7 +362,7 @@ func alike(r *weights.Rows, v int, s *weights.Rows, u int) bool {
 		default:
 			d, ja, wa, jb, wb = math.Abs(wa[0]-wb[0]), ja[1:], wa[1:], jb[1:], wb[1:]
 		}
-		if d > unmoved {
+		if d > within {
 			return false
 		}
 	}
@@ -387,6 +431,7 @@ type rowScratch struct {
 	joint   []uint16
 	b, e, t []float64
 	y       []float64
+	wanted  []float64 // y before it is brought to a legal row
 	keep    []int
 }
 
@@ -437,10 +482,26 @@ func (s *rowScratch) measure() (edit, moved float64, most uint16) {
 	return edit, moved, most
 }
 
-// agrees reports whether t is e.
-func (s *rowScratch) agrees() bool {
+// agrees reports whether t is e; of a row in integers, as a file may have brought it,
+// whether t went most of the way to e and is it to rounding, as in storage.same.
+func (s *rowScratch) agrees(edit, moved float64) bool {
+	n, step := 0.0, 0.0
+	s.y = s.y[:0]
+	for _, w := range s.e {
+		if w > 0 {
+			s.y = append(s.y, w)
+			n++
+		}
+	}
+	if 2*moved >= edit {
+		step = integerStep(s.y)
+	}
 	for i := range s.joint {
-		if math.Abs(s.t[i]-s.e[i]) > unmoved {
+		within := unmoved
+		if step > 0 {
+			within = step*max(1, (1+n*s.e[i])/2) + floatTolerance
+		}
+		if math.Abs(s.t[i]-s.e[i]) > within {
 			return false
 		}
 	}
@@ -458,9 +519,11 @@ func (s *rowScratch) changed() []uint16 {
 	return out
 }
 
-// carry appends to out the new row with the artist's change; false, and nothing
-// is appended, where neither row has weight on the joints that the artist left.
-func (s *rowScratch) carry(most int, out *weights.Rows) bool {
+// carry is the new row with the artist's change, over keep; nil where neither row has
+// weight on the joints that the artist left. lost reports whether the limit has cost an
+// influence of a percent or more that the artist's row has. What is returned is valid
+// until the next call of a method.
+func (s *rowScratch) carry(most int) (y []float64, lost bool) {
 	sumB, sumT := 0.0, 0.0
 	s.keep = s.keep[:0]
 	for i := range s.joint {
@@ -473,21 +536,40 @@ func (s *rowScratch) carry(most int, out *weights.Rows) bool {
 	}
 	// A rest below a percent says nothing about the change.
 	if sumB < removeFrom || sumT < removeFrom {
-		return false
+		return nil, false
 	}
-	s.y = s.y[:0]
+	s.y, s.wanted = s.y[:0], s.wanted[:0]
 	for _, i := range s.keep {
 		s.y = append(s.y, s.t[i]/sumT+s.e[i]-s.b[i]/sumB)
 	}
+	s.wanted = append(s.wanted, s.y...)
 	projectSparse(s.y, most)
+	if most > 0 && len(s.keep) > most {
+		for k, i := range s.keep {
+			lost = lost || s.y[k] == 0 && s.e[i] >= dropBelow && s.wanted[k] >= dropBelow
+		}
+	}
+	return s.y, lost
+}
+
+// leaves is the L1 distance of a carried row from e; of none it is 0.
+func (s *rowScratch) leaves(y []float64) float64 {
+	d := 0.0
+	for k := range y {
+		d += math.Abs(y[k] - s.e[s.keep[k]])
+	}
+	return d
+}
+
+// append appends a carried row to out.
+func (s *rowScratch) append(y []float64, out *weights.Rows) {
 	for k, i := range s.keep {
-		if s.y[k] > 0 {
+		if y[k] > 0 {
 			out.Joint = append(out.Joint, s.joint[i])
-			out.Weight = append(out.Weight, s.y[k])
+			out.Weight = append(out.Weight, y[k])
 		}
 	}
 	out.Start = append(out.Start, int32(len(out.Joint)))
-	return true
 }
 
 // stored returns rows as a file of the format stores them: limited, normalised,

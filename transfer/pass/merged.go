@@ -132,7 +132,7 @@ func (in *Input) givenUp(ctx context.Context, fresh *mesh.Mesh, theirs *weights.
 		at := entries(r.GivenUp, r.Rows.Len())
 		for v := range was {
 			u := place.Corner[v][0]
-			was[v] = (m.Outcome[v] == Plain || m.Outcome[v] == Vanished) && place.Exact(v) && at[u] >= 0 && alike(theirs, v, r.Rows, int(u))
+			was[v] = (m.Outcome[v] == Plain || m.Outcome[v] == Vanished) && place.Exact(v) && at[u] >= 0 && alike(theirs, v, r.Rows, int(u), unmoved)
 		}
 	}
 	var out []int32
