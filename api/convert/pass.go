@@ -40,6 +40,8 @@ const (
 	maxPassJoints = math.MaxUint16 + 1
 	// maxPassOptions bounds the bytes of the options.
 	maxPassOptions = 1 << 20
+	// maxPassEarlier bounds the earlier garments of a record.
+	maxPassEarlier = 16
 )
 
 // passFault makes a pass.RecordError.
@@ -173,7 +175,7 @@ func openPass(file []byte) ([]byte, error) {
 // checkPassOutline walks over the message before anything is made of it: parts
 // that become many small things in memory are counted first.
 func checkPassOutline(raw []byte) error {
-	joints := 0
+	joints, earlier := 0, 0
 	for len(raw) > 0 {
 		number, kind, n := protowire.ConsumeTag(raw)
 		if n < 0 {
@@ -195,6 +197,10 @@ func checkPassOutline(raw []byte) error {
 		case 6:
 			if joints++; joints > maxPassJoints {
 				return passFault("has more than %d joints", maxPassJoints)
+			}
+		case 23:
+			if earlier++; earlier > maxPassEarlier {
+				return passFault("has more than %d earlier garments", maxPassEarlier)
 			}
 		}
 		raw = raw[n+k:]
@@ -258,6 +264,13 @@ func passToProto(r *pass.Record) (*pb.PassRecord, error) {
 		if *x.to, err = packRows(x.name, x.rows, r.Mesh.NumVertices(), r.Format); err != nil {
 			return nil, err
 		}
+	}
+	for _, x := range r.Earlier {
+		e := &pb.PassEarlier{Vertices: packVertices(x.Vertex)}
+		if e.Rows, err = packRows("earlier row", weights.Concat(x.Rows, x.Base), 2*r.Mesh.NumVertices(), r.Format); err != nil {
+			return nil, err
+		}
+		m.Earlier = append(m.Earlier, e)
 	}
 	return m, nil
 }
@@ -336,6 +349,22 @@ func passFromProto(m *pb.PassRecord) (*pass.Record, error) {
 		if *x.to, err = unpackRows(x.name, x.rows, x.n, n, len(r.Joints), r.Format); err != nil {
 			return nil, err
 		}
+	}
+	for _, x := range m.GetEarlier() {
+		var e pass.Earlier
+		if e.Vertex, err = unpackVertices("earlier row", x.GetVertices(), n); err != nil {
+			return nil, err
+		}
+		both, err := unpackRows("earlier row", x.GetRows(), 2*len(e.Vertex), 2*n, len(r.Joints), r.Format)
+		if err != nil {
+			return nil, err
+		}
+		e.Rows, e.Base = weights.NewRows(len(e.Vertex)), weights.NewRows(len(e.Vertex))
+		for i := range e.Vertex {
+			e.Rows.Append(both.Row(i))
+			e.Base.Append(both.Row(len(e.Vertex) + i))
+		}
+		r.Earlier = append(r.Earlier, e)
 	}
 	return r, r.Validate()
 }

@@ -70,6 +70,9 @@ func randomRecord(rng *rand.Rand, n int, f weights.Format) *pass.Record {
 			r.GivenUp = append(r.GivenUp, int32(v))
 		}
 	}
+	for range 2 {
+		r.Earlier = append(r.Earlier, pass.Earlier{Vertex: append([]int32{}, r.GivenUp...), Rows: rows(len(r.GivenUp)), Base: rows(len(r.GivenUp))})
+	}
 	r.Regions = []pass.Region{{Spec: "joint:arm*", Vertex: append([]int32{}, r.GivenUp...)}, {Spec: "joint:leg*", Vertex: []int32{int32(n - 1)}}}
 	r.Rows = rows(n)
 	r.Edits.Base, r.Edits.Row = rows(len(r.Edits.Vertex)), rows(len(r.Edits.Vertex))

@@ -37,6 +37,8 @@ type Moved struct {
 	// Current are the artist's rows at the new vertices, for locks; empty where
 	// there is none.
 	Current *weights.Rows
+	// saved is Found.saved at the new vertices.
+	saved reference
 	// Dropped counts the old vertices whose edit is lost, by reason.
 	Dropped map[string]int
 	// GoneJoints are the names of vanished joints that an edit had weight on, sorted.
@@ -206,13 +208,18 @@ func moveFound(ctx context.Context, f *Found, target *mesh.Mesh, to *JointMap, t
 	o := &origin{found: f, edits: kept, place: place}
 	m.origins = []*origin{o}
 	at := entries(kept.Vertex, f.Mesh.NumVertices())
+	saved := reference{current, plain}
+	if f.saved.rows != nil {
+		saved = reference{to.Rows(f.saved.rows), to.Rows(f.saved.base)}
+	}
 	if place.ByIndex {
-		m.Edits, m.Current, o.newAt = kept, current, at
+		m.Edits, m.Current, m.saved, o.newAt = kept, current, saved, at
 		return m, place, nil
 	}
 
 	n := newInterpolation(place, to.size)
 	m.Current = n.rows(current)
+	m.saved = reference{n.rows(saved.rows), n.rows(saved.base)}
 	m.Edits, o.newAt = n.edits(kept, plain, at)
 	return m, place, m.countLost(ctx, o, target, threads)
 }

@@ -18,6 +18,7 @@
 //	policy.go   what is done where edit and transfer disagree
 //	files.go    Run: all of it from asset to asset
 //	transfer.go Transfer: the new transfer, locks included, and Run in one
+//	earlier.go  a file that was made from a garment of before the last pass
 //	merged.go   a crash between writing record and garment
 //
 // The merge is a three-way one, with the record as its base. Laws that Khanna,

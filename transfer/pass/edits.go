@@ -42,6 +42,14 @@ type Found struct {
 	// Current the artist's. Where the record says nothing of a vertex, its row is
 	// empty in Rows.
 	Rows, Current *weights.Rows
+	// saved is what the artist's file has, and the transfer's rows where it was made; nil:
+	// Current and Rows. Where the file was made from an earlier garment than the written
+	// one (Older), Current has the written rows where the artist has changed nothing since.
+	saved reference
+	// Older is at how many rows the written garment and the earlier one that the file was
+	// made from can be told apart, and OlderAs at how many of these the file has the
+	// earlier ones'. Zero: it was made from the written one.
+	Older, OlderAs int
 	// New counts the edits made since the record was written, Undone the remembered
 	// ones that the artist took back.
 	New, Undone int
@@ -85,7 +93,11 @@ const reshaped = 0.02
 // the record, the record's rows are interpolated at its vertices (Place), and
 // changes of 0.02 in L1 or less are no edits there. A vertex without usable weights
 // is no new edit; it keeps the one that the record remembers, and so do vertices that
-// the garment lacks (Absent). Errors: ctx's, more than 65536 joints together. O(n log n).
+// the garment lacks (Absent).
+//
+// Where the rows show that the file was made from an earlier garment of the record
+// (earlier.go), that is what it is held against, and the base of a new edit is the
+// transfer's row at that time: what passes have changed since is no edit. Errors: ctx's, more than 65536 joints together. O(n log n).
 func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Found, error) {
 	place, err := Place(ctx, rec.Mesh, current.Mesh, 0, threads)
 	if err != nil {
@@ -97,7 +109,8 @@ func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Fou
 	}
 	rows := toUnion.Rows(current.Rows)
 	f := &Found{Mesh: current.Mesh, Joints: joints, Edits: newEdits(), Current: rows, Rows: rec.Rows, changed: make([]bool, rows.Len())}
-	written := rec.written()
+	from := reference{rec.written(), rec.Rows}
+	earlier := rec.earlier()
 	edits := rec.Edits
 	at := entries(rec.Edits.Vertex, rec.Rows.Len())
 	if place.ByIndex {
@@ -106,7 +119,10 @@ func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Fou
 		// What the record says, at the vertices of the artist's garment.
 		i := newInterpolation(place, len(joints))
 		f.Rows = i.rows(rec.Rows)
-		written = i.rows(written)
+		from = reference{i.rows(from.rows), f.Rows}
+		for k, x := range earlier {
+			earlier[k] = reference{i.rows(x.rows), i.rows(x.base)}
+		}
 		edits, at = i.edits(rec.Edits, rec.Rows, at)
 		for _, fate := range place.Fate {
 			if fate != Placed {
@@ -120,9 +136,34 @@ func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Fou
 	if len(parts) == 0 {
 		parts = []Part{{Start: 0, End: rows.Len()}}
 	}
-	for _, p := range parts {
-		how := storageOf(rows, p.Start, p.End)
-		how.learn(written, rows, p.Start, p.End, func(v int) bool { return place.Fate[v] == Placed && place.Exact(v) })
+	hows, howOf := make([]storage, len(parts)), make([]*storage, rows.Len())
+	for k, p := range parts {
+		hows[k] = storageOf(rows, p.Start, p.End)
+		for v := p.Start; v < p.End; v++ {
+			howOf[v] = &hows[k]
+		}
+	}
+	as := func(how *storage, r *weights.Rows, v int) (same bool, faded float64) {
+		jb, wb := r.Row(v)
+		jc, wc := rows.Row(v)
+		same, faded = how.same(jb, wb, jc, wc)
+		return same || !place.Exact(v) && r.DistanceL1(v, rows, v) <= reshaped, faded
+	}
+	written := from.rows
+	if len(earlier) > 0 {
+		given := entries(rec.GivenUp, rec.Rows.Len())
+		counts := func(v int) bool {
+			joint, _ := rows.Row(v)
+			return howOf[v] != nil && len(joint) > 0 && place.Fate[v] == Placed && given[place.Corner[v][0]] < 0
+		}
+		from, f.Older, f.OlderAs = referenceOf(from, earlier, rows.Len(), counts, func(r *weights.Rows, v int) bool {
+			same, _ := as(howOf[v], r, v)
+			return same
+		})
+	}
+	for k, p := range parts {
+		how := &hows[k]
+		how.learn(from.rows, rows, p.Start, p.End, func(v int) bool { return place.Fate[v] == Placed && place.Exact(v) })
 		for v := p.Start; v < p.End; v++ {
 			joint, weight := rows.Row(v)
 			if place.Fate[v] != Placed {
@@ -136,19 +177,16 @@ func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Fou
 				}
 				continue
 			}
-			faded := 0.0 // of the row that it was found the same as last
-			as := func(r *weights.Rows) bool {
-				j, w := r.Row(v)
-				var same bool
-				same, faded = how.same(j, w, joint, weight)
-				return same || !place.Exact(v) && r.DistanceL1(v, rows, v) <= reshaped
+			same, faded := as(how, from.rows, v)
+			if !same && f.Older > 0 {
+				same, faded = as(how, written, v)
 			}
-			if as(written) {
+			if same {
 				if faded > 0 && place.Exact(v) {
 					f.Faded++
 					f.FadedMost = max(f.FadedMost, faded)
 				}
-				if how.step > 0 && place.Exact(v) && rec.Format.Steps() > 0 && 1/float64(rec.Format.Steps()) >= how.step && byAStep(written, rows, v) {
+				if how.step > 0 && place.Exact(v) && rec.Format.Steps() > 0 && 1/float64(rec.Format.Steps()) >= how.step && byAStep(from.rows, rows, v) {
 					f.Stepped++
 				}
 				if remembered {
@@ -160,17 +198,29 @@ func Find(ctx context.Context, rec *Record, current *Surface, threads int) (*Fou
 			if place.Exact(v) {
 				over[place.Corner[v][0]] = true
 			}
+			back, _ := as(how, from.base, v)
 			switch {
-			case as(f.Rows) || f.Rows.DistanceL1(v, rows, v) <= faint:
+			case back || from.base.DistanceL1(v, rows, v) <= faint:
 				if remembered {
 					f.Undone++
 				}
 			default:
 				f.New++
 				f.Edits.Vertex = append(f.Edits.Vertex, int32(v))
-				f.Edits.Base.Append(f.Rows.Row(v))
+				f.Edits.Base.Append(from.base.Row(v))
 				f.Edits.Row.Append(joint, weight)
 			}
+		}
+	}
+	if f.Older > 0 {
+		f.saved = reference{rows, from.base}
+		f.Current = weights.NewRows(rows.Len())
+		for v := range rows.Len() {
+			joint, weight := rows.Row(v)
+			if !f.changed[v] && len(joint) > 0 && place.Fate[v] == Placed {
+				joint, weight = written.Row(v)
+			}
+			f.Current.Append(joint, weight)
 		}
 	}
 	if place.ByIndex {

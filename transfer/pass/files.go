@@ -49,6 +49,7 @@ type Input struct {
 	GarmentSum, BodySum [32]byte
 
 	before *weights.Rows // the artist's at the new vertices, once merge has run
+	saved  reference     // the same as they were saved, and the transfer's that go with them
 	found  *Found        // what find gave, where it was asked already
 	free   *gltfio.Asset // New without the locks of joints; nil: New has none
 	done   []bool        // vertices whose row in New is locked already; nil: locks are still to do
@@ -211,6 +212,9 @@ func Run(ctx context.Context, in Input) (*Output, error) {
 	if err := in.takeIn(ctx, out.Record, merged, sum, opt); err != nil {
 		return nil, err
 	}
+	if err := in.keepEarlier(ctx, out.Record, fresh, merged.Rows, opt); err != nil {
+		return nil, err
+	}
 	out.Record.Settled = in.Policy.sum()
 	if len(out.Record.Written.Vertex) == 0 && merged.Edits.Len() == 0 && len(merged.Conflicts) == 0 && len(out.Record.GivenUp) == 0 {
 		out.Record.Out = fresh.sum()
@@ -247,7 +251,7 @@ func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface
 	if err != nil {
 		return nil, err
 	}
-	in.before = moved.Current
+	in.before, in.saved = moved.Current, moved.saved
 	weld, err := mesh.WeldContext(ctx, fresh.Mesh, mesh.WeldTolerance(fresh.Mesh))
 	if err != nil {
 		return nil, err
@@ -309,6 +313,9 @@ func (in *Input) merge(ctx context.Context, fresh *Surface, read *gltfio.Surface
 	}
 	if found.Absent > 0 {
 		note("%d edits of earlier passes lie where the artist's garment has no vertices or no weights: they are those of the record", found.Absent)
+	}
+	if found.Older > 0 {
+		note("%s was made from a garment of before the last pass: of %d rows that passes have changed since it has %d as they were; only what differs from that garment counts as changed by hand", in.Current.Name, found.Older, found.OlderAs)
 	}
 	if found.Faded > 0 {
 		note("%d rows lack influences of up to %.2g%% that they were written with, and the file has hardly any smaller ones: that may be the saving program's doing, and does not count as changed by hand", found.Faded, 100*found.FadedMost)

@@ -51,7 +51,7 @@ func TestRun_CrashBetween(t *testing.T) {
 	}
 	// And without the sum it would have counted: what this test is about.
 	blind := *two.Record
-	blind.Merged = [32]byte{}
+	blind.Merged, blind.Earlier = [32]byte{}, nil
 	x := runPass(t, Input{Garment: "jersey", New: second, Record: &blind, Current: artist})
 	if x.Summary.New == 0 {
 		t.Errorf("nothing to be told apart: %+v", x.Summary)

@@ -55,6 +55,22 @@ type Record struct {
 	// Regions are what the locked regions that pick vertices by their rows have picked. The
 	// next pass sticks to it: what blends to a locked row must not join the lock.
 	Regions []Region
+	// Earlier are garments as artists left them before passes that took them in, newest
+	// first, at most EarlierKept: a program may hold one of them still, and save it after
+	// the pass.
+	Earlier []Earlier
+}
+
+// EarlierKept is how many earlier garments a record keeps.
+const EarlierKept = 3
+
+// Earlier is a garment as an artist left it before a pass, where that differs from the
+// one that was written last.
+type Earlier struct {
+	// Vertex is ascending and distinct.
+	Vertex []int32
+	// Rows are the garment's and Base the transfer's at that time, by entry of Vertex.
+	Rows, Base *weights.Rows
 }
 
 // Region is what a locked region has picked.
@@ -151,16 +167,20 @@ func entries(vertex []int32, n int) []int32 {
 
 // written returns the rows of all vertices as the pass wrote them.
 func (r *Record) written() *weights.Rows {
-	if len(r.Written.Vertex) == 0 {
-		return r.Rows
+	return overlaid(r.Rows, r.Written.Vertex, r.Written.Rows)
+}
+
+// overlaid are rows with others, by entry of vertex, in the place of some.
+func overlaid(rows *weights.Rows, vertex []int32, others *weights.Rows) *weights.Rows {
+	if len(vertex) == 0 {
+		return rows
 	}
-	at := entries(r.Written.Vertex, r.Rows.Len())
-	out := weights.NewRows(r.Rows.Len())
-	for v, i := range at {
+	out := weights.NewRows(rows.Len())
+	for v, i := range entries(vertex, rows.Len()) {
 		if i >= 0 {
-			out.Append(r.Written.Rows.Row(int(i)))
+			out.Append(others.Row(int(i)))
 		} else {
-			out.Append(r.Rows.Row(v))
+			out.Append(rows.Row(v))
 		}
 	}
 	return out
@@ -213,11 +233,16 @@ func (r *Record) Validate() error {
 			return err
 		}
 	}
-	for _, t := range []struct {
+	type table struct {
 		name   string
 		vertex []int32
 		rows   *weights.Rows
-	}{{"row", nil, r.Rows}, {"base", r.Edits.Vertex, r.Edits.Base}, {"edit", r.Edits.Vertex, r.Edits.Row}, {"written row", r.Written.Vertex, r.Written.Rows}} {
+	}
+	list := []table{{"row", nil, r.Rows}, {"base", r.Edits.Vertex, r.Edits.Base}, {"edit", r.Edits.Vertex, r.Edits.Row}, {"written row", r.Written.Vertex, r.Written.Rows}}
+	for _, e := range r.Earlier {
+		list = append(list, table{"earlier row", e.Vertex, e.Rows}, table{"earlier base", e.Vertex, e.Base})
+	}
+	for _, t := range list {
 		if err := r.checkRows(t.name, t.vertex, t.rows, n); err != nil {
 			return err
 		}

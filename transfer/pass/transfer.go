@@ -535,7 +535,7 @@ func (in *Input) holdJoints(ctx context.Context, m *Merged, present, theirs *wei
 			return err
 		}
 		for i, v := range g.off {
-			if at[v] < 0 || m.Outcome[v] != Kept && m.Outcome[v] != Carried || !alike(done, i, theirs, v) || alike(whole, i, theirs, v) {
+			if at[v] < 0 || m.Outcome[v] != Kept && m.Outcome[v] != Carried || !alike(done, i, theirs, v, unmoved) || alike(whole, i, theirs, v, unmoved) {
 				continue
 			}
 			jb, wb := part(m.Edits.Base, int(at[v]), true)

@@ -93,7 +93,11 @@ type PassRecord struct {
 	PolicySum []byte `protobuf:"bytes,21,opt,name=policy_sum,json=policySum,proto3" json:"policy_sum,omitempty"`
 	// What the locked regions that pick vertices by their rows have picked, each region
 	// once: the next pass sticks to it.
-	Regions       []*PassRegion `protobuf:"bytes,22,rep,name=regions,proto3" json:"regions,omitempty"`
+	Regions []*PassRegion `protobuf:"bytes,22,rep,name=regions,proto3" json:"regions,omitempty"`
+	// Garments as artists left them before passes that took them in, newest first, at most
+	// three: what a program may still hold, and an artist save, after the pass. Records of
+	// programs that knew none have none.
+	Earlier       []*PassEarlier `protobuf:"bytes,23,rep,name=earlier,proto3" json:"earlier,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -282,6 +286,70 @@ func (x *PassRecord) GetRegions() []*PassRegion {
 	return nil
 }
 
+func (x *PassRecord) GetEarlier() []*PassEarlier {
+	if x != nil {
+		return x.Earlier
+	}
+	return nil
+}
+
+// PassEarlier is a garment as an artist left it before a pass.
+type PassEarlier struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Vertices whose row then is not the one that was written last, like
+	// PassRecord.edit_vertices.
+	Vertices []byte `protobuf:"bytes,1,opt,name=vertices,proto3" json:"vertices,omitempty"`
+	// Their rows then, by entry of vertices, and behind these the transfer's at that time,
+	// as many.
+	Rows          *PassRows `protobuf:"bytes,2,opt,name=rows,proto3" json:"rows,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PassEarlier) Reset() {
+	*x = PassEarlier{}
+	mi := &file_selvage_v1_pass_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PassEarlier) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PassEarlier) ProtoMessage() {}
+
+func (x *PassEarlier) ProtoReflect() protoreflect.Message {
+	mi := &file_selvage_v1_pass_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PassEarlier.ProtoReflect.Descriptor instead.
+func (*PassEarlier) Descriptor() ([]byte, []int) {
+	return file_selvage_v1_pass_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *PassEarlier) GetVertices() []byte {
+	if x != nil {
+		return x.Vertices
+	}
+	return nil
+}
+
+func (x *PassEarlier) GetRows() *PassRows {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
 // PassRegion is what a locked region has picked.
 type PassRegion struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -295,7 +363,7 @@ type PassRegion struct {
 
 func (x *PassRegion) Reset() {
 	*x = PassRegion{}
-	mi := &file_selvage_v1_pass_proto_msgTypes[1]
+	mi := &file_selvage_v1_pass_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -307,7 +375,7 @@ func (x *PassRegion) String() string {
 func (*PassRegion) ProtoMessage() {}
 
 func (x *PassRegion) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_pass_proto_msgTypes[1]
+	mi := &file_selvage_v1_pass_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -320,7 +388,7 @@ func (x *PassRegion) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PassRegion.ProtoReflect.Descriptor instead.
 func (*PassRegion) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_pass_proto_rawDescGZIP(), []int{1}
+	return file_selvage_v1_pass_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *PassRegion) GetRegion() string {
@@ -358,7 +426,7 @@ type PassRows struct {
 
 func (x *PassRows) Reset() {
 	*x = PassRows{}
-	mi := &file_selvage_v1_pass_proto_msgTypes[2]
+	mi := &file_selvage_v1_pass_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -370,7 +438,7 @@ func (x *PassRows) String() string {
 func (*PassRows) ProtoMessage() {}
 
 func (x *PassRows) ProtoReflect() protoreflect.Message {
-	mi := &file_selvage_v1_pass_proto_msgTypes[2]
+	mi := &file_selvage_v1_pass_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -383,7 +451,7 @@ func (x *PassRows) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PassRows.ProtoReflect.Descriptor instead.
 func (*PassRows) Descriptor() ([]byte, []int) {
-	return file_selvage_v1_pass_proto_rawDescGZIP(), []int{2}
+	return file_selvage_v1_pass_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *PassRows) GetIndex() []byte {
@@ -419,7 +487,7 @@ var File_selvage_v1_pass_proto protoreflect.FileDescriptor
 const file_selvage_v1_pass_proto_rawDesc = "" +
 	"\n" +
 	"\x15selvage/v1/pass.proto\x12\n" +
-	"selvage.v1\x1a\x16selvage/v1/edits.proto\x1a\x18selvage/v1/options.proto\x1a\x19selvage/v1/transfer.proto\"\xfe\x06\n" +
+	"selvage.v1\x1a\x16selvage/v1/edits.proto\x1a\x18selvage/v1/options.proto\x1a\x19selvage/v1/transfer.proto\"\xb1\a\n" +
 	"\n" +
 	"PassRecord\x12\x18\n" +
 	"\agarment\x18\x01 \x01(\tR\agarment\x12\x18\n" +
@@ -449,7 +517,11 @@ const file_selvage_v1_pass_proto_rawDesc = "" +
 	"writtenSum\x12\x1d\n" +
 	"\n" +
 	"policy_sum\x18\x15 \x01(\fR\tpolicySum\x120\n" +
-	"\aregions\x18\x16 \x03(\v2\x16.selvage.v1.PassRegionR\aregions\"@\n" +
+	"\aregions\x18\x16 \x03(\v2\x16.selvage.v1.PassRegionR\aregions\x121\n" +
+	"\aearlier\x18\x17 \x03(\v2\x17.selvage.v1.PassEarlierR\aearlier\"S\n" +
+	"\vPassEarlier\x12\x1a\n" +
+	"\bvertices\x18\x01 \x01(\fR\bvertices\x12(\n" +
+	"\x04rows\x18\x02 \x01(\v2\x14.selvage.v1.PassRowsR\x04rows\"@\n" +
 	"\n" +
 	"PassRegion\x12\x16\n" +
 	"\x06region\x18\x01 \x01(\tR\x06region\x12\x1a\n" +
@@ -472,31 +544,34 @@ func file_selvage_v1_pass_proto_rawDescGZIP() []byte {
 	return file_selvage_v1_pass_proto_rawDescData
 }
 
-var file_selvage_v1_pass_proto_msgTypes = make([]protoimpl.MessageInfo, 3)
+var file_selvage_v1_pass_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
 var file_selvage_v1_pass_proto_goTypes = []any{
 	(*PassRecord)(nil),  // 0: selvage.v1.PassRecord
-	(*PassRegion)(nil),  // 1: selvage.v1.PassRegion
-	(*PassRows)(nil),    // 2: selvage.v1.PassRows
-	(*Options)(nil),     // 3: selvage.v1.Options
-	(*Joint)(nil),       // 4: selvage.v1.Joint
-	(WeightFormat)(0),   // 5: selvage.v1.WeightFormat
-	(*PassSummary)(nil), // 6: selvage.v1.PassSummary
+	(*PassEarlier)(nil), // 1: selvage.v1.PassEarlier
+	(*PassRegion)(nil),  // 2: selvage.v1.PassRegion
+	(*PassRows)(nil),    // 3: selvage.v1.PassRows
+	(*Options)(nil),     // 4: selvage.v1.Options
+	(*Joint)(nil),       // 5: selvage.v1.Joint
+	(WeightFormat)(0),   // 6: selvage.v1.WeightFormat
+	(*PassSummary)(nil), // 7: selvage.v1.PassSummary
 }
 var file_selvage_v1_pass_proto_depIdxs = []int32{
-	3, // 0: selvage.v1.PassRecord.options:type_name -> selvage.v1.Options
-	4, // 1: selvage.v1.PassRecord.joints:type_name -> selvage.v1.Joint
-	5, // 2: selvage.v1.PassRecord.format:type_name -> selvage.v1.WeightFormat
-	2, // 3: selvage.v1.PassRecord.rows:type_name -> selvage.v1.PassRows
-	2, // 4: selvage.v1.PassRecord.edit_bases:type_name -> selvage.v1.PassRows
-	2, // 5: selvage.v1.PassRecord.edit_rows:type_name -> selvage.v1.PassRows
-	2, // 6: selvage.v1.PassRecord.written_rows:type_name -> selvage.v1.PassRows
-	6, // 7: selvage.v1.PassRecord.last:type_name -> selvage.v1.PassSummary
-	1, // 8: selvage.v1.PassRecord.regions:type_name -> selvage.v1.PassRegion
-	9, // [9:9] is the sub-list for method output_type
-	9, // [9:9] is the sub-list for method input_type
-	9, // [9:9] is the sub-list for extension type_name
-	9, // [9:9] is the sub-list for extension extendee
-	0, // [0:9] is the sub-list for field type_name
+	4,  // 0: selvage.v1.PassRecord.options:type_name -> selvage.v1.Options
+	5,  // 1: selvage.v1.PassRecord.joints:type_name -> selvage.v1.Joint
+	6,  // 2: selvage.v1.PassRecord.format:type_name -> selvage.v1.WeightFormat
+	3,  // 3: selvage.v1.PassRecord.rows:type_name -> selvage.v1.PassRows
+	3,  // 4: selvage.v1.PassRecord.edit_bases:type_name -> selvage.v1.PassRows
+	3,  // 5: selvage.v1.PassRecord.edit_rows:type_name -> selvage.v1.PassRows
+	3,  // 6: selvage.v1.PassRecord.written_rows:type_name -> selvage.v1.PassRows
+	7,  // 7: selvage.v1.PassRecord.last:type_name -> selvage.v1.PassSummary
+	2,  // 8: selvage.v1.PassRecord.regions:type_name -> selvage.v1.PassRegion
+	1,  // 9: selvage.v1.PassRecord.earlier:type_name -> selvage.v1.PassEarlier
+	3,  // 10: selvage.v1.PassEarlier.rows:type_name -> selvage.v1.PassRows
+	11, // [11:11] is the sub-list for method output_type
+	11, // [11:11] is the sub-list for method input_type
+	11, // [11:11] is the sub-list for extension type_name
+	11, // [11:11] is the sub-list for extension extendee
+	0,  // [0:11] is the sub-list for field type_name
 }
 
 func init() { file_selvage_v1_pass_proto_init() }
@@ -513,7 +588,7 @@ func file_selvage_v1_pass_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_selvage_v1_pass_proto_rawDesc), len(file_selvage_v1_pass_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   3,
+			NumMessages:   4,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
