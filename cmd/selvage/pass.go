@@ -30,7 +30,7 @@ type conflictFlags struct {
 }
 
 func addConflictFlags(f *pflag.FlagSet, c *conflictFlags) {
-	f.Var(choiceFlag[pass.Choice]{&c.choice, pass.ChoiceNames[:]}, "on-conflict", "where the new transfer moved a row as far as the edit did: keep-edit, keep-change or take-new")
+	f.Var(choiceFlag[pass.Choice]{&c.choice, pass.ChoiceNames[:]}, "on-conflict", "where the new transfer moved a row as far as the edit did, or the edit cannot be carried over within bounds: keep-edit, keep-change or take-new")
 	f.StringArrayVar(&c.rules, "conflict-rule", nil, "joint:GLOB=WORD, garment:GLOB=WORD (by name, with or without .glb) or mask:ATTRIBUTE=WORD: the word of --on-conflict for some conflicts; the first rule that covers one decides (repeatable)")
 }
 

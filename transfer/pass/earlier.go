@@ -117,21 +117,22 @@ func (in *Input) keepEarlier(ctx context.Context, r *Record, fresh *Surface, wri
 		if err != nil {
 			return err
 		}
-		at, err := moverTo(ctx, in.Record.Mesh, fresh.Mesh, to, opt.Threads)
+		move, err := moverTo(ctx, in.Record.Mesh, fresh.Mesh, to, opt.Threads)
 		if err != nil {
 			return err
 		}
 		for _, x := range before {
-			list = append(list, reference{at(x.rows), at(x.base)})
+			list = append(list, reference{move(x.rows), move(x.base)})
 		}
 	}
+	at := entries(r.Edits.Vertex, written.Len())
 	for _, x := range list {
 		var e Earlier
 		rows, base := weights.NewRows(0), weights.NewRows(0)
 		for v := range written.Len() {
 			joint, _ := x.rows.Row(v)
 			of, _ := x.base.Row(v)
-			if len(joint) > 0 && len(of) > 0 && !alike(x.rows, v, written, v, unmoved) {
+			if len(joint) > 0 && len(of) > 0 && (!alike(x.rows, v, written, v, unmoved) || at[v] >= 0 && !alike(x.base, v, r.Rows, v, unmoved)) {
 				e.Vertex = append(e.Vertex, int32(v))
 				rows.Append(x.rows.Row(v))
 				base.Append(x.base.Row(v))

@@ -8,7 +8,7 @@ import (
 )
 
 // Choice is what becomes of a vertex where the transfer moved the row as far as
-// the artist did.
+// the artist did, or where the artist's change cannot be carried over within bounds.
 type Choice int
 
 const (
@@ -17,7 +17,8 @@ const (
 	// KeepChange adds the artist's change to the new row, as where there is no
 	// conflict.
 	KeepChange
-	// TakeNew takes the new transfer's row and gives up the edit.
+	// TakeNew takes the new transfer's row and gives up the edit; where the transfer moved
+	// less than the artist did it is KeepEdit.
 	TakeNew
 )
 

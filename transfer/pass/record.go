@@ -65,7 +65,7 @@ type Record struct {
 const EarlierKept = 3
 
 // Earlier is a garment as an artist left it before a pass, where that differs from the
-// one that was written last.
+// one that was written last, or an edited row has another one of the transfer's beneath it.
 type Earlier struct {
 	// Vertex is ascending and distinct.
 	Vertex []int32

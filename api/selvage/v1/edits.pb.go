@@ -484,7 +484,8 @@ func (x *PassSummary) GetNotes() []string {
 }
 
 // RowConflict is an edited vertex whose row the transfer moved as far as the artist
-// did. Distances are sums over joints of the absolute changes, 0 to 2.
+// did, or whose change cannot be carried over without moving the artist's row by more than
+// twice what the transfer moved. Distances are sums over joints of the absolute changes, 0 to 2.
 type RowConflict struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Vertex, counted through all picked primitives in their order.

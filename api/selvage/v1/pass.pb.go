@@ -296,8 +296,8 @@ func (x *PassRecord) GetEarlier() []*PassEarlier {
 // PassEarlier is a garment as an artist left it before a pass.
 type PassEarlier struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Vertices whose row then is not the one that was written last, like
-	// PassRecord.edit_vertices.
+	// Vertices whose row then is not the one that was written last, or that carry an edit
+	// and had another row of the transfer's, like PassRecord.edit_vertices.
 	Vertices []byte `protobuf:"bytes,1,opt,name=vertices,proto3" json:"vertices,omitempty"`
 	// Their rows then, by entry of vertices, and behind these the transfer's at that time,
 	// as many.
