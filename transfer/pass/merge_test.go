@@ -536,7 +536,7 @@ func TestMerge_MoreInfluences(t *testing.T) {
 		{"six under a limit of four", rowOf(0, 0.5, 1, 0.5), wide, 4, rowOf(0, 0.5, 1, 0.5), wide, Kept},
 		{"six in a conflict", rowOf(0, 0.75, 1, 0.25), wide, 4, rowOf(6, 1), wide, ConflictKept},
 		{"four, the transfer has moved: a new row", rowOf(0, 0.5, 1, 0.5), rowOf(0, 0.5, 1, 0.25, 2, 0.125, 3, 0.125), 2, rowOf(0, 0.53125, 1, 0.46875), nil, Carried},
-		{"six, and a new row would have nothing of them", rowOf(0, 0.5, 1, 0.5), wide, 2, rowOf(0, 0.53125, 1, 0.46875), wide, ConflictKept},
+		{"six, and the limit leaves a new row room for them", rowOf(0, 0.5, 1, 0.5), wide, 2, rowOf(0, 0.53125, 1, 0.46875), nil, Carried},
 		{"a limit of one cuts the transfer's row", rowOf(0, 0.75, 1, 0.25), rowOf(0, 0.5, 1, 0.5), 1, rowOf(0, 1), rowOf(0, 0.5, 1, 0.5), Kept},
 		{"a limit of one makes it the artist's", rowOf(0, 0.75, 1, 0.25), rowOf(0, 1), 1, rowOf(0, 1), rowOf(0, 1), Kept},
 		{"and another one than the largest", rowOf(0, 0.375, 1, 0.625), rowOf(0, 1), 1, rowOf(0, 1), rowOf(0, 1), Kept},

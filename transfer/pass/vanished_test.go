@@ -117,8 +117,8 @@ func TestMerge_Vanished(t *testing.T) {
 		{"what is left is the base under the limit", three, rowOf(0, 0.5, 1, 0.375, 3, 0.125), rowOf(0, 0.25, 1, 0.75), true, MergeOptions{MaxInfluences: 2}, Vanished, rowOf(0, 0.25, 1, 0.75)},
 		{"less than a step of bytes", rowOf(0, 1), rowOf(0, 0.9985, 1, 0.0015), rowOf(0, 1), false, MergeOptions{Format: weights.Uint8}, Vanished, rowOf(0, 1)},
 		{"no edit", even, even, even, false, MergeOptions{}, Plain, even},
-		// 0.02 to joint 2 from both alike: cut from the new row, it is that again.
-		{"a carried change, cut", rowOf(0, 0.5, 1, 0.5), rowOf(0, 0.375, 1, 0.375, 2, 0.25), rowOf(0, 0.5625, 1, 0.4375), false, MergeOptions{MaxInfluences: 2, Policy: Policy{Default: TakeNew}}, ConflictNew, rowOf(0, 0.5625, 1, 0.4375)},
+		// 0.25 to joint 2 from both alike: cut from the new row, it would be that again.
+		{"a carried change has room", rowOf(0, 0.5, 1, 0.5), rowOf(0, 0.375, 1, 0.375, 2, 0.25), rowOf(0, 0.5625, 1, 0.4375), false, MergeOptions{MaxInfluences: 2, Policy: Policy{Default: TakeNew}}, Carried, rowOf(0, 0.4375, 1, 0.3125, 2, 0.25)},
 	} {
 		t.Run(x.name, func(t *testing.T) {
 			e := &Edits{Vertex: []int32{0}, Base: x.base, Row: x.row, mixed: []bool{x.mixed}}
@@ -126,11 +126,11 @@ func TestMerge_Vanished(t *testing.T) {
 			if m.Outcome[0] != x.want || !sameRow(m.Rows, 0, x.result, 0) {
 				t.Errorf("outcome %d, row %v; want %d, %v", m.Outcome[0], m.Rows, x.want, x.result)
 			}
-			if remembered := m.Edits.Len() == 1; remembered != (x.want == Kept) {
+			if remembered := m.Edits.Len() == 1; remembered != (x.want == Kept || x.want == Carried) {
 				t.Errorf("remembered: %v", remembered)
 			}
-			if listed := len(m.Conflicts) == 1; listed != (x.want == ConflictNew) {
-				t.Errorf("listed as a conflict: %v", listed)
+			if len(m.Conflicts) > 0 {
+				t.Errorf("listed as a conflict: %v", m.Conflicts)
 			}
 		})
 	}
