@@ -150,6 +150,8 @@ func TestPass_Refused(t *testing.T) {
 		{"weight off the grid", func(r *pass.Record) { r.Rows.Weight[0] = 0.1 }, "does not lie on the grid"},
 		{"joint", func(r *pass.Record) { r.Joints = r.Joints[:1] }, "joint"},
 		{"format", func(r *pass.Record) { r.Format = 9 }, "unknown weight format 9"},
+		{"earlier rows out of order", func(r *pass.Record) { r.Earlier[1].Vertex[0] = 39 }, "after vertex"},
+		{"earlier bases missing", func(r *pass.Record) { r.Earlier[0].Base = weights.NewRows(0) }, "0 earlier bases for"},
 		{"edits out of order", func(r *pass.Record) { r.Edits.Vertex[0] = 39 }, "after vertex"},
 	} {
 		t.Run(x.name, func(t *testing.T) {
@@ -248,6 +250,13 @@ func TestPass_Hostile(t *testing.T) {
 		{"sum", spoil(func(m *pb.PassRecord) { m.BodySha256 = []byte{1} }), "no SHA-256"},
 		{"rows missing", spoil(func(m *pb.PassRecord) { m.Rows = nil }), "0 rows for 60 vertices"},
 		{"row not among them", spoil(func(m *pb.PassRecord) { m.Rows.Index = make([]byte, 60) }), "distinct ones"},
+		{"earlier garments without end", spoil(func(m *pb.PassRecord) {
+			for range maxPassEarlier {
+				m.Earlier = append(m.Earlier, &pb.PassEarlier{})
+			}
+		}), "more than 16 earlier garments"},
+		{"an earlier row too few", spoil(func(m *pb.PassRecord) { m.Earlier[0].Rows.Index = m.Earlier[0].Rows.Index[1:] }), "earlier rows for"},
+		{"an earlier vertex outside", spoil(func(m *pb.PassRecord) { m.Earlier[1].Vertices = []byte{200, 1} }), "vertices of its earlier rows hold 200"},
 		{"row before the first", spoil(func(m *pb.PassRecord) { m.Rows.Index[0] = 1 }), "hold 1, more than 0"},
 		{"counts", spoil(func(m *pb.PassRecord) { m.Rows.Counts = append(m.Rows.Counts, 200, 1) }), "end too early"},
 		{"weights left over", spoil(func(m *pb.PassRecord) { m.Rows.Weights = append(m.Rows.Weights, 1) }), "more weights"},
