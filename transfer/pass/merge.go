@@ -132,8 +132,7 @@ type Merged struct {
 // carried but a conflict, in which nothing gives e up for t.
 //
 // An edit that changes nothing any more once it is stored and cut (interpolated ones
-// alone are cut) has Vanished and is not remembered. Where the change carried over
-// would leave nothing of itself there is a conflict too.
+// alone are cut) has Vanished and is not remembered.
 //
 // Where locked rows have a part in t, t = e is no agreement but the lock's doing (a rigid
 // island follows its locked vertex): the row is e, and the edit lives on.
@@ -283,15 +282,6 @@ func Merge(theirs *weights.Rows, joints []Joint, edits *Edits, opt MergeOptions)
 	if fresh, err = stored(fresh, opt.Format, 0); err != nil {
 		return nil, fmt.Errorf("merge: %w", err)
 	}
-	// Of a change that the limit has cut from the new row nothing would be left.
-	for v := range n {
-		if m.Outcome[v] == Carried && alike(fresh, int(freshAt[v]), free, v, unmoved) {
-			s.align(base, int(at[v]), mine, int(at[v]), free, v)
-			edit, moved, most := s.measure()
-			conflict(v, edit, moved, most)
-		}
-	}
-	slices.SortFunc(m.Conflicts, func(a, b Conflict) int { return cmp.Compare(a.Vertex, b.Vertex) })
 
 	m.Rows = weights.NewRows(n)
 	for v := range n {
