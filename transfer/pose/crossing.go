@@ -288,7 +288,7 @@ func (s *scratch) crossings(m *Measures) {
 
 // behind reports whether p stands behind the plane of a posed triangle of the body.
 func (s *scratch) behind(p r3.Vec, t int32) bool {
-	c := s.sheet.corners(t)
+	c := s.sheet.Corners(t)
 	return det(c[0], c[1], c[2], p) > 0
 }
 
@@ -302,11 +302,11 @@ func (s *scratch) cross(v, start int32, m *Measures) (t int32, in bool) {
 	// depth of a point in the sheet around start; negative outside, or where the walk
 	// comes home to the vertex's own part.
 	depth := func(p r3.Vec) (float64, int32) {
-		f := s.sheet.walk(p, start)
-		if !s.apart(v, f.triangle) {
-			return math.Inf(-1), f.triangle
+		f := s.sheet.Walk(p, start)
+		if !s.apart(v, f.Triangle) {
+			return math.Inf(-1), f.Triangle
 		}
-		return -s.sheet.height(p, f), f.triangle
+		return -s.sheet.Height(p, f), f.Triangle
 	}
 	d, t := depth(s.g[v])
 	if !(d > limit) || d > s.k.seeds.cell || turnedOver(s.db, t, s.b) {

@@ -139,7 +139,7 @@ func (s *scratch) yardTurned(v int32) float64 {
 	if turnedOver(s.db, m.triangle, s.b) {
 		return 1
 	}
-	for _, t := range k.garment.around.of(v) {
+	for _, t := range k.garment.around.Of(v) {
 		c := k.garment.tri[t]
 		if k.hangs(c[0]) || k.hangs(c[1]) || k.hangs(c[2]) || s.jumps(c[0], c[1], 0) || s.jumps(c[1], c[2], 0) {
 			continue
@@ -158,11 +158,11 @@ func (s *scratch) yardDepth(v int32) float64 {
 	deep := 0.0
 	t := s.k.match[v].triangle
 	if y, ok := s.ideal(v); ok {
-		deep = max(deep, -s.sheet.height(y, s.sheet.exact(y, t)))
+		deep = max(deep, -s.sheet.Height(y, s.sheet.Exact(y, t)))
 	}
 	if !s.k.hangs(v) {
 		y := s.carry(v)
-		deep = max(deep, -s.sheet.height(y, s.sheet.exact(y, t)))
+		deep = max(deep, -s.sheet.Height(y, s.sheet.Exact(y, t)))
 	}
 	return deep
 }
@@ -171,7 +171,7 @@ func (s *scratch) yardDepth(v int32) float64 {
 func (s *scratch) yardGap(v int32) float64 {
 	x := &s.k.match[v]
 	y := s.carry(v)
-	return max(0, s.sheet.height(y, s.sheet.exact(y, x.triangle))) - max(x.height, 0)
+	return max(0, s.sheet.Height(y, s.sheet.Exact(y, x.triangle))) - max(x.height, 0)
 }
 
 // yardClosing is how much closer v comes, carried or keeping its offset; larger is
@@ -183,7 +183,7 @@ func (s *scratch) yardClosing(v int32) float64 {
 		closer = -s.yardGap(v)
 	}
 	if y, ok := s.ideal(v); ok {
-		closer = max(closer, max(x.height, 0)-max(0, s.sheet.height(y, s.sheet.exact(y, x.triangle))))
+		closer = max(closer, max(x.height, 0)-max(0, s.sheet.Height(y, s.sheet.Exact(y, x.triangle))))
 	}
 	return closer
 }
@@ -191,5 +191,5 @@ func (s *scratch) yardClosing(v int32) float64 {
 // shadowOf is the posed match of v, whether the joint touches v or not.
 func (s *scratch) shadowOf(v int32) r3.Vec {
 	x := &s.k.match[v]
-	return s.sheet.at(x.triangle, x.bary)
+	return s.sheet.At(x.triangle, x.bary)
 }

@@ -184,7 +184,7 @@ func (l *under) onBorder(t int32, bary [3]float64) bool {
 // underScratch is what one goroutine needs for one layer.
 type underScratch struct {
 	pos   []r3.Vec // posed; default where a joint moves nothing
-	sheet *sheet
+	sheet *closest.Sheet
 	share []float64 // of the present joint
 	moved []int32   // vertices of the layer that it moves
 	over  []int32   // the garment's vertices that it can take under
@@ -244,13 +244,13 @@ func (s *scratch) dives(i int, maps []skinning.Affine, a *active, dg *deformatio
 	}
 	limit := k.limits.Dive
 	depth := func(p r3.Vec, t int32) float64 {
-		f := u.sheet.walk(p, t)
-		if l.outside(f.triangle)*u.sheet.height(p, f) > -limit/2 {
+		f := u.sheet.Walk(p, t)
+		if l.outside(f.Triangle)*u.sheet.Height(p, f) > -limit/2 {
 			return 0
 		}
-		f = u.sheet.exact(p, t)
-		h := -l.outside(f.triangle) * u.sheet.height(p, f)
-		if h <= 0 || h > k.deep || l.onBorder(f.triangle, f.bary) || turnedOver(d, f.triangle, u.pos) {
+		f = u.sheet.Exact(p, t)
+		h := -l.outside(f.Triangle) * u.sheet.Height(p, f)
+		if h <= 0 || h > k.deep || l.onBorder(f.Triangle, f.Bary) || turnedOver(d, f.Triangle, u.pos) {
 			return 0
 		}
 		return h

@@ -85,7 +85,7 @@ func findMatches(ctx context.Context, body *surface, tree *closest.Tree, garment
 	out := make([]match, n)
 	lambdaSq := normalScale * normalScale * gap * gap
 	err = forkjoin.Each(ctx, (n+255)/256, threads, func() func(int) {
-		q := newSheet(body, body.pos)
+		q := body.sheet(body.pos)
 		return func(block int) {
 			for v := block * 256; v < min(n, (block+1)*256); v++ {
 				h := hits[v]
@@ -97,7 +97,7 @@ func findMatches(ctx context.Context, body *surface, tree *closest.Tree, garment
 				}
 				p := garment.pos[v]
 				m.gap = math.Sqrt(h.DistanceSq)
-				m.inside = q.height(p, foot{h.Triangle, h.Point, h.Bary, h.DistanceSq}) < 0
+				m.inside = q.Height(p, h) < 0
 				if d := r3.Scale(m.side, normal[v]); d != (r3.Vec{}) {
 					bound := h.DistanceSq + lambdaSq*r3.Norm2(r3.Sub(d, body.normal[h.Triangle]))
 					if o, _ := tree.NearestOriented(p, d, lambdaSq, bound*(1+1e-12)); o.Triangle >= 0 {
@@ -105,10 +105,10 @@ func findMatches(ctx context.Context, body *surface, tree *closest.Tree, garment
 					}
 				}
 				// From the facet whose normal agrees best to the nearest point around it.
-				f := q.walk(p, h.Triangle)
-				m.triangle, m.bary, m.point = f.triangle, f.bary, f.point
-				m.distance = math.Sqrt(f.distSq)
-				m.height = q.height(p, f)
+				f := q.Walk(p, h.Triangle)
+				m.triangle, m.bary, m.point = f.Triangle, f.Bary, f.Point
+				m.distance = math.Sqrt(f.DistanceSq)
+				m.height = q.Height(p, f)
 			}
 		}
 	})

@@ -11,6 +11,7 @@ import (
 	"math"
 	"slices"
 
+	"github.com/selvage/selvage/transfer/closest"
 	"github.com/selvage/selvage/transfer/skinning"
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -68,7 +69,7 @@ type scratch struct {
 
 	ballList, ballSeen []int32
 	ballNow            int32
-	sheet              *sheet
+	sheet              *closest.Sheet
 	over               *overLimit
 	forced             *overLimit // penetrations that are not the garment's fault
 	overB              *overLimit
@@ -93,10 +94,10 @@ func (k *Checker) newScratch() *scratch {
 		*l = newLazy(len(s.g))
 	}
 	s.ballSeen, s.crossed = make([]int32, len(s.g)), make([]int32, len(s.g))
-	s.sheet = newSheet(k.body, s.b)
+	s.sheet = k.body.sheet(s.b)
 	for _, l := range k.layers {
 		u := underScratch{pos: slices.Clone(l.surface.pos)}
-		u.sheet = newSheet(l.surface, u.pos)
+		u.sheet = l.surface.sheet(u.pos)
 		s.under = append(s.under, u)
 	}
 	s.over, s.forced, s.overB = newOverLimit(len(s.g)), newOverLimit(len(s.g)), newOverLimit(len(s.b))
@@ -139,7 +140,7 @@ func (s *scratch) pose(p *Pose, a *active) (m Measures, findings, notes []Findin
 	}
 	for _, v := range a.touched {
 		if x := &k.match[v]; x.triangle >= 0 {
-			s.shadow[v] = s.sheet.at(x.triangle, x.bary)
+			s.shadow[v] = s.sheet.At(x.triangle, x.bary)
 		} else {
 			s.shadow[v] = s.g[v]
 		}
@@ -190,7 +191,7 @@ func (s *scratch) ideal(v int32) (r3.Vec, bool) {
 	x := &s.k.match[v]
 	t := s.k.body.tri[x.triangle]
 	f0, ok0 := frame([3]r3.Vec{s.k.body.pos[t[0]], s.k.body.pos[t[1]], s.k.body.pos[t[2]]})
-	f1, ok1 := frame(s.sheet.corners(x.triangle))
+	f1, ok1 := frame(s.sheet.Corners(x.triangle))
 	if !ok0 || !ok1 {
 		return r3.Vec{}, false
 	}
@@ -293,19 +294,19 @@ func (s *scratch) penetrations(a *active, m *Measures) {
 		if norm(r3.Sub(s.g[v], s.shadow[v])) > s.k.deep {
 			continue // left its place altogether: gaps tells
 		}
-		if s.decided(v, limit) && r3.Dot(r3.Sub(s.g[v], s.shadow[v]), s.sheet.faceNormal(x.triangle)) > 0 {
+		if s.decided(v, limit) && r3.Dot(r3.Sub(s.g[v], s.shadow[v]), s.sheet.FaceNormal(x.triangle)) > 0 {
 			continue
 		}
-		if h := s.sheet.height(s.g[v], s.sheet.walk(s.g[v], x.triangle)); h > -limit/2 {
+		if h := s.sheet.Height(s.g[v], s.sheet.Walk(s.g[v], x.triangle)); h > -limit/2 {
 			m.Depth = max(m.Depth, -h)
 			continue
 		}
 		m.Exact++
-		f := s.sheet.exact(s.g[v], x.triangle)
-		if turnedOver(s.db, f.triangle, s.b) {
+		f := s.sheet.Exact(s.g[v], x.triangle)
+		if turnedOver(s.db, f.Triangle, s.b) {
 			continue // where the body has turned inside out it has no inside
 		}
-		depth := -s.sheet.height(s.g[v], f)
+		depth := -s.sheet.Height(s.g[v], f)
 		m.Depth = max(m.Depth, depth)
 		if depth <= limit {
 			continue
@@ -318,7 +319,7 @@ func (s *scratch) penetrations(a *active, m *Measures) {
 		}
 		if own > limit {
 			s.over.add(v, own/limit, own)
-		} else if depth > s.k.limits.CarriedIn && !s.foldedAround(f.triangle) {
+		} else if depth > s.k.limits.CarriedIn && !s.foldedAround(f.Triangle) {
 			s.forced.add(v, depth/s.k.limits.CarriedIn, depth)
 		}
 	}
@@ -328,7 +329,7 @@ func (s *scratch) penetrations(a *active, m *Measures) {
 // over: next to a fold, inside and outside change places.
 func (s *scratch) foldedAround(t int32) bool {
 	for _, v := range s.k.body.tri[t] {
-		for _, u := range s.k.body.around.of(v) {
+		for _, u := range s.k.body.around.Of(v) {
 			if turnedOver(s.db, u, s.b) {
 				return true
 			}
@@ -356,10 +357,10 @@ func (s *scratch) gaps(a *active, m *Measures) {
 			m.Gap = max(m.Gap, min(far-before, limit))
 			continue
 		}
-		f := s.sheet.walk(s.g[v], x.triangle)
-		h := s.sheet.height(s.g[v], f)
+		f := s.sheet.Walk(s.g[v], x.triangle)
+		h := s.sheet.Height(s.g[v], f)
 		if far > s.k.deep {
-			h = math.Sqrt(f.distSq) // off its place on whatever side
+			h = math.Sqrt(f.DistanceSq) // off its place on whatever side
 		}
 		change := max(h, 0) - before
 		m.Gap = max(m.Gap, math.Abs(change))
@@ -490,7 +491,7 @@ func (s *scratch) countTurned(of *surface, over *overLimit, limit float64) {
 			t := stack[len(stack)-1]
 			stack = stack[:len(stack)-1]
 			for _, v := range of.tri[t] {
-				for _, u := range of.around.of(v) {
+				for _, u := range of.around.Of(v) {
 					if g, ok := in[u]; ok && g < 0 {
 						in[u] = first
 						group = append(group, u)

@@ -381,7 +381,7 @@ func TestSheet_AgainstTree(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	q := newSheet(s, s.pos)
+	q := s.sheet(s.pos)
 	outside, inside := 0, 0
 	for i := range 3000 {
 		a, y, d := 2*math.Pi*r.Float64(), 1.8*r.Float64()-0.9, 0.06*r.Float64()-0.03
@@ -390,12 +390,12 @@ func TestSheet_AgainstTree(t *testing.T) {
 		b, z := a+0.3*(r.Float64()-0.5), y+0.04*(r.Float64()-0.5)
 		start := tree.Nearest(r3.Vec{X: 0.1 * math.Cos(b), Y: z, Z: 0.1 * math.Sin(b)}).Triangle
 		want := tree.Nearest(p)
-		for name, f := range map[string]foot{"walk": q.walk(p, start), "exact": q.exact(p, start)} {
-			if math.Abs(math.Sqrt(f.distSq)-math.Sqrt(want.DistanceSq)) > 1e-9 {
-				t.Errorf("seed %d, point %d: %s says %g, the tree %g", seed, i, name, math.Sqrt(f.distSq), math.Sqrt(want.DistanceSq))
+		for name, f := range map[string]closest.Hit{"walk": q.Walk(p, start), "exact": q.Exact(p, start)} {
+			if math.Abs(math.Sqrt(f.DistanceSq)-math.Sqrt(want.DistanceSq)) > 1e-9 {
+				t.Errorf("seed %d, point %d: %s says %g, the tree %g", seed, i, name, math.Sqrt(f.DistanceSq), math.Sqrt(want.DistanceSq))
 			}
 			// Facets lie up to r (1 - cos(pi/64)) = 0.12 mm within the cylinder.
-			if h := q.height(p, f); math.Abs(d) > 2e-4 && (h > 0) != (d > 0) {
+			if h := q.Height(p, f); math.Abs(d) > 2e-4 && (h > 0) != (d > 0) {
 				t.Errorf("seed %d, point %d: %s says height %g, want %g", seed, i, name, h, d)
 			}
 		}
@@ -425,7 +425,7 @@ func TestSheet_PseudoNormalAtSharpEdge(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	q := newSheet(s, s.pos)
+	q := s.sheet(s.pos)
 	for _, c := range []struct {
 		p       r3.Vec
 		outside bool
@@ -435,7 +435,7 @@ func TestSheet_PseudoNormalAtSharpEdge(t *testing.T) {
 		{r3.Vec{X: 1.1, Z: 1.1}, true}, {r3.Vec{X: -0.1, Y: 0.15, Z: -1.1}, true},
 	} {
 		for start := range m.Triangles {
-			if h := q.height(c.p, q.exact(c.p, int32(start))); (h > 0) != c.outside {
+			if h := q.Height(c.p, q.Exact(c.p, int32(start))); (h > 0) != c.outside {
 				t.Errorf("%v from triangle %d: height %g", c.p, start, h)
 			}
 		}

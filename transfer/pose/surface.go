@@ -9,6 +9,7 @@ import (
 	"math"
 	"slices"
 
+	"github.com/selvage/selvage/transfer/closest"
 	"github.com/selvage/selvage/transfer/mesh"
 	"github.com/selvage/selvage/transfer/skinning"
 	"github.com/selvage/selvage/transfer/weights"
@@ -58,8 +59,8 @@ type surface struct {
 	k    []skinning.Affine
 
 	tri    [][3]int32
-	normal []r3.Vec // of tri, unit
-	around csr      // triangles of each vertex
+	normal []r3.Vec      // of tri, unit
+	around *closest.Fans // triangles of each vertex
 	edge   [][2]int32
 	length []float64 // of edge, default pose
 	line   []line
@@ -72,29 +73,9 @@ type surface struct {
 	lost     int // vertices whose blended matrix cannot be inverted
 }
 
-// csr lists triangles by vertex, compressed.
-type csr struct{ start, list []int32 }
-
-func (c *csr) of(v int32) []int32 { return c.list[c.start[v]:c.start[v+1]] }
-
-func trianglesAround(n int, tri [][3]int32) csr {
-	c := csr{start: make([]int32, n+1), list: make([]int32, 3*len(tri))}
-	for _, t := range tri {
-		for _, v := range t {
-			c.start[v+1]++
-		}
-	}
-	for v := 0; v < n; v++ {
-		c.start[v+1] += c.start[v]
-	}
-	at := append([]int32(nil), c.start[:n]...)
-	for i, t := range tri {
-		for _, v := range t {
-			c.list[at[v]] = int32(i)
-			at[v]++
-		}
-	}
-	return c
+// sheet searches the surface with its vertices elsewhere.
+func (s *surface) sheet(pos []r3.Vec) *closest.Sheet {
+	return closest.NewSheet(pos, s.tri, s.around)
 }
 
 // newSurface welds a figure and expresses its rows over the skeleton's joints:
@@ -140,7 +121,7 @@ func newSurface(ctx context.Context, f *Figure, joints []uint16, n int) (*surfac
 	}
 	s.unbind(joints, n)
 	s.normal = mesh.FaceNormals(m)
-	s.around = trianglesAround(len(s.pos), s.tri)
+	s.around = closest.NewFans(len(s.pos), s.tri)
 	if s.adj, err = mesh.NewAdjacencyContext(ctx, m); err != nil {
 		return nil, err
 	}
