@@ -73,18 +73,22 @@ func keepAbove(ctx context.Context, s *Source, g *target, t *trusted, rows *weig
 	case opt.limitsStretch || !opt.mayLift(s):
 		return keepAboveWithin(ctx, s, g, t, rows, opt)
 	}
-	rows, err := lift(ctx, s, g, t, rows, liftStretch, opt)
-	if err != nil {
-		return nil, err
+	return lift(ctx, s, g, t, rows, liftStretch, opt)
+}
+
+// noteStretch says how long the edges of cloth over layers become, where nothing limits it.
+func noteStretch(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.Rows, opt *Options) error {
+	if s.worn == nil || t.free == nil || opt.limitsStretch || !opt.mayLift(s) {
+		return nil
 	}
 	longest, err := longestEdges(ctx, s, g, t, nil, rows, opt)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	if most := slices.Max(append(longest, 0)); most > 0 {
 		t.note("cloth that hangs follows what is worn beneath it, for which a quarter turn of one joint makes edges of it up to %.1f times as long: look at it in motion, or limit its stretch", most)
 	}
-	return rows, nil
+	return nil
 }
 
 // keepAboveWithin is keepAbove as far as opt.LooseStretch lets it: by lift, where that keeps

@@ -26,6 +26,7 @@
 //	lift.go      the same without such a limit: as far as it must, and smooth again
 //	orphans.go   islands far from the body follow the cloth beside them
 //	islands.go   buttons and badges get one row as a whole
+//	settle.go    over layers: the rows posed, and what dives into a layer gives way
 //	joints.go    rows led to other joints: merged, renamed, or the garment's own
 //	finish.go    joints allowed, mapped and kept; influences limited, pruned, normalised, quantised
 //

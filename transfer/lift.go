@@ -44,19 +44,19 @@ const (
 	// what is below keeps that: room for what smoothing takes back.
 	liftReach = 0.034
 	liftAside = 0.25
-	liftDepth = -0.006
+	liftDepth = -0.003
 	// Lengths, as shares of the body's size: of the smoothing after a clamp, of the one
 	// that shows the patches, of a joint's way out of its patch, and of the smoothing
 	// of what that leaves.
 	liftSmooth = 0.004
-	liftPatch  = 0.055
+	liftPatch  = 0.04
 	liftFade   = 0.083
 	liftRest   = 0.003
 )
 
 var (
 	// liftStretch is how long the clamps let edges become where nothing limits them.
-	liftStretch = []float64{2.5, 5}
+	liftStretch = []float64{2, 2}
 	// liftParts are the parts of a limit on stretch, less one, that are tried for the
 	// clamps: what comes after them adds to it.
 	liftParts = []float64{1, 0.8, 0.6, 0.4}
@@ -118,6 +118,7 @@ func lift(ctx context.Context, s *Source, g *target, t *trusted, rows *weights.R
 		return nil, err
 	}
 	rows = keepAllowed(rows, allowed, t.free, g.joints(s))
+	t.allowed = allowed
 	for v := range t.free {
 		if t.free[v] {
 			t.gives(v, rows.DistanceL1(v, full, v))

@@ -125,6 +125,14 @@ func (s *Source) Transfer(ctx context.Context, garment *Garment, opt Options) (*
 	if err != nil {
 		return nil, err
 	}
+
+	// Over layers: what still dives in a pose gives way.
+	if rows, err = settle(ctx, s, g, rigid, t, rows, &opt); err != nil {
+		return nil, err
+	}
+	if err = noteStretch(ctx, s, g, t, rows, &opt); err != nil {
+		return nil, err
+	}
 	if missing > 0 {
 		notes = append(notes, fmt.Sprintf("%d vertices took the nearest body vertex's row: nothing else gave them one", missing))
 	}

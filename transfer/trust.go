@@ -61,10 +61,13 @@ type trusted struct {
 	reason   []Reason
 	hang     []float64 // how far the cloth hangs rather than fits, 0 to 1 (loose.go)
 	free     []bool    // whose rows may give way where the cloth would tear; nil where nothing hangs
-	rests    []bool    // which of those hold the rest, where nothing that fits does
-	region   []int32   // loose region, -1 for none; numbered from 0 to regions-1
-	regions  int
-	notes    []string // sentences about the garment
+	// allowed are the joints that rows of what is free may have, where lift.go gave each
+	// a patch of the cloth; nil where not.
+	allowed *weights.Rows
+	rests   []bool  // which of those hold the rest, where nothing that fits does
+	region  []int32 // loose region, -1 for none; numbered from 0 to regions-1
+	regions int
+	notes   []string // sentences about the garment
 }
 
 // judge interpolates the rows of the chosen matches and weighs the evidence.

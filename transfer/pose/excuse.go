@@ -7,6 +7,7 @@ package pose
 import (
 	"math"
 
+	"github.com/selvage/selvage/transfer/skinning"
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
@@ -145,7 +146,7 @@ func (s *scratch) yardTurned(v int32) float64 {
 			continue
 		}
 		a := s.carriedBlend(c)
-		if against(&a, k.garment.normal[t], [3]r3.Vec{s.carry(c[0]), s.carry(c[1]), s.carry(c[2])}) {
+		if skinning.Against(&a, k.garment.normal[t], [3]r3.Vec{s.carry(c[0]), s.carry(c[1]), s.carry(c[2])}) {
 			return 1
 		}
 	}

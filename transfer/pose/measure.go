@@ -427,25 +427,7 @@ func (s *scratch) edges(a *active, m *Measures, kind Kind) {
 func turnedOver(d *deformation, t int32, pos []r3.Vec) bool {
 	c := d.s.tri[t]
 	a := d.blendAt(c)
-	return against(&a, d.s.normal[t], [3]r3.Vec{pos[c[0]], pos[c[1]], pos[c[2]]})
-}
-
-// against reports whether the posed corners face against the mapped normal.
-func against(a *skinning.Affine, normal r3.Vec, c [3]r3.Vec) bool {
-	n := r3.Cross(r3.Sub(c[1], c[0]), r3.Sub(c[2], c[0]))
-	e := cofactor(a, normal)
-	// A map that has all but collapsed has no side to face to.
-	return norm(e) > 0.05 && r3.Dot(n, e) < 0
-}
-
-// cofactor maps a normal as the surface is mapped by a: det(M) M^-T n.
-func cofactor(a *skinning.Affine, n r3.Vec) r3.Vec {
-	m := &a.M
-	return r3.Vec{
-		X: (m[4]*m[8]-m[5]*m[7])*n.X + (m[5]*m[6]-m[3]*m[8])*n.Y + (m[3]*m[7]-m[4]*m[6])*n.Z,
-		Y: (m[2]*m[7]-m[1]*m[8])*n.X + (m[0]*m[8]-m[2]*m[6])*n.Y + (m[1]*m[6]-m[0]*m[7])*n.Z,
-		Z: (m[1]*m[5]-m[2]*m[4])*n.X + (m[2]*m[3]-m[0]*m[5])*n.Y + (m[0]*m[4]-m[1]*m[3])*n.Z,
-	}
+	return skinning.Against(&a, d.s.normal[t], [3]r3.Vec{pos[c[0]], pos[c[1]], pos[c[2]]})
 }
 
 // triangles finds triangles of the garment that turned over where the body's did
