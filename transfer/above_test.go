@@ -204,9 +204,9 @@ func TestClamp(t *testing.T) {
 	}
 }
 
-// TestLayers_CapeAbove: over layers, the crew's hanging cloth dives in a twelfth of the
-// cases at most that rows from the body alone have, its edges keep together, and it changes
-// little when the body does. With a limit on stretch it keeps to that, and dives the less the
+// TestLayers_CapeAbove: over layers, the crew's hanging cloth dives in a hundred and fiftieth
+// of the cases at most that rows from the body alone have, its edges keep together, and it
+// changes little when the body does. With a limit on stretch it keeps to that, and dives the less the
 // wider it is. The pilot is held out.
 func TestLayers_CapeAbove(t *testing.T) {
 	for _, name := range []string{"mate", "pilot"} {
@@ -256,13 +256,12 @@ func TestLayers_CapeAbove(t *testing.T) {
 				// The cases without layers for one with, at least.
 				fewer int
 				// Of ten thousand edges those that a quarter turn may stretch to over 3
-				// times, and how long any may become. Measured: 145 (mate) and 20 with four
-				// influences, 6.1 and 3.5; with eight 0 and 0, 2.8 and 2.7.
+				// times, and how long any may become. Measured below.
 				long int
 				most float64
 			}{
-				{name: "four influences", rows: r.Rows, fewer: 12, long: 200, most: 7},
-				{name: "eight influences", opt: Options{MaxInfluences: 8}, fewer: 20, long: 10, most: 4},
+				{name: "four influences", rows: r.Rows, fewer: 150, long: 200, most: 7},
+				{name: "eight influences", opt: Options{MaxInfluences: 8}, fewer: 150, long: 10, most: 4},
 				// Limits hold, and the wider, the fewer dives.
 				{name: "limit 1.5", opt: Options{LooseStretch: 1.5}, most: tornStretch * 1.5},
 				{name: "limit 2", opt: Options{LooseStretch: 2}, fewer: 2, most: tornStretch * 2},

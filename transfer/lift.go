@@ -49,7 +49,7 @@ const (
 	// that shows the patches, of a joint's way out of its patch, and of the smoothing
 	// of what that leaves.
 	liftSmooth = 0.004
-	liftPatch  = 0.04
+	liftPatch  = 0.05
 	liftFade   = 0.083
 	liftRest   = 0.003
 )

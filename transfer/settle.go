@@ -96,9 +96,10 @@ func settle(ctx context.Context, s *Source, g *target, rigid []bool, t *trusted,
 	}
 	wrap := func(err error) error { return fmt.Errorf("garment %q: settle on layers: %w", g.garment.Name, err) }
 	x := &settling{s: s, g: g, of: make([]int32, len(g.position))}
+	keepsStretch := opt.limitsStretch || !opt.mayLift(s)
 	moves := func(v int32) bool {
 		return rows.Start[v+1] > rows.Start[v] && !g.lock.is(int(v)) &&
-			!(opt.limitsStretch && t.free != nil && t.free[v]) &&
+			!(keepsStretch && t.free != nil && t.free[v]) &&
 			!(opt.OneJointIslands && rigid[g.islands.Island[v]])
 	}
 	if err := x.stand(ctx, moves, t, rows, opt.Threads); err != nil {
@@ -145,7 +146,8 @@ type stand struct {
 	height float64 // metres
 }
 
-// stand finds what stands over which layer: the nearest, the outer of equals.
+// stand finds what stands over which layer: the nearest, the outer of equals, and none where
+// the body is nearer.
 func (x *settling) stand(ctx context.Context, moves func(v int32) bool, t *trusted, rows *weights.Rows, threads int) error {
 	s, g := x.s, x.g
 	n := len(g.position)
@@ -168,6 +170,17 @@ func (x *settling) stand(ctx context.Context, moves func(v int32) bool, t *trust
 		if err != nil {
 			return err
 		}
+	}
+	body := s.alone()
+	err := parallel(ctx, n, threads, func(lo, hi int) {
+		for v := lo; v < hi; v++ {
+			if from[v] >= 0 && body.tree.NearestWithin(g.position[v], best[v].DistanceSq).Triangle >= 0 {
+				from[v] = -1
+			}
+		}
+	})
+	if err != nil {
+		return err
 	}
 	acc := weights.NewAccumulator(len(s.body.Skin.Joints))
 	for i, p := range s.worn.pieces[1:] {
@@ -733,7 +746,7 @@ const (
 	settleSoft = 1000
 	// settleSteps bounds the steps of one projection, and settleExact is the change
 	// of a weight in a step below which it ends.
-	settleSteps, settleExact = 60, 1e-6
+	settleSteps, settleExact = 1000, 1e-8
 )
 
 // project moves weights to the nearest that sum up to 1, are not negative and keep the
