@@ -137,7 +137,12 @@ type ground struct {
 	fans   *closest.Fans
 	side   []float64 // by triangle: +1 where it faces away from the body, else -1
 	stands []stand
+	tried  [][]tried // by joint and stand; nil where none was tried
 }
+
+// tried is what the poses of a joint showed of a stand: with this share it stays clear of the
+// layer by so much, metres.
+type tried struct{ share, clear float64 }
 
 // stand is one vertex over a layer.
 type stand struct {
@@ -253,6 +258,7 @@ func (d *ground) prepare() {
 		}
 	}
 	d.fans = closest.NewFans(len(d.piece.first), d.tri)
+	d.tried = make([][]tried, len(source.body.Skin.Joints))
 }
 
 // above is the height of p over its foot on the layer, negative beneath.
@@ -440,8 +446,9 @@ type poser struct {
 
 // attempt is one vertex over the layer that a joint moves otherwise than it.
 type attempt struct {
-	stand      *stand
+	stand      int
 	share, own float64 // of the vertex, and of the layer below it
+	clear      float64 // of the layer in all poses so far, metres
 }
 
 func newPoser(x *settling, d *ground) poser {
@@ -482,14 +489,18 @@ func (q *poser) joint(ctx context.Context, j int, fresh []bool) (list []found, d
 		if i < 0 || !fresh[i] {
 			continue
 		}
-		a := attempt{stand: y, share: q.shareOf(x.movers[i].allowed, x.movers[i].now)}
+		a := attempt{stand: k, clear: math.Inf(1), share: q.shareOf(x.movers[i].allowed, x.movers[i].now)}
 		for k, v := range d.piece.source.triangle[y.hit.Triangle] {
 			a.own += y.hit.Bary[k] * q.shareOf(rows.Row(int(v)))
 		}
 		lever := math.Sqrt(2*r3.Norm2(r3.Sub(x.g.position[y.vertex], origin))) + aboveMove*x.s.size
-		if math.Abs(a.share-a.own)*lever > settleNear*y.height {
-			q.tries = append(q.tries, a)
+		if math.Abs(a.share-a.own)*lever <= settleNear*y.height {
+			continue
 		}
+		if list := d.tried[j]; list != nil && math.Abs(a.share-list[k].share)*lever < list[k].clear {
+			continue // less of a change than what it was clear by
+		}
+		q.tries = append(q.tries, a)
 	}
 	if len(q.tries) == 0 {
 		return nil, nil
@@ -516,13 +527,21 @@ func (q *poser) joint(ctx context.Context, j int, fresh []bool) (list []found, d
 			a := &q.tries[i]
 			if bound, is := q.try(a, way); is {
 				bound.joint = j
-				list = append(list, found{x.of[a.stand.vertex], bound})
-				dived = append(dived, a.stand.vertex)
+				v := d.stands[a.stand].vertex
+				list = append(list, found{x.of[v], bound})
+				dived = append(dived, v)
 			}
 		}
 	}
 	for _, w := range q.moved {
 		q.sheet.Positions[w] = rest[w]
+	}
+	if d.tried[j] == nil {
+		d.tried[j] = make([]tried, len(d.stands))
+	}
+	for i := range q.tries {
+		a := &q.tries[i]
+		d.tried[j][a.stand] = tried{a.share, a.clear}
 	}
 	return list, dived
 }
@@ -531,13 +550,15 @@ func (q *poser) joint(ctx context.Context, j int, fresh []bool) (list []found, d
 func (q *poser) try(a *attempt, way *skinning.Affine) (demand, bool) {
 	none := demand{lo: math.Inf(-1), hi: math.Inf(1)}
 	size := q.x.s.size
-	p := q.x.g.position[a.stand.vertex]
+	y := &q.d.stands[a.stand]
+	p := q.x.g.position[y.vertex]
 	along := way.Apply(p)
-	depth, n := q.depth(r3.Add(p, r3.Scale(a.share, along)), a.stand.hit.Triangle, way)
+	depth, clear, n := q.depth(r3.Add(p, r3.Scale(a.share, along)), y.hit.Triangle, way)
+	a.clear = min(a.clear, clear)
 	if depth <= settleDepth*size {
 		return none, false
 	}
-	own, _ := q.depth(r3.Add(p, r3.Scale(a.own, along)), a.stand.hit.Triangle, way)
+	own, _, _ := q.depth(r3.Add(p, r3.Scale(a.own, along)), y.hit.Triangle, way)
 	need := depth - max(own, settleDepth*size)
 	if need <= 1e-6*size {
 		return none, false
@@ -556,24 +577,26 @@ func (q *poser) try(a *attempt, way *skinning.Affine) (demand, bool) {
 	return none, true
 }
 
-// depth is how deep p is under the posed layer around triangle t, 0 where it is not, and
-// the unit normal, away from the body, at its foot. Past the layer's border, and where the
-// layer is turned over, nothing is under it.
-func (q *poser) depth(p r3.Vec, t int32, way *skinning.Affine) (float64, r3.Vec) {
+// depth is how deep p is under the posed layer around triangle t, 0 where it is not, how
+// far it is clear of it, 0 where it is not above it, and the unit normal, away from the
+// body, at its foot. Past the layer's border, and where the layer is turned over, nothing is
+// under it.
+func (q *poser) depth(p r3.Vec, t int32, way *skinning.Affine) (depth, clear float64, n r3.Vec) {
 	d := q.d
-	if f := q.sheet.Walk(p, t); d.above(q.sheet, p, f) > -settleDepth*q.x.s.size/2 {
-		return 0, r3.Vec{}
+	f := q.sheet.Walk(p, t)
+	if h := d.above(q.sheet, p, f); h > -settleDepth*q.x.s.size/2 {
+		return 0, max(0, h), n
 	}
-	f := q.sheet.Exact(p, t)
-	depth := -d.above(q.sheet, p, f)
+	f = q.sheet.Exact(p, t)
+	depth = -d.above(q.sheet, p, f)
 	if depth <= 0 || d.piece.source.onBorder(&f) || q.turnedOver(f.Triangle, way) {
-		return 0, r3.Vec{}
+		return 0, 0, n
 	}
-	n := r3.Scale(d.side[f.Triangle], q.sheet.PseudoNormal(f))
+	n = r3.Scale(d.side[f.Triangle], q.sheet.PseudoNormal(f))
 	if l := r3.Norm(n); l > 0 {
 		n = r3.Scale(1/l, n)
 	}
-	return depth, n
+	return depth, 0, n
 }
 
 // turnedOver reports whether a triangle of the layer faces against what the mean map of
