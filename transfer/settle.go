@@ -23,7 +23,6 @@ import (
 	"math"
 	"slices"
 
-	"github.com/selvage/selvage/transfer/closest"
 	"github.com/selvage/selvage/transfer/forkjoin"
 	"github.com/selvage/selvage/transfer/skinning"
 	"github.com/selvage/selvage/transfer/weights"
@@ -44,11 +43,14 @@ const (
 	// settleNear is the least difference of a vertex's way from that of the layer's own
 	// row, as a share of its height, from which a pose is tried.
 	settleNear = 0.01
+	// settleScouts is the side of the cubes in which one vertex is tried for all first, as a
+	// share of the body's size (2 cm on a grown figure).
+	settleScouts = 0.009
 	// settleLength is how far a change of a row spreads, as a share of the body's size
 	// (8 cm on a grown figure), and settleReaches over how many of that rows change.
 	settleLength, settleReaches = 0.035, 3
 	// settleRounds bounds the rounds of poses, settleSweeps the sweeps of each.
-	settleRounds, settleSweeps = 8, 100
+	settleRounds, settleSweeps = 8, 50
 )
 
 // settleScales are the factors by which poses scale joints along each of their axes.
@@ -128,142 +130,6 @@ func settle(ctx context.Context, s *Source, g *target, rigid []bool, t *trusted,
 		t.note("%d vertices dive into what they are worn over in some quarter turn, whatever row they may have with %d influences", left, opt.MaxInfluences)
 	}
 	return x.rows(ctx, t, rows)
-}
-
-// ground is one layer, and what of the garment stands over it.
-type ground struct {
-	piece  *piece
-	tri    [][3]int32 // of the welded layer, by triangle of its source
-	fans   *closest.Fans
-	side   []float64 // by triangle: +1 where it faces away from the body, else -1
-	stands []stand
-	tried  [][]tried // by joint and stand; nil where none was tried
-}
-
-// tried is what the poses of a joint showed of a stand: with this share it stays clear of the
-// layer by so much, metres.
-type tried struct{ share, clear float64 }
-
-// stand is one vertex over a layer.
-type stand struct {
-	vertex int32
-	hit    closest.Hit
-	height float64 // metres
-}
-
-// stand finds what stands over which layer: the nearest, the outer of equals, and none where
-// the body is nearer.
-func (x *settling) stand(ctx context.Context, moves func(v int32) bool, t *trusted, rows *weights.Rows, threads int) error {
-	s, g := x.s, x.g
-	n := len(g.position)
-	best, from := make([]closest.Hit, n), make([]int, n)
-	for v := range best {
-		best[v].DistanceSq, from[v] = sq(settleReach*s.size), -1
-	}
-	for i, p := range s.worn.pieces[1:] {
-		err := parallel(ctx, n, threads, func(lo, hi int) {
-			for v := lo; v < hi; v++ {
-				if !moves(int32(v)) {
-					continue
-				}
-				h := p.source.tree.NearestWithin(g.position[v], best[v].DistanceSq)
-				if h.Triangle >= 0 && h.DistanceSq <= best[v].DistanceSq {
-					best[v], from[v] = h, i
-				}
-			}
-		})
-		if err != nil {
-			return err
-		}
-	}
-	body := s.alone()
-	err := parallel(ctx, n, threads, func(lo, hi int) {
-		for v := lo; v < hi; v++ {
-			if from[v] >= 0 && body.tree.NearestWithin(g.position[v], best[v].DistanceSq).Triangle >= 0 {
-				from[v] = -1
-			}
-		}
-	})
-	if err != nil {
-		return err
-	}
-	acc := weights.NewAccumulator(len(s.body.Skin.Joints))
-	for i, p := range s.worn.pieces[1:] {
-		d := &ground{piece: p}
-		for v := range best {
-			if ended(ctx, v) {
-				return ctx.Err()
-			}
-			h := &best[v]
-			if from[v] != i || p.source.onBorder(h) {
-				continue
-			}
-			if t.free != nil && t.free[v] || confidence(p.expectedAt(h.Triangle, h.Bary)) >= LowConfidence || p.source.distanceL1(acc, rows, v, h) < settleStrange {
-				d.stands = append(d.stands, stand{vertex: int32(v), hit: *h})
-			}
-		}
-		if len(d.stands) == 0 {
-			continue
-		}
-		d.prepare()
-		sheet := closest.NewSheet(p.welded.Mesh.Positions, d.tri, d.fans)
-		d.stands = slices.DeleteFunc(d.stands, func(y stand) bool { return d.above(sheet, g.position[y.vertex], y.hit) <= 0 })
-		for k := range d.stands {
-			y := &d.stands[k]
-			y.height = math.Sqrt(y.hit.DistanceSq)
-		}
-		if len(d.stands) > 0 {
-			x.ground = append(x.ground, d)
-		}
-	}
-	return ctx.Err()
-}
-
-// onBorder reports whether a point lies on the open border.
-func (s *Source) onBorder(h *closest.Hit) bool {
-	for k, b := range h.Bary {
-		if b < 1e-9 && s.border[h.Triangle]>>k&1 == 1 {
-			return true
-		}
-	}
-	return false
-}
-
-// distanceL1 is how far the row of vertex v is from the source's at a hit, over the
-// source's joints.
-func (s *Source) distanceL1(acc *weights.Accumulator, rows *weights.Rows, v int, h *closest.Hit) float64 {
-	s.addRow(acc, h.Triangle, h.Bary, 1)
-	joint, weight := rows.Row(v)
-	for i, j := range joint {
-		acc.Add(j, -weight[i])
-	}
-	sum := acc.AbsSum()
-	acc.Reset()
-	return sum
-}
-
-// prepare welds the layer's triangles.
-func (d *ground) prepare() {
-	source := d.piece.source
-	d.tri, d.side = make([][3]int32, len(source.triangle)), make([]float64, len(source.triangle))
-	for t, c := range source.triangle {
-		var out r3.Vec
-		for k, v := range c {
-			d.tri[t][k] = d.piece.welded.ToWelded[v]
-			out = r3.Add(out, d.piece.outward[v])
-		}
-		d.side[t] = 1
-		if r3.Dot(source.faceNormal[t], out) < 0 {
-			d.side[t] = -1
-		}
-	}
-	d.fans = closest.NewFans(len(d.piece.first), d.tri)
-	d.tried = make([][]tried, len(source.body.Skin.Joints))
-}
-
-// above is the height of p over its foot on the layer, negative beneath.
-func (d *ground) above(sheet *closest.Sheet, p r3.Vec, f closest.Hit) float64 {
-	return d.side[f.Triangle] * sheet.Height(p, f)
 }
 
 // addMovers makes the movers of what may move, and of what that may take along.
@@ -423,219 +289,6 @@ func (u *mover) bind(joints []skinning.Joint) {
 	}
 }
 
-// within reports whether joint j is root or below it.
-func within(joints []skinning.Joint, j, root int) bool {
-	for steps := 0; j >= 0 && steps <= len(joints); j, steps = joints[j].Parent, steps+1 {
-		if j == root {
-			return true
-		}
-	}
-	return false
-}
-
-// poser poses one layer by one joint after the other. It belongs to one goroutine.
-type poser struct {
-	x     *settling
-	d     *ground
-	sheet *closest.Sheet
-	share []float64 // by welded vertex of the layer, of the present joint
-	below []bool    // by joint: the present joint or below it
-	moved []int32
-	tries []attempt
-}
-
-// attempt is one vertex over the layer that a joint moves otherwise than it.
-type attempt struct {
-	stand      int
-	share, own float64 // of the vertex, and of the layer below it
-	clear      float64 // of the layer in all poses so far, metres
-}
-
-func newPoser(x *settling, d *ground) poser {
-	p := d.piece.welded.Mesh.Positions
-	return poser{
-		x: x, d: d, sheet: closest.NewSheet(slices.Clone(p), d.tri, d.fans),
-		share: make([]float64, len(p)), below: make([]bool, len(x.s.body.Skin.Joints)),
-	}
-}
-
-// shareOf is the weight of a row that goes along with the present joint.
-func (q *poser) shareOf(joint []uint16, weight []float64) float64 {
-	sum := 0.0
-	for i, j := range joint {
-		if q.below[j] {
-			sum += weight[i]
-		}
-	}
-	return sum
-}
-
-// joint tries the poses of one joint.
-func (q *poser) joint(ctx context.Context, j int, fresh []bool) (list []found, dived []int32) {
-	x, d := q.x, q.d
-	joints := x.s.body.Skin.Joints
-	for k := range q.below {
-		q.below[k] = within(joints, k, j)
-	}
-	rows := d.piece.source.body.Rows
-	origin := joints[j].Global.T
-	q.tries = q.tries[:0]
-	for k := range d.stands {
-		if ended(ctx, k) {
-			return nil, nil
-		}
-		y := &d.stands[k]
-		i := x.of[y.vertex]
-		if i < 0 || !fresh[i] {
-			continue
-		}
-		a := attempt{stand: k, clear: math.Inf(1), share: q.shareOf(x.movers[i].allowed, x.movers[i].now)}
-		for k, v := range d.piece.source.triangle[y.hit.Triangle] {
-			a.own += y.hit.Bary[k] * q.shareOf(rows.Row(int(v)))
-		}
-		lever := math.Sqrt(2*r3.Norm2(r3.Sub(x.g.position[y.vertex], origin))) + aboveMove*x.s.size
-		if math.Abs(a.share-a.own)*lever <= settleNear*y.height {
-			continue
-		}
-		if list := d.tried[j]; list != nil && math.Abs(a.share-list[k].share)*lever < list[k].clear {
-			continue // less of a change than what it was clear by
-		}
-		q.tries = append(q.tries, a)
-	}
-	if len(q.tries) == 0 {
-		return nil, nil
-	}
-	rest := d.piece.welded.Mesh.Positions
-	q.moved = q.moved[:0]
-	for w, v := range d.piece.first {
-		q.share[w] = q.shareOf(rows.Row(int(v)))
-		if q.share[w] > 0 {
-			q.moved = append(q.moved, int32(w))
-		}
-	}
-	global := &joints[j].Global
-	ways := append(posesOf(&joints[j], x.s.size), scalesAbout(global.M, global.T, settleScales)...)
-	for k := range ways {
-		way := &ways[k]
-		for _, w := range q.moved {
-			q.sheet.Positions[w] = r3.Add(rest[w], r3.Scale(q.share[w], way.Apply(rest[w])))
-		}
-		for i := range q.tries {
-			if ended(ctx, i) {
-				return nil, nil
-			}
-			a := &q.tries[i]
-			if bound, is := q.try(a, way); is {
-				bound.joint = j
-				v := d.stands[a.stand].vertex
-				list = append(list, found{x.of[v], bound})
-				dived = append(dived, v)
-			}
-		}
-	}
-	for _, w := range q.moved {
-		q.sheet.Positions[w] = rest[w]
-	}
-	if d.tried[j] == nil {
-		d.tried[j] = make([]tried, len(d.stands))
-	}
-	for i := range q.tries {
-		a := &q.tries[i]
-		d.tried[j][a.stand] = tried{a.share, a.clear}
-	}
-	return list, dived
-}
-
-// try poses one vertex; false where it does not dive, or nothing would help.
-func (q *poser) try(a *attempt, way *skinning.Affine) (demand, bool) {
-	none := demand{lo: math.Inf(-1), hi: math.Inf(1)}
-	size := q.x.s.size
-	y := &q.d.stands[a.stand]
-	p := q.x.g.position[y.vertex]
-	along := way.Apply(p)
-	depth, clear, n := q.depth(r3.Add(p, r3.Scale(a.share, along)), y.hit.Triangle, way)
-	a.clear = min(a.clear, clear)
-	if depth <= settleDepth*size {
-		return none, false
-	}
-	own, _, _ := q.depth(r3.Add(p, r3.Scale(a.own, along)), y.hit.Triangle, way)
-	need := depth - max(own, settleDepth*size)
-	if need <= 1e-6*size {
-		return none, false
-	}
-	// To the surface by the normal, but no farther than the layer's own sum; where that lies
-	// the other way, half the way to it.
-	to := a.share + 0.5*(a.own-a.share)
-	if rise := r3.Dot(n, along); rise*(a.own-a.share) > 0 {
-		to = a.share + 1.02*need/rise
-	}
-	if a.own > a.share {
-		none.lo = min(to, a.own)
-	} else {
-		none.hi = max(to, a.own)
-	}
-	return none, true
-}
-
-// depth is how deep p is under the posed layer around triangle t, 0 where it is not, how
-// far it is clear of it, 0 where it is not above it, and the unit normal, away from the
-// body, at its foot. Past the layer's border, and where the layer is turned over, nothing is
-// under it.
-func (q *poser) depth(p r3.Vec, t int32, way *skinning.Affine) (depth, clear float64, n r3.Vec) {
-	d := q.d
-	f := q.sheet.Walk(p, t)
-	if h := d.above(q.sheet, p, f); h > -settleDepth*q.x.s.size/2 {
-		return 0, max(0, h), n
-	}
-	f = q.sheet.Exact(p, t)
-	depth = -d.above(q.sheet, p, f)
-	if depth <= 0 || d.piece.source.onBorder(&f) || q.turnedOver(f.Triangle, way) {
-		return 0, 0, n
-	}
-	n = r3.Scale(d.side[f.Triangle], q.sheet.PseudoNormal(f))
-	if l := r3.Norm(n); l > 0 {
-		n = r3.Scale(1/l, n)
-	}
-	return depth, 0, n
-}
-
-// turnedOver reports whether a triangle of the layer faces against what the mean map of
-// its corners makes of its normal.
-func (q *poser) turnedOver(t int32, way *skinning.Affine) bool {
-	c := q.d.tri[t]
-	mean := (q.share[c[0]] + q.share[c[1]] + q.share[c[2]]) / 3
-	a := skinning.Identity()
-	for k := range a.M {
-		a.M[k] += mean * way.M[k]
-	}
-	return skinning.Against(&a, q.d.piece.source.faceNormal[t], q.sheet.Corners(t))
-}
-
-// scalesAbout are the ways of points that are scaled by the factors along the columns of
-// axes from origin.
-func scalesAbout(axes [9]float64, origin r3.Vec, factors []float64) []skinning.Affine {
-	var out []skinning.Affine
-	for k := range 3 {
-		axis := r3.Vec{X: axes[k], Y: axes[3+k], Z: axes[6+k]}
-		length := r3.Norm(axis)
-		if !(length > 0) || math.IsInf(length, 1) {
-			continue
-		}
-		a := [3]float64{axis.X / length, axis.Y / length, axis.Z / length}
-		for _, f := range factors {
-			var way skinning.Affine
-			for r := range 3 {
-				for c := range 3 {
-					way.M[3*r+c] = (f - 1) * a[r] * a[c]
-				}
-			}
-			way.T = r3.Scale(-1, way.ApplyVector(origin))
-			out = append(out, way)
-		}
-	}
-	return out
-}
-
 // relax moves the movers into their bounds, and those around along.
 func (x *settling) relax(ctx context.Context, threads int) error {
 	active, err := x.active(ctx)
@@ -777,6 +430,10 @@ const (
 // Source: Hildreth, "A quadratic programming procedure", Naval Research Logistics
 // Quarterly 4, 1957: each constraint in turn, by the change of its multiplier.
 func (u *mover) project(w []float64) {
+	if len(u.bounds) == 0 {
+		ontoSimplex(w)
+		return
+	}
 	var buffer [256]float64
 	size := len(w) + 2*len(u.bounds)
 	multipliers := buffer[:]
@@ -842,6 +499,37 @@ func (u *mover) project(w []float64) {
 	}
 	for i := range w {
 		w[i] /= sum
+	}
+}
+
+// ontoSimplex moves weights to the nearest that sum up to 1 and are not negative. O(k^2) for k
+// weights at worst.
+// Source: Michelot, "A finite algorithm for finding the projection of a point onto the
+// canonical simplex of R^n", Journal of Optimization Theory and Applications 50, 1986: those
+// that the plane of the sum leaves negative become 0, and again with the others.
+func ontoSimplex(w []float64) {
+	var out [64]bool
+	for left := len(w); left > 0; {
+		excess := -1.0
+		for i, x := range w {
+			if !out[i] {
+				excess += x
+			}
+		}
+		excess /= float64(left)
+		was := left
+		for i := range w {
+			if out[i] {
+				continue
+			}
+			if w[i] -= excess; w[i] < 0 {
+				w[i], out[i] = 0, true
+				left--
+			}
+		}
+		if left == was {
+			return
+		}
 	}
 }
 
