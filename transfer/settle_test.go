@@ -282,7 +282,7 @@ func TestSettle(t *testing.T) {
 	}
 
 	// A rigid island has one row afterwards, too.
-	y, g, tr, rows = stiffOver(t, s, sleeve, 0.1)
+	y, g, tr, _ = stiffOver(t, s, sleeve, 0.1)
 	one := weights.NewRows(0)
 	for range g.position {
 		one.Append([]uint16{0, 1}, []float64{1, 0})

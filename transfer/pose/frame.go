@@ -4,14 +4,6 @@ package pose
 
 import "gonum.org/v1/gonum/spatial/r3"
 
-func barycentric(c [3]r3.Vec, b [3]float64) r3.Vec {
-	return r3.Vec{
-		X: b[0]*c[0].X + b[1]*c[1].X + b[2]*c[2].X,
-		Y: b[0]*c[0].Y + b[1]*c[1].Y + b[2]*c[2].Y,
-		Z: b[0]*c[0].Z + b[1]*c[1].Z + b[2]*c[2].Z,
-	}
-}
-
 // frame is an orthonormal frame of a triangle: along its first edge, across it,
 // and along its normal. ok is false where the triangle has no area.
 func frame(c [3]r3.Vec) (f [3]r3.Vec, ok bool) {
