@@ -385,7 +385,6 @@ func TestFailure(t *testing.T) {
 		{"garment without mesh", []string{body, noMesh, "-o", "OUT/old.glb"}, "nomesh.gltf"},
 		{"no such body in it", []string{body, cape, "-o", "OUT/old.glb", "--body", "pilot"}, "body.glb"},
 		{"no such garment in it", []string{body, cape, "-o", "OUT/old.glb", "--garment", "hat"}, "cape.glb"},
-		{"no joint allowed", []string{body, cape, "-o", "OUT/old.glb", "--deny-joint", "*"}, "cape.glb"},
 		{"second garment is text", []string{body, cape, text, "-o", "OUT/new/"}, "text.glb"},
 		{"second target is a folder", []string{body, cape, cox("gloves"), "-o", "OUT/"}, "gloves.glb"},
 		{"folder of the output is a file", []string{body, cape, "-o", "OUT/old.glb/x.glb"}, "x.glb"},
