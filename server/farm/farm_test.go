@@ -23,7 +23,7 @@ import (
 )
 
 func optionsOf(k int) transfer.AssetOptions {
-	return transfer.AssetOptions{Options: transfer.Options{Reach: reach(k)}}
+	return transfer.AssetOptions{Options: transfer.Options{Reach: reach(k), Registration: transfer.Off}}
 }
 
 // status returns the statuses of a job's tasks.

@@ -79,7 +79,7 @@ func (s *scene) variants(t testing.TB, f *Farm, n int) []*pb.JobTask {
 	var tasks []*pb.JobTask
 	for k := range n {
 		tasks = append(tasks, &pb.JobTask{
-			DisplayName: fmt.Sprintf("mate/gloves %d", k), BodySha256: body[:], GarmentSha256: garment[:], Options: &pb.Options{Reach: reach(k)},
+			DisplayName: fmt.Sprintf("mate/gloves %d", k), BodySha256: body[:], GarmentSha256: garment[:], Options: &pb.Options{Reach: reach(k), Registration: pb.Switch_SWITCH_OFF},
 		})
 	}
 	return tasks
