@@ -51,8 +51,9 @@ web-check: $(WEB)/node_modules/.installed ## the committed bundle is what its so
 
 test: vet unit web-check ## everything: format, vet, staticcheck, all tests, what is generated is current
 
+# The two longest first, so that neither runs alone at the end.
 unit: build node
-	$(GO) test -timeout 15m ./...
+	$(GO) test -timeout 15m ./transfer ./cmd/selvage ./...
 
 vet: fmt-check ## go vet and staticcheck
 	$(GO) vet ./...
