@@ -84,6 +84,7 @@ type settling struct {
 	g      *target
 	movers []mover
 	of     []int32 // mover of a vertex, -1 for what stands
+	dives  []bool  // by vertex, when it was last tried
 	ground []*ground
 }
 
@@ -99,8 +100,13 @@ func settle(ctx context.Context, s *Source, g *target, rigid []bool, t *trusted,
 	wrap := func(err error) error { return fmt.Errorf("garment %q: settle on layers: %w", g.garment.Name, err) }
 	x := &settling{s: s, g: g, of: make([]int32, len(g.position))}
 	keepsStretch := opt.limitsStretch || !opt.mayLift(s)
+	// Rows with joints that the body lacks, beside locked ones, stand: joints are ascending.
+	ofBody := func(v int32) bool {
+		end := rows.Start[v+1]
+		return end > rows.Start[v] && int(rows.Joint[end-1]) < len(s.body.Skin.Joints)
+	}
 	moves := func(v int32) bool {
-		return rows.Start[v+1] > rows.Start[v] && !g.lock.is(int(v)) &&
+		return ofBody(v) && !g.lock.is(int(v)) &&
 			!(keepsStretch && t.free != nil && t.free[v]) &&
 			!(opt.OneJointIslands && rigid[g.islands.Island[v]])
 	}
@@ -113,17 +119,23 @@ func settle(ctx context.Context, s *Source, g *target, rigid []bool, t *trusted,
 	if err := x.addMovers(ctx, rigid, moves, t, rows, opt); err != nil {
 		return nil, wrap(err)
 	}
-	left := 0
+	x.dives = make([]bool, len(x.of))
 	for round := 0; ; round++ {
-		var err error
-		if left, err = x.try(ctx, opt.Threads); err != nil {
+		changed, err := x.try(ctx, opt.Threads)
+		if err != nil {
 			return nil, wrap(err)
 		}
-		if left == 0 || round == settleRounds {
+		if !changed || round == settleRounds {
 			break
 		}
 		if err := x.relax(ctx, opt.Threads); err != nil {
 			return nil, wrap(err)
+		}
+	}
+	left := 0
+	for _, dives := range x.dives {
+		if dives {
+			left++
 		}
 	}
 	if left > 0 {
@@ -211,15 +223,20 @@ type found struct {
 	demand demand
 }
 
-// try poses what changed, adds the bounds that this shows, and returns how many vertices
-// dive.
-func (x *settling) try(ctx context.Context, threads int) (int, error) {
+// try poses what changed since it was last tried, notes what dives, and adds the bounds that
+// this shows; false where it adds none.
+func (x *settling) try(ctx context.Context, threads int) (bool, error) {
 	joints := x.s.body.Skin.Joints
 	fresh := make([]bool, len(x.movers))
 	for i := range x.movers {
 		u := &x.movers[i]
 		fresh[i] = !slices.Equal(u.now, u.tried)
 		u.tried = append(u.tried[:0], u.now...)
+		if fresh[i] {
+			for _, v := range u.vertices {
+				x.dives[v] = false
+			}
+		}
 	}
 	tasks := len(x.ground) * len(joints)
 	lists, dived := make([][]found, tasks), make([][]int32, tasks)
@@ -235,13 +252,14 @@ func (x *settling) try(ctx context.Context, threads int) (int, error) {
 		}
 	})
 	if err != nil {
-		return 0, err
+		return false, err
 	}
-	left := map[int32]bool{}
+	more := false
 	for i, list := range lists {
 		for _, v := range dived[i] {
-			left[v] = true
+			x.dives[v] = true
 		}
+		more = more || len(list) > 0
 		for _, f := range list {
 			x.movers[f.mover].add(f.demand)
 		}
@@ -251,7 +269,7 @@ func (x *settling) try(ctx context.Context, threads int) (int, error) {
 			x.movers[i].bind(joints)
 		}
 	}
-	return len(left), ctx.Err()
+	return more, ctx.Err()
 }
 
 // add takes in one more demand.
@@ -292,7 +310,7 @@ func (u *mover) bind(joints []skinning.Joint) {
 // relax moves the movers into their bounds, and those around along.
 func (x *settling) relax(ctx context.Context, threads int) error {
 	active, err := x.active(ctx)
-	if err != nil {
+	if err != nil || len(active) == 0 {
 		return err
 	}
 	screen := 1 / sq(settleLength*x.s.size)

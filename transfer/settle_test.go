@@ -319,3 +319,32 @@ func TestScalesAbout(t *testing.T) {
 		}
 	}
 }
+
+// TestSettle_NothingToGive: rows that one influence ties to one joint cannot give way; they
+// stand, and what dives is counted. So do rows of joints that the body lacks.
+func TestSettle_NothingToGive(t *testing.T) {
+	s, sleeve := bentSleeve(t)
+	opt := Options{}
+	opt.MaxInfluences = 1
+	for _, joint := range []uint16{0, 9} {
+		x, g, tr, rows := stiffOver(t, s, sleeve, 0.1)
+		if joint > 1 {
+			rows = weights.NewRows(0)
+			for range g.position {
+				rows.Append([]uint16{joint}, []float64{1})
+			}
+		}
+		out, err := settle(context.Background(), x.s, g, make([]bool, g.islands.Count), tr, rows, &opt)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for v := range g.position {
+			if out.DistanceL1(v, rows, v) > 0 {
+				t.Fatalf("joint %d: vertex %d moved", joint, v)
+			}
+		}
+		if said := len(tr.notes) == 1; said != (joint == 0) {
+			t.Errorf("joint %d: notes %q", joint, tr.notes)
+		}
+	}
+}
